@@ -1,0 +1,166 @@
+"""TOML file -> checked model, with file, line, key and remedy in every complaint."""
+
+import difflib
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+import pydantic
+
+from facetrace.common.errors import FileError
+
+MAX_BYTES = 2_000_000
+
+Model = TypeVar("Model", bound=pydantic.BaseModel)
+
+
+class Strict(pydantic.BaseModel):
+    """Base of every model of a file: no unknown keys, no NaN or infinity, immutable."""
+
+    model_config = pydantic.ConfigDict(
+        extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True
+    )
+
+
+def read_text(path: Path) -> str:
+    """The file's text (UTF-8). Raises FileError where there is none."""
+    try:
+        if path.is_dir():
+            raise FileError(path, None, "", "is a folder; name a file")
+        if path.stat().st_size > MAX_BYTES:
+            raise FileError(path, None, "", f"is larger than {MAX_BYTES // 1_000_000} MB")
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise FileError(path, None, "", "no such file") from None
+    except UnicodeDecodeError:
+        raise FileError(path, None, "", "is not a text file in UTF-8") from None
+    except (OSError, ValueError) as error:
+        raise FileError(path, None, "", f"cannot be read ({error})") from None
+
+
+def read_model(path: Path, model: type[Model]) -> tuple[Model, str]:
+    """Read and check a TOML file; returns the model and the text it came from."""
+    text = read_text(path)
+    return parse_model(text, path, model), text
+
+
+def parse_model(text: str, path: object, model: type[Model]) -> Model:
+    """Check TOML text against a model. Raises FileError with the first thing that is wrong."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
+        line = int(found.group(1)) if found else None
+        reason = re.sub(r"\s*\(at .*\)$", "", str(error))
+        hint = "a line is: key = value, text in quotes"
+        raise FileError(path, line, "", f"not valid TOML: {reason} ({hint})") from None
+    except RecursionError:
+        raise FileError(path, None, "", "is nested too deeply") from None
+    try:
+        return model.model_validate(data)
+    except pydantic.ValidationError as error:
+        # of the branches of a union, the one that got furthest is what was meant
+        first = max(error.errors(include_url=False), key=lambda e: len(_path(e["loc"])))
+        raise FileError(
+            path, line_of(text, first["loc"]), key_name(first["loc"]), _explain(first, model)
+        ) from None
+
+
+def key_name(loc: tuple[int | str, ...]) -> str:
+    """tier[2].angle for ("tier", 1, "angle"): items are counted from 1, as a person does."""
+    name = ""
+    for part in loc:
+        if isinstance(part, int):
+            name += f"[{part + 1}]"
+        elif not _is_branch(part):
+            name += f".{part}" if name else part
+    return name
+
+
+def _is_branch(part: str) -> bool:
+    """Names that pydantic adds for the branches of a union, not keys of the file."""
+    return bool(re.search(r"[\[\(]|^constrained-", part)) or part in _BRANCHES
+
+
+_BRANCHES = {"float", "int", "str", "bool", "IndexSet"}
+
+
+def _path(loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    return tuple(part for part in loc if isinstance(part, int) or not _is_branch(part))
+
+
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
+_KEY = re.compile(r"""^\s*((?:[A-Za-z0-9_\-+]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_\-+]+|"[^"]*"))*)\s*=""")
+
+
+def _split(dotted: str) -> tuple[str, ...]:
+    return tuple(part.strip().strip("\"'") for part in dotted.split("."))
+
+
+def line_of(text: str, loc: tuple[int | str, ...]) -> int | None:
+    """Line (from 1) of the key or table that is nearest to *loc*."""
+    wanted = _path(loc)
+    counts: dict[tuple[str, ...], int] = {}
+    prefix: tuple[int | str, ...] = ()
+    best_line: int | None = None
+    best_length = 0
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = _HEADER.match(line)
+        if header:
+            names = _split(header.group(2))
+            if header.group(1) == "[[":
+                counts[names] = counts.get(names, -1) + 1
+                prefix = (*names, counts[names])
+            else:
+                prefix = names
+            path: tuple[int | str, ...] = prefix
+        else:
+            key = _KEY.match(line)
+            if not key:
+                continue
+            path = (*prefix, *_split(key.group(1)))
+        if path == wanted[: len(path)] and len(path) > best_length:
+            best_line, best_length = number, len(path)
+    return best_line
+
+
+def _fields_at(model: type[pydantic.BaseModel], loc: tuple[int | str, ...]) -> list[str]:
+    """The keys that may stand where *loc* ends, found by walking the model's annotations."""
+    current: Any = model
+    for part in _path(loc)[:-1]:
+        if isinstance(part, int):
+            continue
+        field = getattr(current, "model_fields", {}).get(part)
+        if field is None:
+            break
+        current = _model_in(field.annotation) or current
+    return sorted(getattr(current, "model_fields", {}))
+
+
+def _model_in(annotation: Any) -> type[pydantic.BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, pydantic.BaseModel):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        found = _model_in(inner)
+        if found:
+            return found
+    return None
+
+
+def _explain(error: Any, model: type[pydantic.BaseModel]) -> str:
+    kind, loc = error["type"], error["loc"]
+    if kind == "extra_forbidden":
+        known = _fields_at(model, loc)
+        near = difflib.get_close_matches(str(loc[-1]), known, n=1)
+        hint = f"did you mean '{near[0]}'?" if near else f"known here: {', '.join(known)}"
+        return f"unknown key; {hint}"
+    if kind == "missing":
+        return "is missing; it must be given"
+    message = str(error["msg"])
+    message = message.removeprefix("Value error, ").removeprefix("Assertion failed, ")
+    message = message[0].lower() + message[1:]
+    value = repr(error.get("input"))
+    if kind.startswith("value_error") or len(value) > 60:
+        return message
+    return f"{message}, but is {value}"

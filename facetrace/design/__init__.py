@@ -1,0 +1,1 @@
+"""Design files: what a person writes, checked, and expanded into tiers of facets."""

@@ -1,0 +1,244 @@
+"""The design file as data.
+
+Frame: the table faces +z, the girdle plane is z = 0 (the middle of the girdle), the
+length of the outline lies along x. Index 0 of the gear (the same as its last tooth)
+faces +x and numbers run counter-clockwise seen from above the table. Angles are in
+degrees from the girdle plane: 0 is the table, 90 the girdle.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from facetrace.common.errors import FacetraceError, FileError
+from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
+
+Millimetres = Annotated[float, Field(gt=0, le=500)]
+Angle = Annotated[float, Field(ge=0, le=90)]
+SlopeAngle = Annotated[float, Field(gt=0, lt=90)]
+Percent = Annotated[float, Field(gt=0, lt=100)]
+Index = Annotated[float, Field(ge=0, le=1000)]
+Distance = Annotated[float, Field(gt=-500, le=500)]
+Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^@\r\n\t]+$")]
+
+SHAPES = Literal["round", "oval", "cushion", "rectangle"]
+
+
+class Outline(Strict):
+    """The outline of the girdle, sizes as a caliper reads them."""
+
+    shape: SHAPES
+    length_mm: Millimetres
+    width_mm: Millimetres
+    fullness: Annotated[
+        float,
+        Field(ge=2, le=8, description="cushion: 2 is an ellipse, more is squarer (Lame's curve)"),
+    ] = 2.6
+    corner_percent: Annotated[
+        float, Field(gt=0, le=45, description="rectangle: cut off each corner, % of the width")
+    ] = 15.0
+
+    @model_validator(mode="after")
+    def _check(self) -> "Outline":
+        if self.shape == "round" and self.length_mm != self.width_mm:
+            raise ValueError("a round outline has length_mm equal to width_mm")
+        if self.length_mm < self.width_mm:
+            raise ValueError("length_mm must not be less than width_mm (the length lies along x)")
+        if self.length_mm > 6 * self.width_mm:
+            raise ValueError("length_mm may be at most 6 times width_mm")
+        return self
+
+
+class Girdle(Strict):
+    """How thick the girdle is and in how many flats it is cut."""
+
+    thickness_mm: Annotated[float, Field(gt=0, le=50)]
+    facets: Annotated[int, Field(ge=3, le=256)] = 16
+
+
+class Axis(Strict):
+    """Where the optic axis (c) points in the stone."""
+
+    tilt: Annotated[float, Field(ge=0, le=180, description="degrees from the table's normal")] = 0.0
+    azimuth: Annotated[
+        float, Field(ge=-360, le=360, description="degrees from +x, counter-clockwise from above")
+    ] = 0.0
+
+
+class Crown(Strict):
+    """Short form of a crown."""
+
+    style: Literal["brilliant", "step"]
+    angle: SlopeAngle | Annotated[list[SlopeAngle], Field(min_length=1, max_length=12)]
+    table_percent: Percent
+    mains: Annotated[int, Field(ge=3, le=64)] = 8
+    star_percent: Percent = 50.0
+
+    @model_validator(mode="after")
+    def _check(self) -> "Crown":
+        return _check_style(self)
+
+
+class Pavilion(Strict):
+    """Short form of a pavilion."""
+
+    style: Literal["brilliant", "step"]
+    angle: SlopeAngle | Annotated[list[SlopeAngle], Field(min_length=1, max_length=12)]
+    mains: Annotated[int, Field(ge=3, le=64)] = 8
+    lower_girdle_percent: Percent = 70.0
+    culet_percent: Annotated[float, Field(ge=0, lt=90)] = 0.0
+
+    @model_validator(mode="after")
+    def _check(self) -> "Pavilion":
+        return _check_style(self)
+
+
+def _check_style(part: Any) -> Any:
+    if part.style == "brilliant" and isinstance(part.angle, list):
+        raise ValueError("angle: a brilliant takes one angle, of its main facets across the width")
+    if part.style == "step":
+        steps = part.angle if isinstance(part.angle, list) else [part.angle]
+        if any(a < b for a, b in zip(steps, steps[1:], strict=False)):
+            raise ValueError("angle: the steps of a convex stone get flatter from the girdle on")
+    return part
+
+
+class IndexSet(Strict):
+    """Positions given for a part of the turn and repeated around the gear."""
+
+    at: Annotated[list[Index], Field(min_length=1, max_length=256)]
+    fold: Annotated[int, Field(ge=1, le=256, description="repeated so many times a turn")] = 1
+    mirror: Annotated[bool, Field(description="also at gear minus each position")] = False
+
+
+OneOrMany = Annotated[list[Distance], Field(min_length=1, max_length=256)]
+
+
+class Tier(Strict):
+    """Facets cut one after the other at one setting.
+
+    The depth is one of four: ``distance_mm`` of the plane from the origin (the axis at the
+    girdle plane), ``height_mm`` above or below the girdle plane where the plane meets the
+    axis, ``through`` the point where the named facets already meet, or ``to_girdle``.
+    """
+
+    name: Name
+    side: Literal["crown", "girdle", "pavilion"]
+    angle: Angle | Annotated[list[Angle], Field(min_length=1, max_length=256)]
+    index: Index | Annotated[list[Index], Field(min_length=1, max_length=256)] | IndexSet = 0.0
+    distance_mm: Distance | OneOrMany | None = None
+    height_mm: Distance | OneOrMany | None = None
+    through: Annotated[list[str], Field(min_length=3, max_length=3)] | None = None
+    to_girdle: Literal[True] | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> "Tier":
+        ways = [k for k in ("distance_mm", "height_mm", "through", "to_girdle") if getattr(self, k)]
+        given = [k for k in ("distance_mm", "height_mm") if getattr(self, k) == 0.0]
+        if len(ways) + len(given) != 1:
+            raise ValueError(
+                "needs exactly one of distance_mm, height_mm, through, to_girdle "
+                f"(given: {', '.join(ways + given) or 'none'})"
+            )
+        count = len(self.positions)
+        for key in ("angle", "distance_mm", "height_mm"):
+            value = getattr(self, key)
+            if isinstance(value, list) and len(value) != count:
+                raise ValueError(f"{key} lists {len(value)} values for {count} index positions")
+        angles = self.angle if isinstance(self.angle, list) else [self.angle]
+        if self.side == "girdle" and any(a != 90 for a in angles):
+            raise ValueError("angle: girdle facets stand at 90 degrees")
+        if self.side != "girdle" and any(a == 90 for a in angles):
+            raise ValueError("angle: a facet at 90 degrees has side = 'girdle'")
+        if any(a == 0 for a in angles) and (self.through or self.to_girdle):
+            raise ValueError("a facet at angle 0 is placed by height_mm or distance_mm")
+        if self.side == "girdle" and (self.height_mm is not None or self.to_girdle):
+            raise ValueError("girdle facets are placed by distance_mm or through")
+        return self
+
+    @property
+    def positions(self) -> list[float]:
+        """The positions as written, before repetition."""
+        if isinstance(self.index, IndexSet):
+            return self.index.at
+        return self.index if isinstance(self.index, list) else [self.index]
+
+
+class Design(Strict):
+    """A whole design file: tiers, or the short form with crown and pavilion."""
+
+    name: Annotated[str, Field(min_length=1, max_length=120)]
+    gear: Annotated[int, Field(ge=3, le=1000, description="teeth of the index gear")] = 96
+    material: Annotated[str, Field(min_length=1, max_length=200)] = "ruby"
+    chromophores: Annotated[
+        dict[str, Annotated[float, Field(ge=0, le=100_000)]] | None,
+        Field(description="concentrations in ppma that replace the material's own"),
+    ] = None
+    notes: str = ""
+    axis: Axis = Axis()
+    outline: Outline | None = None
+    girdle: Girdle | None = None
+    crown: Crown | None = None
+    pavilion: Pavilion | None = None
+    tier: Annotated[list[Tier], Field(max_length=400)] = []
+
+    @field_validator("name", "notes")
+    @classmethod
+    def _printable(cls, value: str) -> str:
+        if any(ord(c) < 32 and c not in "\n\t" for c in value):
+            raise ValueError("holds control characters")
+        return value
+
+    @model_validator(mode="after")
+    def _check(self) -> "Design":
+        if self.tier and (self.crown or self.pavilion):
+            raise ValueError("give either tiers or the short form [crown] and [pavilion], not both")
+        if not self.tier:
+            absent = [k for k in ("outline", "girdle", "crown", "pavilion") if not getattr(self, k)]
+            if absent:
+                raise ValueError(
+                    f"needs [[tier]] tables, or the short form; of the latter "
+                    f"{', '.join(f'[{k}]' for k in absent)} is missing"
+                )
+        names = [t.name for t in self.tier]
+        twice = {n for n in names if names.count(n) > 1}
+        if twice:
+            raise ValueError(f"two tiers are named '{sorted(twice)[0]}'; names must differ")
+        for tier in self.tier:
+            if any(i > self.gear for i in tier.positions):
+                raise ValueError(
+                    f"tier '{tier.name}': index positions run from 0 to {self.gear} (the gear)"
+                )
+        return self
+
+
+@dataclass(frozen=True)
+class DesignFile:
+    """A design with the file it was read from, so that later complaints can name a line."""
+
+    path: Path
+    text: str
+    design: Design
+
+    def error(self, problem: "DesignProblem") -> FileError:
+        """The problem with file, line and key in front."""
+        return FileError(
+            self.path, line_of(self.text, problem.loc), key_name(problem.loc), problem.reason
+        )
+
+
+class DesignProblem(FacetraceError):
+    """Something that is wrong with a design whose file is not at hand: where, and what."""
+
+    def __init__(self, loc: tuple[int | str, ...], reason: str) -> None:
+        self.loc = loc
+        self.reason = reason
+        super().__init__(f"{key_name(loc)}: {reason}" if loc else reason)
+
+
+def read_design(path: Path) -> DesignFile:
+    """Read a design file. Raises FileError with file, line, key, what is wrong and the remedy."""
+    design, text = read_model(path, Design)
+    return DesignFile(path, text, design)

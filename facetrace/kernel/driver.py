@@ -1,0 +1,43 @@
+"""The CPU driver: which ray, which row of sums; everything else is in ``paths``.
+
+Rays are numbered; a row of sums belongs to a fixed run of consecutive rays and is
+written by one thread only, so sums are the same bits for any number of threads.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+from numba import prange
+
+from facetrace.kernel import isotropic, launch, light, paths, sampling, uniaxial
+from facetrace.kernel.compiling import entry, fingerprint
+from facetrace.kernel.launch import launch as launch_ray
+
+
+def _make_trace_rows(stamp: int) -> Callable[..., Any]:
+    def trace_rows(
+        planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
+        first_point, points_per_set, rays_per_row, rows_per_task, first_row, physics, out,
+    ):  # fmt: skip
+        """Trace the rays of rows first_row ... first_row + len(out) - 1 into *out*.
+
+        Ray k is point first_point + k % points_per_set of set k // points_per_set.
+        """
+        if stamp < 0:  # never; makes the stamp part of the compiled function's identity
+            return
+        rows = out.shape[0]
+        tasks = (rows + rows_per_task - 1) // rows_per_task
+        for task in prange(tasks):
+            for row in range(task * rows_per_task, min(rows, (task + 1) * rows_per_task)):
+                start = (first_row + row) * rays_per_row
+                for ray in range(start, start + rays_per_row):
+                    launch_ray(
+                        planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables,
+                        key, ray // points_per_set, first_point + ray % points_per_set,
+                        physics, out, row,
+                    )  # fmt: skip
+
+    return entry(trace_rows)
+
+
+trace_rows = _make_trace_rows(fingerprint(uniaxial, isotropic, light, sampling, paths, launch))

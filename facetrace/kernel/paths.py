@@ -1,0 +1,374 @@
+"""One path of light, backwards from the eye, and what it adds up to.
+
+By reciprocity the radiance that the eye receives along a path is the radiance of
+what the reversed path meets, times the product of the energy fractions at its
+facets; both ends are in air, so no squared index appears. At each facet all that
+is transmitted is scored, and one reflected mode is followed with a chance in
+proportion to its energy; the path's weight keeps the sum of all outcomes at 1.
+"""
+
+import math
+
+import numpy as np
+
+from facetrace.kernel.compiling import device
+from facetrace.kernel.isotropic import fresnel_power, reflect_amplitudes, turn
+from facetrace.kernel.light import seen_radiance
+from facetrace.kernel.sampling import (
+    DIM_BOUNCE,
+    DIM_ENTRY,
+    DIMENSIONS,
+    hashed,
+    net_point,
+    shift_of,
+)
+from facetrace.kernel.uniaxial import (
+    absorption_share,
+    inside_event,
+    outside_event,
+    ray_of_mode,
+)
+
+# Columns of the sums. Shares are weighted by luminance and add up to Y.
+(
+    SUM_X, SUM_Y, SUM_Z,                    # spectral weight launched into the stone
+    SUM_SURFACE, SUM_LIT, SUM_WINDOW, SUM_EXTINCTION, SUM_ABSORBED,
+    SUM_ROULETTE, SUM_LOST,                 # shares of SUM_Y
+    SEEN_X, SEEN_Y, SEEN_Z,                 # radiance from within the stone
+    GLARE_X, GLARE_Y, GLARE_Z,              # radiance mirrored by the outer surface
+    COUNT_HITS, COUNT_MISSES, COUNT_EVENTS,
+) = range(19)  # fmt: skip
+SUMS = 19
+
+# rows of the spectral table
+(
+    ROW_WAVELENGTH, ROW_NO, ROW_NE, ROW_AO, ROW_AE, ROW_X, ROW_Y, ROW_Z, ROW_CDF,
+) = range(9)  # fmt: skip
+ROWS = 9
+
+# the view: eye, right and up of the image, zenith (unit vectors in the stone's frame)
+EYE, RIGHT, UP, ZENITH = 0, 3, 6, 9
+VIEW = 12
+
+# the crystal: unit optic axis c, unit vector p at right angles to it
+AXIS, AXIS_NORMAL = 0, 3
+CRYSTAL = 6
+
+# t of a facet carries the facet's number in its lowest bits: 2^-40 of its value
+_NUMBER_MASK = np.int64(4095)
+MAX_FACETS = 4096
+_INFINITE = np.int64(0x7FF0000000000000)
+
+# Russian roulette: below this weight a path goes on with a chance in proportion to
+# its weight; paths that many bounces old go on with a chance of 1/2.
+ROULETTE_WEIGHT = 1.0e-3
+ROULETTE_BOUNCES = 400
+_ROULETTE_DRAW = np.uint64(1 << 20)
+
+
+@device
+def leaving_facet(planes, px, py, pz, sx, sy, sz):
+    """(number, distance) of the facet by which a ray from inside leaves; -1 if there is none.
+
+    The order of positive floats is that of their bits read as integers, so the
+    smallest distance and its facet are one integer minimum, which vectorises.
+    """
+    best = _INFINITE
+    for f in range(planes.shape[1]):
+        speed = planes[0, f] * sx + planes[1, f] * sy + planes[2, f] * sz
+        room = planes[3, f] - (planes[0, f] * px + planes[1, f] * py + planes[2, f] * pz)
+        t = room / speed if speed > 1.0e-300 else math.inf
+        best = min(best, (np.float64(t).view(np.int64) & ~_NUMBER_MASK) | f)
+    if best >= _INFINITE:
+        return -1, 0.0
+    f = best & _NUMBER_MASK
+    speed = planes[0, f] * sx + planes[1, f] * sy + planes[2, f] * sz
+    room = planes[3, f] - (planes[0, f] * px + planes[1, f] * py + planes[2, f] * pz)
+    return f, max(room / speed, 0.0)
+
+
+@device
+def entry_facet(planes, ox, oy, oz, dx, dy, dz):
+    """(number, distance) where a ray from outside enters; -1 if it passes by."""
+    first = -math.inf
+    last = math.inf
+    number = -1
+    for f in range(planes.shape[1]):
+        speed = planes[0, f] * dx + planes[1, f] * dy + planes[2, f] * dz
+        room = planes[3, f] - (planes[0, f] * ox + planes[1, f] * oy + planes[2, f] * oz)
+        if speed < 0.0:
+            t = room / speed
+            if t > first:
+                first = t
+                number = f
+        elif speed > 0.0:
+            last = min(last, room / speed)
+        elif room < 0.0:
+            return -1, 0.0
+    if first >= last:
+        return -1, 0.0
+    return number, first
+
+
+@device
+def draw_wavelength(spectrum, u):
+    """(bin, position within it) for u in [0, 1): the inverse of the tabulated distribution."""
+    low = 0
+    high = spectrum.shape[1] - 2
+    while low < high:
+        middle = (low + high) // 2
+        if spectrum[ROW_CDF, middle + 1] > u:
+            high = middle
+        else:
+            low = middle + 1
+    start = spectrum[ROW_CDF, low]
+    share = spectrum[ROW_CDF, low + 1] - start
+    return low, (u - start) / share, share
+
+
+@device
+def blend(spectrum, row, bin_number, t):
+    """A row of the spectral table between two of its nodes."""
+    return (1.0 - t) * spectrum[row, bin_number] + t * spectrum[row, bin_number + 1]
+
+
+@device
+def score_surface(out, slot, amount, dx, dy, dz, light, view, wx, wy, wz):
+    """Light mirrored by the outer surface towards the eye."""
+    value = amount * seen_radiance(
+        light,
+        dx * view[ZENITH] + dy * view[ZENITH + 1] + dz * view[ZENITH + 2],
+        dx * view[EYE] + dy * view[EYE + 1] + dz * view[EYE + 2],
+    )
+    out[slot, SUM_SURFACE] += wy * amount
+    out[slot, GLARE_X] += wx * value
+    out[slot, GLARE_Y] += wy * value
+    out[slot, GLARE_Z] += wz * value
+
+
+@device
+def score_escape(out, slot, amount, dx, dy, dz, light, view, wx, wy, wz):
+    """Light that reaches the eye from direction d (the path leaves the stone along d)."""
+    seen = seen_radiance(
+        light,
+        dx * view[ZENITH] + dy * view[ZENITH + 1] + dz * view[ZENITH + 2],
+        dx * view[EYE] + dy * view[EYE + 1] + dz * view[EYE + 2],
+    )
+    if dz <= 0.0:
+        out[slot, SUM_WINDOW] += wy * amount
+    else:
+        out[slot, SUM_LIT] += wy * amount * seen
+        out[slot, SUM_EXTINCTION] += wy * amount * (1.0 - seen)
+    out[slot, SEEN_X] += wx * amount * seen
+    out[slot, SEEN_Y] += wy * amount * seen
+    out[slot, SEEN_Z] += wz * amount * seen
+
+
+@device
+def path_number(table, key, set_number, index, bounce):
+    """Uniform number for the choice at a bounce: a dimension of the net, then the hash."""
+    dimension = DIM_BOUNCE + bounce
+    if dimension < DIMENSIONS:
+        return net_point(table, dimension, index, shift_of(key, set_number, dimension))
+    ray = (np.uint64(set_number) << np.uint64(36)) ^ np.uint64(index)
+    return hashed(key, ray, np.uint64(bounce))
+
+
+@device
+def roulette(weight, bounce, key, set_number, index):
+    """Weight with which a path goes on, 0 to end it; its expectation is *weight*."""
+    chance = 1.0
+    if weight < ROULETTE_WEIGHT:
+        chance = max(weight / ROULETTE_WEIGHT, 1.0e-6)
+    if bounce > ROULETTE_BOUNCES:
+        chance *= 0.5
+    if chance >= 1.0:
+        return weight
+    ray = (np.uint64(set_number) << np.uint64(36)) ^ np.uint64(index)
+    if hashed(key, ray, _ROULETTE_DRAW + np.uint64(bounce)) < chance:
+        return weight / chance
+    return 0.0
+
+
+@device
+def follow_uniaxial(
+    planes, crystal, light, view, no, ne, alpha_o, alpha_e, wx, wy, wz,
+    px, py, pz, facet, dx, dy, dz, table, key, set_number, index, out, slot,
+):  # fmt: skip
+    """A path through a uniaxial crystal, from its entry at *facet* along d; returns its events.
+
+    Between facets the o and e waves are added as intensities.
+    """
+    cx, cy, cz = crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2]
+    vx, vy, vz = crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2]
+    no2 = no * no
+    ne2 = ne * ne
+    nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+    r1, r2, r3, r4, so, se, po, pe, qo, qe = outside_event(
+        dx, dy, dz, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
+    )
+    along = dx * nx + dy * ny + dz * nz
+    score_surface(
+        out, slot, 0.5 * (r1 + r2 + r3 + r4),
+        dx - 2.0 * along * nx, dy - 2.0 * along * ny, dz - 2.0 * along * nz,
+        light, view, wx, wy, wz,
+    )  # fmt: skip
+    first = 0.5 * (so + po)
+    second = 0.5 * (se + pe)
+    weight = first + second
+    u = net_point(table, DIM_ENTRY, index, shift_of(key, set_number, DIM_ENTRY))
+    mode = 1 if u * weight >= first else 0
+    q = qe if mode else qo
+    kx = dx + (q - along) * nx
+    ky = dy + (q - along) * ny
+    kz = dz + (q - along) * nz
+    bounce = 0
+    while True:
+        sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no2, ne2)
+        facet, t = leaving_facet(planes, px, py, pz, sx, sy, sz)
+        if facet < 0:
+            out[slot, SUM_LOST] += wy * weight
+            return bounce + 1
+        px += t * sx
+        py += t * sy
+        pz += t * sz
+        share_o, share_e = absorption_share(mode, sx * cx + sy * cy + sz * cz, no2, ne2)
+        kept = weight * math.exp(-t * (share_o * alpha_o + share_e * alpha_e))
+        out[slot, SUM_ABSORBED] += wy * (weight - kept)
+        weight = kept
+        nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+        ro, re, ts, tp, qo, qe, q1 = inside_event(
+            kx, ky, kz, mode, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
+        )
+        along = kx * nx + ky * ny + kz * nz
+        tx = kx - along * nx
+        ty = ky - along * ny
+        tz = kz - along * nz
+        if ts + tp > 0.0:
+            score_escape(
+                out, slot, weight * (ts + tp), tx + q1 * nx, ty + q1 * ny, tz + q1 * nz,
+                light, view, wx, wy, wz,
+            )  # fmt: skip
+        inside = ro + re
+        mode = 1 if path_number(table, key, set_number, index, bounce) * inside >= ro else 0
+        q = qe if mode else qo
+        kx = tx + q * nx
+        ky = ty + q * ny
+        kz = tz + q * nz
+        bounce += 1
+        kept = weight * inside
+        weight = roulette(kept, bounce, key, set_number, index)
+        out[slot, SUM_ROULETTE] += wy * (kept - weight)
+        if weight <= 0.0:
+            return bounce + 1
+
+
+@device
+def unit_s(dx, dy, dz, nx, ny, nz):
+    """Unit vector s at right angles to d and N (any one at normal incidence)."""
+    sx = ny * dz - nz * dy
+    sy = nz * dx - nx * dz
+    sz = nx * dy - ny * dx
+    length = math.sqrt(sx * sx + sy * sy + sz * sz)
+    if length < 1.0e-14:
+        if abs(nx) < 0.6:
+            sx, sy, sz = 0.0, -nz, ny
+        else:
+            sx, sy, sz = nz, 0.0, -nx
+        length = math.sqrt(sx * sx + sy * sy + sz * sz)
+    return sx / length, sy / length, sz / length
+
+
+@device
+def follow_isotropic(
+    planes, light, view, n, alpha, wx, wy, wz,
+    px, py, pz, facet, dx, dy, dz, polarised, key, set_number, index, out, slot,
+):  # fmt: skip
+    """A path through an isotropic stone, with its Jones matrix; returns its events.
+
+    The matrix (a c / b d) takes the two polarisations at the eye to (s, p); the energy is
+    half the sum of its squared moduli. *polarised* 0 forgets the polarisation at every facet.
+    """
+    n2 = n * n
+    nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+    along = dx * nx + dy * ny + dz * nz
+    tangent2 = max(1.0 - along * along, 0.0)
+    rs2, rp2, q1 = fresnel_power(-along, tangent2, 1.0, n2)
+    score_surface(
+        out, slot, 0.5 * (rs2 + rp2),
+        dx - 2.0 * along * nx, dy - 2.0 * along * ny, dz - 2.0 * along * nz,
+        light, view, wx, wy, wz,
+    )  # fmt: skip
+    sx, sy, sz = unit_s(dx, dy, dz, nx, ny, nz)
+    # direction inside: K / n with K = d + (-q1 - along) N
+    dx = (dx - (q1 + along) * nx) / n
+    dy = (dy - (q1 + along) * ny) / n
+    dz = (dz - (q1 + along) * nz) / n
+    ar, ai, br, bi = math.sqrt(1.0 - rs2), 0.0, 0.0, 0.0
+    cr, ci, er, ei = 0.0, 0.0, math.sqrt(1.0 - rp2), 0.0
+    scale = 1.0
+    bounce = 0
+    while True:
+        facet, t = leaving_facet(planes, px, py, pz, dx, dy, dz)
+        power_s = 0.5 * (ar * ar + ai * ai + cr * cr + ci * ci)
+        power_p = 0.5 * (br * br + bi * bi + er * er + ei * ei)
+        weight = scale * (power_s + power_p)
+        if facet < 0:
+            out[slot, SUM_LOST] += wy * weight
+            return bounce + 1
+        px += t * dx
+        py += t * dy
+        pz += t * dz
+        through = math.exp(-t * alpha)
+        out[slot, SUM_ABSORBED] += wy * weight * (1.0 - through)
+        scale *= through
+        nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+        along = dx * nx + dy * ny + dz * nz
+        ux, uy, uz = unit_s(dx, dy, dz, nx, ny, nz)
+        cosine = sx * ux + sy * uy + sz * uz
+        # p = d x s
+        sine = (
+            (dy * sz - dz * sy) * ux + (dz * sx - dx * sz) * uy + (dx * sy - dy * sx) * uz
+        )
+        ar, ai, br, bi = turn(ar, ai, br, bi, cosine, sine)
+        cr, ci, er, ei = turn(cr, ci, er, ei, cosine, sine)
+        sx, sy, sz = ux, uy, uz
+        if not polarised:
+            even = math.sqrt(power_s + power_p)
+            ar, ai, br, bi = even, 0.0, 0.0, 0.0
+            cr, ci, er, ei = 0.0, 0.0, even, 0.0
+        power_s = 0.5 * (ar * ar + ai * ai + cr * cr + ci * ci)
+        power_p = 0.5 * (br * br + bi * bi + er * er + ei * ei)
+        tangent2 = n2 * max(1.0 - along * along, 0.0)
+        rs, rp, q1 = reflect_amplitudes(n * along, tangent2, n2, 1.0)
+        if not math.isnan(q1):
+            rs2 = rs.real * rs.real
+            rp2 = rp.real * rp.real
+            score_escape(
+                out, slot, scale * (power_s * (1.0 - rs2) + power_p * (1.0 - rp2)),
+                n * (dx - along * nx) + q1 * nx,
+                n * (dy - along * ny) + q1 * ny,
+                n * (dz - along * nz) + q1 * nz,
+                light, view, wx, wy, wz,
+            )  # fmt: skip
+        ar, ai = ar * rs.real - ai * rs.imag, ar * rs.imag + ai * rs.real
+        cr, ci = cr * rs.real - ci * rs.imag, cr * rs.imag + ci * rs.real
+        br, bi = br * rp.real - bi * rp.imag, br * rp.imag + bi * rp.real
+        er, ei = er * rp.real - ei * rp.imag, er * rp.imag + ei * rp.real
+        dx -= 2.0 * along * nx
+        dy -= 2.0 * along * ny
+        dz -= 2.0 * along * nz
+        norm = 1.0 / math.sqrt(dx * dx + dy * dy + dz * dz)
+        dx *= norm
+        dy *= norm
+        dz *= norm
+        bounce += 1
+        power = 0.5 * (
+            ar * ar + ai * ai + cr * cr + ci * ci + br * br + bi * bi + er * er + ei * ei
+        )
+        kept = scale * power
+        weight = roulette(kept, bounce, key, set_number, index)
+        out[slot, SUM_ROULETTE] += wy * (kept - weight)
+        if weight <= 0.0:
+            return bounce + 1
+        scale *= weight / kept

@@ -1,0 +1,383 @@
+"""Light at one facet of a uniaxial crystal: the exact solution, in and out.
+
+The frame of one event has z along the outward facet normal N, x along the
+tangential part of the wave vector and y = N x x:
+
+    K = (L, 0, q),   c = (cx, cy, cn),   D = ne^2 - no^2.
+
+Modes (any textbook: Born & Wolf, "Principles of Optics", ch. 15; Yeh, "Optical
+Waves in Layered Media"; Lekner, J. Phys.: Condens. Matter 3, 6121 (1991)):
+
+    u = K x c = (-q cy, g, L cy),          g = q cx - L cn
+    ordinary        K.K = no^2             (E, H) = (u, K x u)
+    extraordinary   K.eK = no^2 ne^2       (E, H) = (v, -no^2 u),  v = (K.c) K - no^2 c
+
+Three things keep the result right to rounding where the direct formulas lose
+digits:
+
+* the energy of an e wave crosses the facet along root = N.eK = a q + b, with
+  a = no^2 + D cn^2 and b = D cn cx L; roots are chosen by the sign of ``root``,
+  never by that of q, which can differ near grazing;
+* the wave that comes in fixes its own partner (o: q' = -q; e: root' = -root), and
+  the other mode follows from the distance between the two index surfaces,
+
+      q_e - q_o = D u^2 / (root_e + a q_o + b),     K_e.K_e - no^2 = D u_e^2 / ne^2,
+
+  which has no cancellation however near K is to the optic axis (derived here);
+* on the axis itself, where u vanishes, a fixed unit vector p at right angles to c
+  takes the place of u, so that all facets agree on the two modes.
+
+What comes from outside is nothing, which is two conditions on the sum of the
+fields inside, q1 E_y + H_x = 0 and m^2 E_x - q1 H_y = 0 (q1: normal component
+outside, m: index outside). Each mode contributes to both; Cramer's rule solves
+them. Energy fractions are ratios of the normal component of Re(E x H*).
+"""
+
+import math
+
+from facetrace.kernel.compiling import device
+
+# sin(angle to c)^2 below which both modes are taken from the fixed pair. The pair is
+# wrong by (ne^2 - no^2) times the angle, 1e-14 here; above, u is known to better than
+# 1e-3 of its direction, and a common turn of both modes costs no energy.
+AXIS_SIN2 = 1.0e-24
+NORMAL_TANGENT = 1.0e-14
+
+
+@device
+def tangent_frame(kx, ky, kz, nx, ny, nz):
+    """Normal and tangential parts of a wave vector, and the frame of the event.
+
+    Returns (q, L, xx, xy, xz): normal component, tangential length, unit vector x.
+    At normal incidence x is some unit vector in the facet.
+    """
+    q = kx * nx + ky * ny + kz * nz
+    tx = kx - q * nx
+    ty = ky - q * ny
+    tz = kz - q * nz
+    # twice is enough: the second pass removes what rounding left along N
+    rest = tx * nx + ty * ny + tz * nz
+    tx -= rest * nx
+    ty -= rest * ny
+    tz -= rest * nz
+    length = math.sqrt(tx * tx + ty * ty + tz * tz)
+    if length < NORMAL_TANGENT:
+        length = 0.0
+        if abs(nx) < 0.6:
+            tx, ty, tz = 0.0, -nz, ny
+        else:
+            tx, ty, tz = nz, 0.0, -nx
+    scale = 1.0 / math.sqrt(tx * tx + ty * ty + tz * tz)
+    return q, length, tx * scale, ty * scale, tz * scale
+
+
+@device
+def mode_pair(q, tangent, cx, cn, cy):
+    """(g, u^2) of the wave vector (tangent, 0, q): see the module's head."""
+    g = q * cx - tangent * cn
+    return g, cy * cy * (q * q + tangent * tangent) + g * g
+
+
+@device
+def axis_pair(q, tangent, px, py, pn):
+    """(cy, g, u^2) that stand for the fixed vector p in place of u = K x c."""
+    k2 = q * q + tangent * tangent
+    cy = (-q * px + tangent * pn) / k2
+    return cy, py, cy * cy * k2 + py * py
+
+
+@device
+def other_e(qo, u2, a, b, diff, side):
+    """From an ordinary q to the extraordinary one of the same side.
+
+    Returns (q_e, root_e, step = q_e - q_o), step NaN where the e wave is evanescent.
+    *side* is the sign of the energy flow along N.
+    """
+    start = a * qo + b
+    square = start * start + a * diff * u2
+    if square < 0.0:
+        return math.nan, math.sqrt(-square), math.nan
+    root = side * math.sqrt(square)
+    if start * side >= 0.0 and start != 0.0:
+        step = diff * u2 / (root + start)
+    else:
+        step = (root - start) / a
+    return qo + step, root, step
+
+
+@device
+def other_o(qe, u2, ne2, diff, side):
+    """From an extraordinary q to the ordinary one: (q_o, step = q_e - q_o), NaN if evanescent."""
+    gap = diff * u2 / ne2
+    square = qe * qe - gap
+    if square < 0.0:
+        return math.nan, math.sqrt(-square)
+    qo = side * math.sqrt(square)
+    if qe * side >= 0.0 and qe != 0.0:
+        return qo, gap / (qe + qo)
+    return qo, qe - qo
+
+
+@device
+def solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2):
+    """Amplitudes of the two modes inside under the two conditions (h1, h2).
+
+    Works for real and for complex arguments. *we* is (K_e.K_e - no^2) cx.
+    """
+    f1o = go * (q1 - qo)
+    f2o = cyo * (no2 * q1 - m2 * qo)
+    f1e = no2 * cye * (qe - q1)
+    f2e = m2 * (we - qe * ge) + no2 * q1 * ge
+    det = f1o * f2e - f1e * f2o
+    return (h1 * f2e - h2 * f1e) / det, (f1o * h2 - f2o * h1) / det
+
+
+@device
+def abs2(z):
+    """|z|^2 of a real or complex number."""
+    return z.real * z.real + z.imag * z.imag
+
+
+@device
+def inside_event(
+    kx, ky, kz, extraordinary, nx, ny, nz, cx, cy, cz, px, py, pz, no2, ne2, m2
+):  # fmt: skip
+    """A wave inside the crystal meets a facet from within.
+
+    Parameters: wave vector K (K.N with energy flow outwards), 1 if it is an e wave,
+    outward unit normal N, unit optic axis c, fixed unit vector p at right angles
+    to c, squared indices no^2, ne^2 and m^2 of the (isotropic) outside.
+
+    Returns (R_o, R_e, T_s, T_p, q_o, q_e, q1): the fractions of the energy in the
+    reflected o and e waves and in the s and p waves outside (they sum to 1), and the
+    normal components of their wave vectors along N. A mode that is evanescent has
+    fraction 0 and NaN; under total reflection T_s = T_p = 0 and q1 is NaN.
+    """
+    q, tangent, xx, xy, xz = tangent_frame(kx, ky, kz, nx, ny, nz)
+    yx = ny * xz - nz * xy
+    yy = nz * xx - nx * xz
+    yz = nx * xy - ny * xx
+    ax = cx * xx + cy * xy + cz * xz
+    ay = cx * yx + cy * yy + cz * yz
+    an = cx * nx + cy * ny + cz * nz
+    qx = px * xx + py * xy + pz * xz
+    qy = px * yx + py * yy + pz * yz
+    qn = px * nx + py * ny + pz * nz
+    diff = ne2 - no2
+    a = no2 + diff * an * an
+    b = diff * an * ax * tangent
+    axis2 = AXIS_SIN2 * no2
+
+    # the incoming wave
+    gi, u2i = mode_pair(q, tangent, ax, an, ay)
+    cyi = ay
+    wi = 0.0
+    if extraordinary:
+        wi = diff * u2i / ne2 * ax
+    if u2i < axis2:
+        cyi, gi, u2i = axis_pair(q, tangent, qx, qy, qn)
+        wi = 0.0
+    root_in = a * q + b
+
+    # the two reflected waves
+    cyo = ay
+    cye = ay
+    if extraordinary:
+        root_e = -root_in
+        qe = -q - 2.0 * b / a
+        ge, u2e = mode_pair(qe, tangent, ax, an, ay)
+        we = diff * u2e / ne2 * ax
+        qo, step = other_o(qe, u2e, ne2, diff, -1.0)
+        near = u2e < axis2
+    else:
+        qo = -q
+        go, u2o = mode_pair(qo, tangent, ax, an, ay)
+        near = u2o < axis2
+        qe, root_e, step = other_e(qo, u2o, a, b, diff, -1.0)
+    evanescent_o = extraordinary and math.isnan(qo)
+    evanescent_e = (not extraordinary) and math.isnan(qe)
+    if evanescent_o or evanescent_e:
+        return _inside_evanescent(
+            q, tangent, extraordinary, ax, ay, an, diff, a, b, no2, ne2, m2,
+            gi, cyi, u2i, wi, root_in, qo, qe, step, root_e,
+        )  # fmt: skip
+    if extraordinary:
+        go = ge - step * ax
+        u2o = cyo * cyo * (qo * qo + tangent * tangent) + go * go
+    else:
+        ge = go + step * ax
+        u2e = cye * cye * (qe * qe + tangent * tangent) + ge * ge
+        we = diff * u2e / ne2 * ax
+    if near:
+        cyo, go, u2o = axis_pair(qo, tangent, qx, qy, qn)
+        cye, ge, u2e = axis_pair(qe, tangent, qx, qy, qn)
+        we = 0.0
+
+    ratio = no2 / ne2
+    flux_in = root_in * ratio * u2i if extraordinary else q * u2i
+    q1sq = m2 - tangent * tangent
+    if q1sq <= 0.0:
+        q1c = complex(0.0, math.sqrt(-q1sq))
+        h1, h2 = _incoming(q1c, m2, no2, q, gi, cyi, wi, extraordinary)
+        ao, ae = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
+        ro = abs2(ao) * abs(qo * u2o / flux_in)
+        re = abs2(ae) * abs(root_e * ratio * u2e / flux_in)
+        return ro, re, 0.0, 0.0, qo, qe, math.nan
+    q1 = math.sqrt(q1sq)
+    g1, g2 = _incoming(q1, m2, no2, q, gi, cyi, wi, extraordinary)
+    bo, be = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, g1, g2)
+    ro = bo * bo * abs(qo * u2o / flux_in)
+    re = be * be * abs(root_e * ratio * u2e / flux_in)
+    if extraordinary:
+        ey_in = -no2 * cyi
+        hy_in = -no2 * gi
+    else:
+        ey_in = gi
+        hy_in = -no2 * cyi
+    ey = ey_in + bo * go - be * no2 * cye
+    hy = hy_in - bo * no2 * cyo - be * no2 * ge
+    ts = q1 * ey * ey / flux_in
+    tp = q1 * hy * hy / (m2 * flux_in)
+    return ro, re, ts, tp, qo, qe, q1
+
+
+@device
+def _incoming(q1, m2, no2, q, g, cy, w, extraordinary):
+    """What the incoming wave leaves for the reflected ones to cancel: (-f1, -f2)."""
+    if extraordinary:
+        return -(no2 * cy * (q - q1)), -(m2 * (w - q * g) + no2 * q1 * g)
+    return -(g * (q1 - q)), -(cy * (no2 * q1 - m2 * q))
+
+
+@device
+def _inside_evanescent(
+    q, tangent, extraordinary, ax, ay, an, diff, a, b, no2, ne2, m2,
+    gi, cyi, u2i, wi, root_in, qo, qe, step, root_e,
+):  # fmt: skip
+    """inside_event where the other reflected mode is evanescent (q has Im q < 0: it decays inwards)."""
+    ratio = no2 / ne2
+    flux_in = root_in * ratio * u2i if extraordinary else q * u2i
+    if extraordinary:
+        qoc = complex(0.0, -step)
+        qec = complex(qe, 0.0)
+    else:
+        qoc = complex(qo, 0.0)
+        qec = complex(-b / a, -root_e / a)
+    goc = qoc * ax - tangent * an
+    gec = qec * ax - tangent * an
+    u2c = ay * ay * (qec * qec + tangent * tangent) + gec * gec
+    wec = diff * u2c / ne2 * ax
+    q1sq = m2 - tangent * tangent
+    if q1sq > 0.0:
+        q1 = math.sqrt(q1sq)
+        q1c = complex(q1, 0.0)
+    else:
+        q1 = math.nan
+        q1c = complex(0.0, math.sqrt(-q1sq))
+    h1, h2 = _incoming(q1c, m2, no2, q, gi, cyi, wi, extraordinary)
+    cyc = complex(ay, 0.0)
+    ao, ae = solve_two(q1c, m2, no2, qoc, goc, cyc, qec, gec, cyc, wec, h1, h2)
+    ro = 0.0
+    re = 0.0
+    if extraordinary:
+        u2e = ay * ay * (qe * qe + tangent * tangent) + abs2(gec)
+        re = abs2(ae) * abs(root_e * ratio * u2e / flux_in)
+        ey_in, hy_in = -no2 * cyi, -no2 * gi
+    else:
+        u2o = ay * ay * (qo * qo + tangent * tangent) + abs2(goc)
+        ro = abs2(ao) * abs(qo * u2o / flux_in)
+        ey_in, hy_in = gi, -no2 * cyi
+    if q1sq <= 0.0:
+        return ro, re, 0.0, 0.0, qo, qe, q1
+    ey = ey_in + ao * goc - ae * no2 * cyc
+    hy = hy_in - ao * no2 * cyc - ae * no2 * gec
+    return ro, re, q1 * abs2(ey) / flux_in, q1 * abs2(hy) / (m2 * flux_in), qo, qe, q1
+
+
+@device
+def outside_event(
+    dx, dy, dz, nx, ny, nz, cx, cy, cz, px, py, pz, no2, ne2, m2
+):  # fmt: skip
+    """A wave outside (index m, unit direction d, d.N < 0) meets a facet of the crystal.
+
+    Returns (R_ss, R_sp, R_ps, R_pp, T_so, T_se, T_po, T_pe, q_o, q_e): the fractions of
+    an s and of a p wave's energy (first letter) in the reflected s, p and the transmitted
+    o, e waves, and the normal components of the transmitted wave vectors (negative: the
+    energy goes against N). The indices of the crystal must exceed m.
+    """
+    m = math.sqrt(m2)
+    qi, tangent, xx, xy, xz = tangent_frame(m * dx, m * dy, m * dz, nx, ny, nz)
+    yx = ny * xz - nz * xy
+    yy = nz * xx - nx * xz
+    yz = nx * xy - ny * xx
+    ax = cx * xx + cy * xy + cz * xz
+    ay = cx * yx + cy * yy + cz * yz
+    an = cx * nx + cy * ny + cz * nz
+    diff = ne2 - no2
+    a = no2 + diff * an * an
+    b = diff * an * ax * tangent
+    q1 = -qi
+    qo = -math.sqrt(no2 - tangent * tangent)
+    cyo = ay
+    cye = ay
+    go, u2o = mode_pair(qo, tangent, ax, an, ay)
+    qe, root_e, step = other_e(qo, u2o, a, b, diff, -1.0)
+    ge = go + step * ax
+    u2e = cye * cye * (qe * qe + tangent * tangent) + ge * ge
+    we = diff * u2e / ne2 * ax
+    if u2o < AXIS_SIN2 * no2:
+        qx = px * xx + py * xy + pz * xz
+        qy = px * yx + py * yy + pz * yz
+        qn = px * nx + py * ny + pz * nz
+        cyo, go, u2o = axis_pair(qo, tangent, qx, qy, qn)
+        cye, ge, u2e = axis_pair(qe, tangent, qx, qy, qn)
+        we = 0.0
+    flux_o = abs(qo * u2o)
+    flux_e = abs(root_e * no2 / ne2 * u2e)
+    so, se = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, 2.0 * q1, 0.0)
+    po, pe = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, 0.0, -2.0 * q1)
+    s_to_s = so * go - se * no2 * cye - 1.0
+    s_to_p = -no2 * (so * cyo + se * ge)
+    p_to_s = po * go - pe * no2 * cye
+    p_to_p = -no2 * (po * cyo + pe * ge) - 1.0
+    return (
+        s_to_s * s_to_s,
+        s_to_p * s_to_p / m2,
+        p_to_s * p_to_s * m2,
+        p_to_p * p_to_p,
+        so * so * flux_o / q1,
+        se * se * flux_e / q1,
+        po * po * flux_o * m2 / q1,
+        pe * pe * flux_e * m2 / q1,
+        qo,
+        qe,
+    )
+
+
+@device
+def ray_of_mode(kx, ky, kz, extraordinary, cx, cy, cz, no2, ne2):
+    """Unit direction of energy: along K for o, along eK = no^2 K + D (K.c) c for e (walk-off)."""
+    sx, sy, sz = kx, ky, kz
+    if extraordinary:
+        along = (ne2 - no2) * (kx * cx + ky * cy + kz * cz)
+        sx = no2 * kx + along * cx
+        sy = no2 * ky + along * cy
+        sz = no2 * kz + along * cz
+    scale = 1.0 / math.sqrt(sx * sx + sy * sy + sz * sz)
+    return sx * scale, sy * scale, sz * scale
+
+
+@device
+def absorption_share(extraordinary, along_axis, no2, ne2):
+    """How much of alpha_o and of alpha_e a ray sees per unit length: (A, B), alpha = A alpha_o + B alpha_e.
+
+    *along_axis* is the cosine between the ray (not the wave normal) and c. First order in the
+    absorption: alpha = k0 E*.e''E / |Re(E x H*)| (Born & Wolf, ch. 15.6, for weak absorption),
+    which gives A = no cos^2 / n_r, B = ne sin^2 / n_r with n_r^2 = no^2 cos^2 + ne^2 sin^2.
+    """
+    if not extraordinary:
+        return 1.0, 0.0
+    cos2 = along_axis * along_axis
+    sin2 = 1.0 - cos2
+    ray_index = math.sqrt(no2 * cos2 + ne2 * sin2)
+    return math.sqrt(no2) * cos2 / ray_index, math.sqrt(ne2) * sin2 / ray_index

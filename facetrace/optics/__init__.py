@@ -1,0 +1,1 @@
+"""Materials, their indices and absorption, lights, and CIE colour."""

@@ -1,0 +1,119 @@
+"""CIE data and conversions (all from colour-science) in the few forms used here.
+
+colour-science takes over a second to import, so it is imported inside functions.
+"""
+
+import warnings
+from dataclasses import dataclass
+from types import ModuleType
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+FIRST_NM, LAST_NM, STEP_NM = 380, 780, 5
+
+
+def _colour() -> ModuleType:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+    return colour
+
+
+@dataclass(frozen=True)
+class Observer:
+    """CIE 1931 2-degree observer under an illuminant: weights on wavelengths, Y of white = 1."""
+
+    wavelength_nm: Floats
+    xyz: Floats
+    white: Floats
+
+
+def observer(illuminant: str = "D65") -> Observer:
+    """Weights x, y, z (n, 3) times the illuminant, scaled so that the integral of y is 1.
+
+    380-780 nm by 5 nm; CIE tables of colour-science. Integrals are by the trapezoid rule.
+    """
+    colour = _colour()
+    wavelength = np.arange(FIRST_NM, LAST_NM + STEP_NM, STEP_NM, dtype=np.float64)
+    cmfs = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
+    source = colour.SDS_ILLUMINANTS[illuminant]
+    weights = np.array([cmfs[w] for w in wavelength]) * source[wavelength][:, None]
+    weights /= np.trapezoid(weights[:, 1], wavelength)
+    return Observer(wavelength, weights, np.trapezoid(weights, wavelength, axis=0))
+
+
+def xyz_of_transmission(transmission: Floats, eye: Observer) -> Floats:
+    """XYZ (Y of white = 1) of light that passed a filter with that transmission (n,)."""
+    return np.asarray(np.trapezoid(eye.xyz * transmission[:, None], eye.wavelength_nm, axis=0))
+
+
+@dataclass(frozen=True)
+class LCh:
+    """CIELAB as lightness, chroma and hue angle in degrees."""
+
+    lightness: float
+    chroma: float
+    hue_deg: float
+    a: float
+    b: float
+
+
+def lch_of(xyz: Floats, white: Floats) -> LCh:
+    """CIE 1976 L*C*h of XYZ relative to *white* (both with the same scale)."""
+    colour = _colour()
+    whitepoint = colour.XYZ_to_xy(white)
+    lab = colour.XYZ_to_Lab(xyz / white[1], whitepoint)
+    lightness, a, b = (float(v) for v in lab)
+    return LCh(
+        lightness, float(np.hypot(a, b)), float(np.degrees(np.arctan2(b, a)) % 360), a, b
+    )  # fmt: skip
+
+
+def srgb_of(xyz: Floats, white: Floats, exposure: float) -> tuple[Floats, float]:
+    """sRGB (..., 3) in [0, 1] and the share of pixels that lay outside its gamut.
+
+    XYZ (..., 3) relative to *white* = (X, 1, Z) are scaled by *exposure*, adapted to D65
+    (CAT02) and mapped as CSS Color 4 does: lightness and hue in OKLCh are kept, chroma is
+    lowered until the colour fits (here to the last bisection, without its final clip of 0.02).
+    """
+    colour = _colour()
+    flat = np.asarray(xyz, dtype=np.float64).reshape(-1, 3) * exposure
+    d65 = colour.xy_to_XYZ(
+        colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
+    )
+    adapted = flat * (d65 / white) if np.allclose(white, d65, rtol=5e-3) else (
+        colour.chromatic_adaptation(flat, white, d65, transform="CAT02")
+    )
+    matrix = colour.RGB_COLOURSPACES["sRGB"].matrix_XYZ_to_RGB
+    rgb = adapted @ matrix.T
+    outside = ((rgb < -1e-4) | (rgb > 1 + 1e-4)).any(axis=1)
+    if outside.any():
+        rgb[outside] = _into_gamut(adapted[outside], matrix, colour)
+    encoded = colour.cctf_encoding(np.clip(rgb, 0, 1), function="sRGB")
+    return np.clip(encoded, 0, 1).reshape(np.shape(xyz)), float(outside.mean())
+
+
+def _into_gamut(xyz: Floats, matrix: Floats, colour: ModuleType) -> Floats:
+    """Linear sRGB with the chroma of OKLCh lowered by bisection until all three fit."""
+    lab = colour.XYZ_to_Oklab(xyz)
+    lab[:, 0] = np.clip(lab[:, 0], 0.0, 1.0)
+    low, high = np.zeros(len(lab)), np.ones(len(lab))
+    for _ in range(24):
+        middle = (low + high) / 2
+        trial = colour.Oklab_to_XYZ(np.column_stack([lab[:, 0], lab[:, 1:] * middle[:, None]]))
+        rgb = trial @ matrix.T
+        fits = ((rgb >= -1e-4) & (rgb <= 1 + 1e-4)).all(axis=1)
+        low, high = np.where(fits, middle, low), np.where(fits, high, middle)
+    final = colour.Oklab_to_XYZ(np.column_stack([lab[:, 0], lab[:, 1:] * low[:, None]]))
+    return np.asarray(final @ matrix.T)
+
+
+def delta_e_2000(first: LCh, second: LCh) -> float:
+    """CIEDE2000 colour difference (CIE 142-2001)."""
+    colour = _colour()
+    a = np.array([first.lightness, first.a, first.b])
+    b = np.array([second.lightness, second.a, second.b])
+    return float(colour.delta_E(a, b, method="CIE 2000"))

@@ -1,0 +1,202 @@
+"""Materials: data files with a source for each number, read into checked models.
+
+A name is a material's (corundum, calcite, ...) or one of its varieties (ruby).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from pydantic import Field, model_validator
+
+from facetrace.common.errors import FacetraceError
+from facetrace.common.tomlfile import Strict, parse_model, read_model
+
+Floats = NDArray[np.float64]
+NAMES = ("corundum", "calcite", "quartz", "diamond", "spinel", "glass")
+
+
+class Branch(Strict):
+    """One ray's dispersion: n^2 - 1 = constant + sum B l^2 / (l^2 - C)."""
+
+    constant: float
+    terms: list[tuple[float, float]]
+
+
+class Dispersion(Strict):
+    """Dispersion formula of one or two rays, wavelength in micrometres."""
+
+    form: Literal["C squared", "C unsquared"]
+    range_nm: tuple[float, float]
+    ordinary: Branch
+    extraordinary: Branch | None = None
+    source: str
+
+
+class Band(Strict):
+    """A Gaussian in wavenumber: centre and FWHM in cm^-1, peak cross sections in cm^2."""
+
+    centre: Annotated[float, Field(gt=0)]
+    width: Annotated[float, Field(gt=0)]
+    o: Annotated[float, Field(ge=0)]
+    e: Annotated[float, Field(ge=0)]
+
+
+class Chromophore(Strict):
+    """What colours: its polarised bands, where they are from, and whether that is firm."""
+
+    name: str
+    note: str = ""
+    source: str
+    provisional: bool = False
+    bands: list[Band]
+
+
+class Variety(Strict):
+    """A material with concentrations in ppma."""
+
+    chromophores: dict[str, Annotated[float, Field(ge=0)]]
+    note: str = ""
+
+
+class Atoms(Strict):
+    """Number density that one ppma stands for."""
+
+    per_cm3_per_ppma: Annotated[float, Field(gt=0)]
+    source: str
+
+
+class MaterialFile(Strict):
+    """A material's data file."""
+
+    name: str
+    density: Annotated[float, Field(gt=0, le=30)]
+    density_source: str
+    note: str = ""
+    dispersion: Dispersion
+    atoms: Atoms | None = None
+    chromophore: list[Chromophore] = []
+    variety: dict[str, Variety] = {}
+
+    @model_validator(mode="after")
+    def _check(self) -> "MaterialFile":
+        if self.chromophore and self.atoms is None:
+            raise ValueError("[[chromophore]] needs [atoms] per_cm3_per_ppma")
+        known = {c.name for c in self.chromophore}
+        for name, variety in self.variety.items():
+            odd = set(variety.chromophores) - known
+            if odd:
+                raise ValueError(f"variety {name}: no [[chromophore]] is named {sorted(odd)[0]}")
+        return self
+
+
+@dataclass(frozen=True)
+class Material:
+    """A material with its concentrations, ready to be asked for indices and absorption."""
+
+    name: str
+    data: MaterialFile
+    chromophores: Mapping[str, float]
+
+    @property
+    def density(self) -> float:
+        """g/cm^3."""
+        return self.data.density
+
+    @property
+    def uniaxial(self) -> bool:
+        """Whether it has two rays."""
+        return self.data.dispersion.extraordinary is not None
+
+    @property
+    def provisional(self) -> tuple[str, ...]:
+        """Chromophores in it whose numbers are from memory."""
+        return tuple(
+            c.name for c in self.data.chromophore
+            if c.provisional and self.chromophores.get(c.name, 0.0) > 0
+        )  # fmt: skip
+
+    def indices(self, wavelength_nm: ArrayLike) -> tuple[Floats, Floats]:
+        """(n_o, n_e) at wavelengths in nm (twice n where the material is isotropic)."""
+        dispersion = self.data.dispersion
+        squared = dispersion.form == "C squared"
+        n_o = _sellmeier(dispersion.ordinary, wavelength_nm, squared)
+        if dispersion.extraordinary is None:
+            return n_o, n_o
+        return n_o, _sellmeier(dispersion.extraordinary, wavelength_nm, squared)
+
+    def absorption(self, wavelength_nm: ArrayLike) -> tuple[Floats, Floats]:
+        """(alpha_o, alpha_e) in 1/cm, natural logarithm, at wavelengths in nm.
+
+        The sum over chromophores and bands is made on each polarisation first; how the
+        e ray mixes the two follows from its direction (kernel.uniaxial.absorption_share).
+        """
+        wavenumber = 1e7 / np.asarray(wavelength_nm, dtype=np.float64)
+        alpha_o, alpha_e = np.zeros_like(wavenumber), np.zeros_like(wavenumber)
+        for chromophore in self.data.chromophore:
+            ppma = self.chromophores.get(chromophore.name, 0.0)
+            if not ppma or self.data.atoms is None:
+                continue
+            density = ppma * self.data.atoms.per_cm3_per_ppma
+            for band in chromophore.bands:
+                x = (wavenumber - band.centre) / band.width
+                shape = density * np.exp(-4 * np.log(2) * x * x)
+                alpha_o += band.o * shape
+                alpha_e += band.e * shape
+        return alpha_o, alpha_e
+
+
+def _sellmeier(branch: Branch, wavelength_nm: ArrayLike, squared: bool) -> Floats:
+    l2 = (np.asarray(wavelength_nm, dtype=np.float64) * 1e-3) ** 2
+    n2 = np.full_like(l2, 1.0 + branch.constant)
+    for b, c in branch.terms:
+        n2 += b * l2 / (l2 - (c if squared else c * c))
+    return np.asarray(np.sqrt(n2))
+
+
+def _shipped(name: str) -> MaterialFile:
+    source = resources.files("facetrace.optics") / "materials" / f"{name}.toml"
+    return parse_model(source.read_text(encoding="utf-8"), f"{name}.toml", MaterialFile)
+
+
+def material_names() -> list[str]:
+    """Every name that ``find_material`` knows."""
+    names: list[str] = []
+    for name in NAMES:
+        names += [name, *(v for v in _shipped(name).variety if v != name)]
+    return names
+
+
+def find_material(name: str, chromophores: Mapping[str, float] | None = None) -> Material:
+    """A shipped material or variety by name, or a file of one's own by path (ending in .toml).
+
+    *chromophores* (ppma) replace the variety's. Raises FacetraceError for unknown names.
+    """
+    if name.endswith(".toml"):
+        data = read_model(Path(name), MaterialFile)[0]
+        return _with(Material(data.name, data, {}), chromophores)
+    wanted = name.strip().lower()
+    for shipped in NAMES:
+        data = _shipped(shipped)
+        if wanted in data.variety:
+            return _with(Material(wanted, data, data.variety[wanted].chromophores), chromophores)
+        if wanted == data.name:
+            return _with(Material(wanted, data, {}), chromophores)
+    raise FacetraceError(f"no material '{name}'; known: {', '.join(material_names())}")
+
+
+def _with(material: Material, chromophores: Mapping[str, float] | None) -> Material:
+    if chromophores is None:
+        return material
+    known = [c.name for c in material.data.chromophore]
+    odd = [c for c in chromophores if c not in known]
+    if odd:
+        have = ", ".join(known) or "none"
+        raise FacetraceError(
+            f"chromophore '{odd[0]}' is not in the data of {material.name}; known: {have}"
+        )
+    return Material(material.name, material.data, dict(chromophores))

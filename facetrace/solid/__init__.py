@@ -1,0 +1,1 @@
+"""From tiers to the exact convex solid, its measures and its mesh."""

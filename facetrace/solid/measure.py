@@ -1,0 +1,119 @@
+"""Measures of a solid that a cutter or a buyer asks for."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from facetrace.solid.polyhedron import Floats, Solid
+
+GRAMS_PER_CARAT = 0.2
+# corners nearer than this share of the width are one meet that missed
+NEAR_MEET = 0.01
+VERTICAL = 1e-9
+SAME_PLACE = 1e-6
+
+
+@dataclass(frozen=True)
+class SolidMeasures:
+    """Sizes in mm, weight in carats, percentages of the width.
+
+    The width is the shorter side of the outline, the length the longer. girdle_*: height of
+    the vertical facets around the stone. meet_error_mm: the widest gap among corners
+    that lie so near together that one meeting point was meant.
+    """
+
+    volume_mm3: float
+    carats: float
+    length_mm: float
+    width_mm: float
+    depth_mm: float
+    depth_percent: float
+    table_percent: float
+    crown_height_mm: float
+    pavilion_depth_mm: float
+    girdle_min_mm: float
+    girdle_mean_mm: float
+    girdle_max_mm: float
+    facets: int
+    vertices: int
+    meet_error_mm: float
+
+
+def measure(solid: Solid, density: float) -> SolidMeasures:
+    """All measures of a solid whose material has that density in g/cm^3.
+
+    1 ct = 0.2 g, so carats = mm^3 x g/cm^3 x 0.005 (the metric carat of 1907).
+    """
+    low, high = solid.vertices.min(axis=0), solid.vertices.max(axis=0)
+    size = high - low
+    thickness, top, bottom = _girdle(solid)
+    width = float(min(size[0], size[1]))
+    return SolidMeasures(
+        volume_mm3=solid.volume,
+        carats=solid.volume * density * 1e-3 / GRAMS_PER_CARAT,
+        length_mm=float(max(size[0], size[1])),
+        width_mm=width,
+        depth_mm=float(size[2]),
+        depth_percent=float(100 * size[2] / width),
+        table_percent=100 * _table_width(solid, int(np.argmin(size[:2]))) / width,
+        crown_height_mm=float(high[2] - top),
+        pavilion_depth_mm=float(bottom - low[2]),
+        girdle_min_mm=float(thickness[0]),
+        girdle_mean_mm=float(thickness[1]),
+        girdle_max_mm=float(thickness[2]),
+        facets=len(solid.names),
+        vertices=len(solid.vertices),
+        meet_error_mm=_meet_error(solid.vertices, NEAR_MEET * width),
+    )
+
+
+def _table_width(solid: Solid, across: int) -> float:
+    """Extent of the table (the facet that faces straight up) across the stone, 0 without one."""
+    for normal, polygon in zip(solid.normals, solid.polygons, strict=True):
+        if normal[2] > 1 - VERTICAL:
+            return float(np.ptp(solid.vertices[polygon][:, across]))
+    return 0.0
+
+
+def _girdle(solid: Solid) -> tuple[tuple[float, float, float], float, float]:
+    """((least, mean, most) height of the vertical facets, highest and lowest z of the girdle)."""
+    heights, area, run = [], 0.0, 0.0
+    tops, bottoms = [], []
+    for normal, polygon, size in zip(solid.normals, solid.polygons, solid.areas, strict=True):
+        if abs(normal[2]) > VERTICAL:
+            continue
+        points = solid.vertices[polygon]
+        along = points @ np.array([-normal[1], normal[0], 0.0])
+        heights += _heights(along, points[:, 2])
+        area += float(size)
+        run += float(np.ptp(along))
+        tops.append(points[:, 2].max())
+        bottoms.append(points[:, 2].min())
+    if not heights:
+        middle = _widest_level(solid)
+        return (0.0, 0.0, 0.0), middle, middle
+    return (min(heights), area / run, max(heights)), max(tops), min(bottoms)
+
+
+def _widest_level(solid: Solid) -> float:
+    """z of the corner farthest from the axis: the knife edge of a stone without girdle facets."""
+    return float(solid.vertices[np.argmax(np.linalg.norm(solid.vertices[:, :2], axis=1)), 2])
+
+
+def _heights(along: Floats, z: Floats) -> list[float]:
+    """Vertical extent of a convex polygon at each of its corners."""
+    found = []
+    following_along, following_z = np.roll(along, -1), np.roll(z, -1)
+    for place in along:
+        levels = list(z[np.abs(along - place) < SAME_PLACE])
+        for a, b, za, zb in zip(along, following_along, z, following_z, strict=True):
+            if min(abs(a - place), abs(b - place)) > SAME_PLACE and (a - place) * (b - place) < 0:
+                levels.append(za + (zb - za) * (place - a) / (b - a))
+        found.append(float(max(levels) - min(levels)))
+    return found
+
+
+def _meet_error(vertices: Floats, near: float) -> float:
+    gaps = np.linalg.norm(vertices[:, None] - vertices[None], axis=2)
+    close = gaps[(gaps < near)]
+    return float(close.max()) if close.size else 0.0

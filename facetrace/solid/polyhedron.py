@@ -1,0 +1,179 @@
+"""A convex solid from half-spaces, with its facets, corners and edges (Qhull through scipy)."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import linprog
+from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+from facetrace.common.errors import FacetraceError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MAX_FACETS = 4096
+# corners nearer than this share of the stone's size are one corner
+SAME_CORNER = 1e-7
+
+
+class SolidError(FacetraceError):
+    """Planes that do not bound a solid."""
+
+
+@dataclass(frozen=True)
+class Solid:
+    """A convex polyhedron {r : normals r <= offsets}, millimetres.
+
+    names, normals (n, 3) unit and outward, offsets (n,): its facets; vertices (m, 3);
+    polygons: for each facet its corners' numbers, counter-clockwise seen from outside;
+    missing: names of planes that leave no facet on the solid.
+    """
+
+    names: tuple[str, ...]
+    normals: Floats
+    offsets: Floats
+    vertices: Floats
+    polygons: tuple[Ints, ...]
+    missing: tuple[str, ...] = ()
+
+    @staticmethod
+    def from_planes(
+        normals: ArrayLike, offsets: ArrayLike, names: Sequence[str] | None = None
+    ) -> "Solid":
+        """Intersection of the half-spaces normals[i] . r <= offsets[i].
+
+        normals (n, 3), of any length but 0; offsets (n,) in the same unit. Raises
+        SolidError when the planes leave nothing, something flat, or something unbounded.
+        """
+        n, d = _checked(normals, offsets)
+        names = tuple(names) if names is not None else tuple(f"facet {i + 1}" for i in range(len(d)))
+        if len(names) != len(d):
+            raise SolidError(f"{len(names)} names for {len(d)} planes")
+        centre = _inner_point(n, d)
+        corners, owners = _corners(n, d, centre)
+        polygons, kept, missing = [], [], []
+        for i in range(len(d)):
+            ring = np.flatnonzero([i in owner for owner in owners])
+            if len(ring) < 3:
+                missing.append(names[i])
+                continue
+            kept.append(i)
+            polygons.append(_ordered(corners, ring, n[i]))
+        return Solid(
+            tuple(names[i] for i in kept), n[kept], d[kept], corners, tuple(polygons),
+            tuple(missing),
+        )  # fmt: skip
+
+    @cached_property
+    def planes(self) -> Floats:
+        """(4, n) rows nx, ny, nz, offset: what the kernel takes."""
+        return np.ascontiguousarray(np.vstack([self.normals.T, self.offsets]))
+
+    @cached_property
+    def areas(self) -> Floats:
+        """Area of each facet in mm^2, (n,)."""
+        return np.array([0.5 * np.linalg.norm(self._cross_sum(p)) for p in self.polygons])
+
+    def _cross_sum(self, polygon: Ints) -> Floats:
+        points = self.vertices[polygon] - self.vertices[polygon[0]]
+        return np.asarray(np.cross(points, np.roll(points, -1, axis=0)).sum(axis=0))
+
+    @cached_property
+    def volume(self) -> float:
+        """mm^3, by the divergence theorem over the facets."""
+        apex = self.vertices.mean(axis=0)
+        return float(np.sum(self.areas * (self.offsets - self.normals @ apex)) / 3)
+
+    @cached_property
+    def adjacency(self) -> tuple[tuple[int, ...], ...]:
+        """For each facet the facets with which it shares an edge."""
+        edges: dict[tuple[int, int], int] = {}
+        for i, polygon in enumerate(self.polygons):
+            for a, b in zip(polygon, np.roll(polygon, -1), strict=True):
+                edges[int(a), int(b)] = i
+        near: list[set[int]] = [set() for _ in self.polygons]
+        for (a, b), i in edges.items():
+            other = edges.get((b, a))
+            if other is not None:
+                near[i].add(other)
+        return tuple(tuple(sorted(s)) for s in near)
+
+    def silhouette(self, right: Floats, up: Floats) -> Floats:
+        """Outline seen along right x up, as a counter-clockwise polygon (k, 2) in those axes."""
+        flat = np.column_stack([self.vertices @ right, self.vertices @ up])
+        return np.asarray(flat[ConvexHull(flat).vertices])
+
+
+def _checked(normals: ArrayLike, offsets: ArrayLike) -> tuple[Floats, Floats]:
+    n = np.array(normals, dtype=np.float64)
+    d = np.array(offsets, dtype=np.float64)
+    if n.ndim != 2 or n.shape[1] != 3 or d.shape != (len(n),):
+        raise SolidError("planes need normals of shape (n, 3) and offsets of shape (n,)")
+    if not (np.isfinite(n).all() and np.isfinite(d).all()):
+        raise SolidError("planes hold a value that is not finite")
+    if len(n) < 4:
+        raise SolidError(f"{len(n)} planes cannot bound a solid; it takes at least 4")
+    if len(n) > MAX_FACETS:
+        raise SolidError(f"{len(n)} planes are more than the {MAX_FACETS} that are supported")
+    length = np.linalg.norm(n, axis=1)
+    if (length < 1e-12).any():
+        raise SolidError("a plane has no direction (its normal is zero)")
+    return n / length[:, None], d / length
+
+
+def _inner_point(n: Floats, d: Floats) -> Floats:
+    """The origin where it is well inside, else the centre of the largest inscribed ball."""
+    scale = float(np.abs(d).max())
+    if d.min() > 0.05 * scale:
+        return np.zeros(3)
+    limit = 1e6 * max(scale, 1e-9)
+    found = linprog(
+        [0, 0, 0, -1],
+        A_ub=np.column_stack([n, np.ones(len(d))]),
+        b_ub=d,
+        bounds=[(-limit, limit)] * 3 + [(None, limit)],
+        method="highs",
+    )
+    if not found.success:
+        raise SolidError("the planes bound no solid (no point is inside all of them)")
+    if found.x[3] > 0.1 * limit:
+        raise SolidError("the planes leave the solid open (unbounded)")
+    if found.x[3] <= 1e-9 * max(scale, 1e-9):
+        raise SolidError("the planes leave nothing of the stone (empty or flat)")
+    return np.asarray(found.x[:3])
+
+
+def _corners(n: Floats, d: Floats, centre: Floats) -> tuple[Floats, list[set[int]]]:
+    """Corners and the planes through each: facets of the hull of the dual points n / (d - n.c)."""
+    room = d - n @ centre
+    try:
+        hull = ConvexHull(n / room[:, None])
+    except QhullError:
+        raise SolidError("the planes leave the solid open (unbounded)") from None
+    normal, offset = hull.equations[:, :3], hull.equations[:, 3]
+    if (offset > -1e-9 * np.abs(hull.points).max()).any():
+        raise SolidError("the planes leave the solid open (unbounded)")
+    points = centre - normal / offset[:, None]
+    size = float(np.ptp(points, axis=0).max())
+    groups = np.arange(len(points))
+    for a, b in sorted(cKDTree(points).query_pairs(SAME_CORNER * size)):
+        groups[groups == groups[b]] = groups[a]
+    corners, owners = [], []
+    for group in np.unique(groups):
+        members = np.flatnonzero(groups == group)
+        corners.append(points[members].mean(axis=0))
+        owners.append({int(i) for m in members for i in hull.simplices[m]})
+    return np.array(corners), owners
+
+
+def _ordered(corners: Floats, ring: Ints, normal: Floats) -> Ints:
+    """Corner numbers counter-clockwise around the outward normal."""
+    points = corners[ring]
+    rays = points - points.mean(axis=0)
+    first = rays[0] - (rays[0] @ normal) * normal
+    first /= np.linalg.norm(first)
+    second = np.cross(normal, first)
+    return np.asarray(ring[np.argsort(np.arctan2(rays @ second, rays @ first))])

@@ -1,0 +1,1 @@
+"""From a solid, a material, a light and a view to sums over traced paths."""

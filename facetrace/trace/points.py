@@ -1,0 +1,67 @@
+"""Direction numbers of Sobol's sequence and their random scramblings."""
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from facetrace.kernel.sampling import DIMENSIONS
+
+BITS = 32
+
+# primitive polynomials (degree, inner coefficients) and first direction numbers:
+# Joe & Kuo, SIAM J. Sci. Comput. 30, 2635 (2008), their table new-joe-kuo-6
+_JOE_KUO = (
+    (1, 0, (1,)),
+    (2, 1, (1, 3)),
+    (3, 1, (1, 3, 1)),
+    (3, 2, (1, 1, 1)),
+    (4, 1, (1, 1, 3, 3)),
+    (4, 4, (1, 3, 5, 13)),
+    (5, 2, (1, 1, 5, 5, 17)),
+    (5, 4, (1, 1, 5, 5, 5)),
+    (5, 7, (1, 1, 7, 11, 19)),
+    (5, 11, (1, 1, 5, 1, 1)),
+    (5, 13, (1, 1, 1, 3, 11)),
+)
+
+
+@lru_cache(maxsize=1)
+def direction_numbers() -> NDArray[np.uint32]:
+    """(DIMENSIONS, 32): row d, entry k is the k-th direction number, leading bit first."""
+    table = np.zeros((DIMENSIONS, BITS), dtype=np.uint32)
+    table[0] = [1 << (BITS - 1 - k) for k in range(BITS)]
+    for d, (degree, inner, start) in enumerate(_JOE_KUO[: DIMENSIONS - 1], start=1):
+        m = list(start)
+        for k in range(degree, BITS):
+            value = m[k - degree] ^ (m[k - degree] << degree)
+            for j in range(1, degree):
+                if (inner >> (degree - 1 - j)) & 1:
+                    value ^= m[k - j] << j
+            m.append(value)
+        table[d] = [m[k] << (BITS - 1 - k) for k in range(BITS)]
+    return table
+
+
+def scrambled_tables(seed: int, sets: int) -> NDArray[np.uint32]:
+    """(sets, DIMENSIONS, 32) direction numbers, each multiplied by a random matrix.
+
+    The matrix is lower triangular with ones on its diagonal (Matousek 1998): it keeps the
+    net's equidistribution and, with the digital shift that the kernel adds, makes every
+    point uniform. Depends on (seed, set, dimension) alone.
+    """
+    plain = direction_numbers()
+    bits = ((plain[..., None] >> np.arange(BITS - 1, -1, -1, dtype=np.uint32)) & 1).astype(np.int64)
+    weights = (1 << np.arange(BITS - 1, -1, -1, dtype=np.int64)).astype(np.int64)
+    out = np.zeros((sets, DIMENSIONS, BITS), dtype=np.uint32)
+    for s in range(sets):
+        rng = np.random.Generator(np.random.Philox(key=[seed, s]))
+        for d in range(DIMENSIONS):
+            matrix = np.tril(rng.integers(0, 2, size=(BITS, BITS)), -1) + np.eye(BITS, dtype=np.int64)
+            out[s, d] = (((bits[d] @ matrix.T) & 1) @ weights).astype(np.uint32)
+    return out
+
+
+def key_of(seed: int) -> np.uint64:
+    """The kernel's key for a seed; 0 is a seed like any other."""
+    return np.uint64((seed * 0x9E3779B97F4A7C15 + 0x632BE59BD9B4E019) & 0xFFFFFFFFFFFFFFFF)

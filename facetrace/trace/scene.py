@@ -1,0 +1,154 @@
+"""Stone, material, light and view, compiled to the arrays that the kernel takes."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from facetrace.common.errors import FacetraceError
+from facetrace.kernel.launch import ISOTROPIC, ISOTROPIC_UNPOLARISED, UNIAXIAL
+from facetrace.kernel.paths import (
+    ROW_AE,
+    ROW_AO,
+    ROW_CDF,
+    ROW_NE,
+    ROW_NO,
+    ROW_WAVELENGTH,
+    ROW_X,
+    ROW_Z,
+    ROWS,
+)
+from facetrace.optics.colour import Observer
+from facetrace.optics.lights import Light
+from facetrace.optics.material import Material
+from facetrace.solid.polyhedron import Solid
+
+Floats = NDArray[np.float64]
+
+PER_MM = 0.1
+# share of x, y and z in the density of sampled wavelengths
+SAMPLING = np.array([0.25, 0.5, 0.25])
+# distance from which rays start, in radii of the stone
+FAR = 4.0
+
+
+@dataclass(frozen=True)
+class View:
+    """Degrees. The stone rocks by *tilt* towards *azimuth*; the eye stands *eye_tilt* off the zenith."""
+
+    tilt: float = 0.0
+    azimuth: float = 0.0
+    eye_tilt: float = 0.0
+    eye_azimuth: float = 0.0
+
+
+@dataclass(frozen=True)
+class Medium:
+    """What the stone is made of for one trace.
+
+    spectrum: the kernel's table; physics: its treatment; white: XYZ of the illuminant (Y = 1).
+    """
+
+    spectrum: Floats
+    physics: int
+    white: Floats
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything that decides the light of one view of one stone (stone's frame, mm)."""
+
+    planes: Floats
+    crystal: Floats
+    medium: Medium
+    light: Floats
+    view: Floats
+    outline: Floats
+    white_radiance: float
+
+
+def direction(tilt_deg: float, azimuth_deg: float) -> Floats:
+    """Unit vector that far from +z, towards that azimuth."""
+    t, a = math.radians(tilt_deg), math.radians(azimuth_deg)
+    return np.array([math.sin(t) * math.cos(a), math.sin(t) * math.sin(a), math.cos(t)])
+
+
+def rocking(tilt_deg: float, azimuth_deg: float) -> Floats:
+    """Rotation matrix that takes +z to ``direction(tilt, azimuth)`` the short way (Rodrigues)."""
+    a = math.radians(azimuth_deg)
+    t = math.radians(tilt_deg)
+    x, y = -math.sin(a), math.cos(a)
+    cross = np.array([[0, 0, y], [0, 0, -x], [-y, x, 0]])
+    return np.asarray(np.eye(3) + math.sin(t) * cross + (1 - math.cos(t)) * cross @ cross)
+
+
+def medium_of(
+    material: Material,
+    eye: Observer,
+    *,
+    index: float | None = None,
+    absorbing: bool = True,
+    wavelength_nm: float | None = None,
+    polarised: bool = True,
+) -> Medium:
+    """The spectral table of a material.
+
+    *index* makes it isotropic with one index and, of its colour, the mean over directions
+    (2 alpha_o + alpha_e) / 3; *wavelength_nm* leaves one line, for which X = Y = Z.
+    """
+    if wavelength_nm is not None:
+        nodes = np.array([wavelength_nm, wavelength_nm])
+        weights = np.ones((2, 3))
+        white = np.ones(3)
+        share = np.ones(1)
+    else:
+        nodes = eye.wavelength_nm
+        width = np.diff(nodes)
+        weights = eye.xyz * width[0]
+        white = eye.white
+        density = eye.xyz @ SAMPLING
+        share = 0.5 * (density[:-1] + density[1:]) * width
+        share /= share.sum()
+    n_o, n_e = material.indices(nodes)
+    alpha_o, alpha_e = material.absorption(nodes)
+    uniaxial = material.uniaxial and index is None
+    if index is not None:
+        n_o = n_e = np.full(len(nodes), index)
+    if not uniaxial:
+        alpha_o = alpha_e = (2 * alpha_o + alpha_e) / 3
+    if not absorbing:
+        alpha_o, alpha_e = np.zeros(len(nodes)), np.zeros(len(nodes))
+    if min(n_o.min(), n_e.min()) < 1.01:
+        raise FacetraceError("the index of the stone must be at least 1.01 (it lies in air)")
+    table = np.zeros((ROWS, len(nodes)))
+    table[ROW_WAVELENGTH] = nodes
+    table[ROW_NO], table[ROW_NE] = n_o, n_e
+    table[ROW_AO], table[ROW_AE] = alpha_o * PER_MM, alpha_e * PER_MM
+    table[ROW_X : ROW_Z + 1] = weights.T
+    table[ROW_CDF] = np.concatenate([[0.0], np.cumsum(share)])
+    table[ROW_CDF, -1] = 1.0
+    physics = UNIAXIAL if uniaxial else ISOTROPIC if polarised else ISOTROPIC_UNPOLARISED
+    return Medium(np.ascontiguousarray(table), physics, white)
+
+
+def scene_of(
+    solid: Solid, medium: Medium, axis: tuple[float, float], light: Light, view: View
+) -> Scene:
+    """Compile a scene. *axis*: tilt and azimuth of c in the stone, degrees."""
+    turn = rocking(view.tilt, view.azimuth)
+    eye_frame = rocking(view.eye_tilt, view.eye_azimuth)
+    right, up, eye = turn.T @ eye_frame[:, 0], turn.T @ eye_frame[:, 1], turn.T @ eye_frame[:, 2]
+    c = direction(*axis)
+    helper = np.array([1.0, 0.0, 0.0]) if abs(c[0]) < 0.6 else np.array([0.0, 1.0, 0.0])
+    beside = np.cross(c, helper)
+    beside /= np.linalg.norm(beside)
+    return Scene(
+        planes=solid.planes,
+        crystal=np.concatenate([c, beside]),
+        medium=medium,
+        light=light.row,
+        view=np.concatenate([eye, right, up, turn.T @ np.array([0.0, 0.0, 1.0])]),
+        outline=solid.silhouette(right, up),
+        white_radiance=light.white(float(eye_frame[2, 2])),
+    )
