@@ -89,25 +89,27 @@ def leaving_facet(planes, px, py, pz, sx, sy, sz):
 
 @device
 def entry_facet(planes, ox, oy, oz, dx, dy, dz):
-    """(number, distance) where a ray from outside enters; -1 if it passes by."""
-    first = -math.inf
-    last = math.inf
-    number = -1
+    """(number, distance) where a ray from far outside enters; -1 if it passes by.
+
+    It enters by the last of the facets that it meets from outside, if that comes
+    before the first that it meets from inside.
+    """
+    enter = np.int64(0)
+    leave = _INFINITE
     for f in range(planes.shape[1]):
         speed = planes[0, f] * dx + planes[1, f] * dy + planes[2, f] * dz
         room = planes[3, f] - (planes[0, f] * ox + planes[1, f] * oy + planes[2, f] * oz)
-        if speed < 0.0:
-            t = room / speed
-            if t > first:
-                first = t
-                number = f
-        elif speed > 0.0:
-            last = min(last, room / speed)
-        elif room < 0.0:
-            return -1, 0.0
-    if first >= last:
+        t_in = room / speed if speed < 0.0 else 0.0
+        beside = 0.0 if room < 0.0 else math.inf
+        t_out = room / speed if speed > 0.0 else (beside if speed == 0.0 else math.inf)
+        enter = max(enter, (np.float64(max(t_in, 0.0)).view(np.int64) & ~_NUMBER_MASK) | f)
+        leave = min(leave, np.float64(max(t_out, 0.0)).view(np.int64))
+    f = enter & _NUMBER_MASK
+    if (enter & ~_NUMBER_MASK) == 0 or (enter & ~_NUMBER_MASK) >= leave:
         return -1, 0.0
-    return number, first
+    speed = planes[0, f] * dx + planes[1, f] * dy + planes[2, f] * dz
+    room = planes[3, f] - (planes[0, f] * ox + planes[1, f] * oy + planes[2, f] * oz)
+    return f, room / speed
 
 
 @device

@@ -49,8 +49,8 @@ def net_point(table, dimension, index, shift):
     i = index
     k = 0
     while i > 0:
-        if i & 1:
-            bits ^= np.uint64(table[dimension, k])
+        # without a branch: -(i & 1) is all ones or nothing
+        bits ^= np.uint64(table[dimension, k]) & np.uint64(-(i & 1))
         i >>= 1
         k += 1
     bits = (bits ^ shift) & _MASK32

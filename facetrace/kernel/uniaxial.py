@@ -106,9 +106,12 @@ def other_e(qo, u2, a, b, diff, side):
 
 
 @device
-def other_o(qe, u2, ne2, diff, side):
-    """From an extraordinary q to the ordinary one: (q_o, step = q_e - q_o), NaN if evanescent."""
-    gap = diff * u2 / ne2
+def other_o(qe, u2, rise, side):
+    """From an extraordinary q to the ordinary one: (q_o, step = q_e - q_o), NaN if evanescent.
+
+    *rise* is (ne^2 - no^2) / ne^2.
+    """
+    gap = rise * u2
     square = qe * qe - gap
     if square < 0.0:
         return math.nan, math.sqrt(-square)
@@ -120,8 +123,9 @@ def other_o(qe, u2, ne2, diff, side):
 
 @device
 def solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2):
-    """Amplitudes of the two modes inside under the two conditions (h1, h2).
+    """The two modes inside under the two conditions (h1, h2), by Cramer's rule.
 
+    Returns (numerator o, numerator e, determinant): energies need no complex division.
     Works for real and for complex arguments. *we* is (K_e.K_e - no^2) cx.
     """
     f1o = go * (q1 - qo)
@@ -129,7 +133,7 @@ def solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2):
     f1e = no2 * cye * (qe - q1)
     f2e = m2 * (we - qe * ge) + no2 * q1 * ge
     det = f1o * f2e - f1e * f2o
-    return (h1 * f2e - h2 * f1e) / det, (f1o * h2 - f2o * h1) / det
+    return h1 * f2e - h2 * f1e, f1o * h2 - f2o * h1, det
 
 
 @device
@@ -164,6 +168,7 @@ def inside_event(
     qy = px * yx + py * yy + pz * yz
     qn = px * nx + py * ny + pz * nz
     diff = ne2 - no2
+    rise = diff / ne2
     a = no2 + diff * an * an
     b = diff * an * ax * tangent
     axis2 = AXIS_SIN2 * no2
@@ -173,7 +178,7 @@ def inside_event(
     cyi = ay
     wi = 0.0
     if extraordinary:
-        wi = diff * u2i / ne2 * ax
+        wi = rise * u2i * ax
     if u2i < axis2:
         cyi, gi, u2i = axis_pair(q, tangent, qx, qy, qn)
         wi = 0.0
@@ -186,8 +191,8 @@ def inside_event(
         root_e = -root_in
         qe = -q - 2.0 * b / a
         ge, u2e = mode_pair(qe, tangent, ax, an, ay)
-        we = diff * u2e / ne2 * ax
-        qo, step = other_o(qe, u2e, ne2, diff, -1.0)
+        we = rise * u2e * ax
+        qo, step = other_o(qe, u2e, rise, -1.0)
         near = u2e < axis2
     else:
         qo = -q
@@ -207,7 +212,7 @@ def inside_event(
     else:
         ge = go + step * ax
         u2e = cye * cye * (qe * qe + tangent * tangent) + ge * ge
-        we = diff * u2e / ne2 * ax
+        we = rise * u2e * ax
     if near:
         cyo, go, u2o = axis_pair(qo, tangent, qx, qy, qn)
         cye, ge, u2e = axis_pair(qe, tangent, qx, qy, qn)
@@ -219,15 +224,18 @@ def inside_event(
     if q1sq <= 0.0:
         q1c = complex(0.0, math.sqrt(-q1sq))
         h1, h2 = _incoming(q1c, m2, no2, q, gi, cyi, wi, extraordinary)
-        ao, ae = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
-        ro = abs2(ao) * abs(qo * u2o / flux_in)
-        re = abs2(ae) * abs(root_e * ratio * u2e / flux_in)
+        top_o, top_e, det = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
+        scale = 1.0 / (abs2(det) * abs(flux_in))
+        ro = abs2(top_o) * abs(qo * u2o) * scale
+        re = abs2(top_e) * abs(root_e * ratio * u2e) * scale
         return ro, re, 0.0, 0.0, qo, qe, math.nan
     q1 = math.sqrt(q1sq)
     g1, g2 = _incoming(q1, m2, no2, q, gi, cyi, wi, extraordinary)
-    bo, be = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, g1, g2)
-    ro = bo * bo * abs(qo * u2o / flux_in)
-    re = be * be * abs(root_e * ratio * u2e / flux_in)
+    num_o, num_e, det1 = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, g1, g2)
+    bo, be = num_o / det1, num_e / det1
+    per_flux = 1.0 / abs(flux_in)
+    ro = bo * bo * abs(qo * u2o) * per_flux
+    re = be * be * abs(root_e * ratio * u2e) * per_flux
     if extraordinary:
         ey_in = -no2 * cyi
         hy_in = -no2 * gi
@@ -236,8 +244,8 @@ def inside_event(
         hy_in = -no2 * cyi
     ey = ey_in + bo * go - be * no2 * cye
     hy = hy_in - bo * no2 * cyo - be * no2 * ge
-    ts = q1 * ey * ey / flux_in
-    tp = q1 * hy * hy / (m2 * flux_in)
+    ts = q1 * ey * ey * per_flux
+    tp = q1 * hy * hy * per_flux / m2
     return ro, re, ts, tp, qo, qe, q1
 
 
@@ -256,6 +264,7 @@ def _inside_evanescent(
 ):  # fmt: skip
     """inside_event where the other reflected mode is evanescent (q has Im q < 0: it decays inwards)."""
     ratio = no2 / ne2
+    rise = diff / ne2
     flux_in = root_in * ratio * u2i if extraordinary else q * u2i
     if extraordinary:
         qoc = complex(0.0, -step)
@@ -266,7 +275,7 @@ def _inside_evanescent(
     goc = qoc * ax - tangent * an
     gec = qec * ax - tangent * an
     u2c = ay * ay * (qec * qec + tangent * tangent) + gec * gec
-    wec = diff * u2c / ne2 * ax
+    wec = rise * u2c * ax
     q1sq = m2 - tangent * tangent
     if q1sq > 0.0:
         q1 = math.sqrt(q1sq)
@@ -276,7 +285,8 @@ def _inside_evanescent(
         q1c = complex(0.0, math.sqrt(-q1sq))
     h1, h2 = _incoming(q1c, m2, no2, q, gi, cyi, wi, extraordinary)
     cyc = complex(ay, 0.0)
-    ao, ae = solve_two(q1c, m2, no2, qoc, goc, cyc, qec, gec, cyc, wec, h1, h2)
+    top_o, top_e, det = solve_two(q1c, m2, no2, qoc, goc, cyc, qec, gec, cyc, wec, h1, h2)
+    ao, ae = top_o / det, top_e / det
     ro = 0.0
     re = 0.0
     if extraordinary:
@@ -314,6 +324,7 @@ def outside_event(
     ay = cx * yx + cy * yy + cz * yz
     an = cx * nx + cy * ny + cz * nz
     diff = ne2 - no2
+    rise = diff / ne2
     a = no2 + diff * an * an
     b = diff * an * ax * tangent
     q1 = -qi
@@ -324,7 +335,7 @@ def outside_event(
     qe, root_e, step = other_e(qo, u2o, a, b, diff, -1.0)
     ge = go + step * ax
     u2e = cye * cye * (qe * qe + tangent * tangent) + ge * ge
-    we = diff * u2e / ne2 * ax
+    we = rise * u2e * ax
     if u2o < AXIS_SIN2 * no2:
         qx = px * xx + py * xy + pz * xz
         qy = px * yx + py * yy + pz * yz
@@ -334,8 +345,9 @@ def outside_event(
         we = 0.0
     flux_o = abs(qo * u2o)
     flux_e = abs(root_e * no2 / ne2 * u2e)
-    so, se = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, 2.0 * q1, 0.0)
-    po, pe = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, 0.0, -2.0 * q1)
+    so, se, det = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, 2.0 * q1, 0.0)
+    po, pe, det = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, 0.0, -2.0 * q1)
+    so, se, po, pe = so / det, se / det, po / det, pe / det
     s_to_s = so * go - se * no2 * cye - 1.0
     s_to_p = -no2 * (so * cyo + se * ge)
     p_to_s = po * go - pe * no2 * cye

@@ -17,7 +17,6 @@ Each is a mean over independent replicates; the standard error is that of this m
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,19 +67,28 @@ class Estimate:
 
 
 @dataclass(frozen=True)
+class MeanColour:
+    """Mean XYZ, white diffuser at Y = 1, and CIE L*C*h (None where one wavelength was traced)."""
+
+    xyz: tuple[Estimate, Estimate, Estimate]
+    lightness: Estimate | None
+    chroma: Estimate | None
+    hue_deg: Estimate | None
+
+
+@dataclass(frozen=True)
 class FaceUp:
     """All face-up figures of one trace.
 
     measures: the five shares and brightness (luminance relative to a perfect white diffuser
-    under the same light); outcomes: every named end of a path, summing to 1; xyz: mean colour
-    with Y of that diffuser = 1; lch: the same in CIE L*C*h, None for a single wavelength.
+    under the same light); outcomes: every named end of a path, summing to 1; colour: the mean
+    colour of all that the eye sees; within: without the light mirrored by the surface.
     """
 
     measures: dict[str, Estimate]
     outcomes: dict[str, float]
-    xyz: tuple[Estimate, Estimate, Estimate]
-    lch: LCh | None
-    lch_error: tuple[float, float, float] | None
+    colour: MeanColour
+    within: MeanColour
     rays: int
     events: int
     seed: int
@@ -92,17 +100,19 @@ def _estimate(values: Floats) -> Estimate:
 
 def brightness_rows(sums: Sums, scene: Scene) -> Floats:
     """Brightness of each replicate."""
-    return xyz_rows(sums, scene)[:, 1]
+    return xyz_rows(sums, scene, glare=True)[:, 1]
 
 
-def xyz_rows(sums: Sums, scene: Scene) -> Floats:
+def xyz_rows(sums: Sums, scene: Scene, *, glare: bool) -> Floats:
     """XYZ of each replicate (n, 3), relative to the white diffuser.
 
     Each is a ratio to the spectral weight that was launched, so that a stone as bright as
-    its surroundings has exactly their colour.
+    its surroundings has exactly their colour. *glare*: with the surface's mirror light.
     """
     rows = sums.rows
-    seen = rows[:, SEEN_X : SEEN_X + 3] + rows[:, GLARE_X : GLARE_X + 3]
+    seen = rows[:, SEEN_X : SEEN_X + 3]
+    if glare:
+        seen = seen + rows[:, GLARE_X : GLARE_X + 3]
     ratio = seen / rows[:, SUM_X : SUM_X + 3]
     return np.asarray(ratio * scene.medium.white / scene.white_radiance)
 
@@ -113,35 +123,36 @@ def face_up(sums: Sums, scene: Scene) -> FaceUp:
     weight = rows[:, SUM_Y]
     shares = {name: rows[:, column] / weight for name, column in (SHARES | UNNAMED).items()}
     measures = {name: _estimate(shares[name]) for name in SHARES}
-    xyz = xyz_rows(sums, scene)
-    measures["brightness"] = _estimate(xyz[:, 1])
-    chromatic = scene.medium.spectrum.shape[1] > 2
-    lch, lch_error = _colour(xyz, scene.medium.white) if chromatic else (None, None)
+    measures["brightness"] = _estimate(brightness_rows(sums, scene))
     return FaceUp(
         measures=measures,
         outcomes={name: float(values.mean()) for name, values in shares.items()},
-        xyz=(_estimate(xyz[:, 0]), _estimate(xyz[:, 1]), _estimate(xyz[:, 2])),
-        lch=lch,
-        lch_error=lch_error,
+        colour=_mean_colour(xyz_rows(sums, scene, glare=True), scene),
+        within=_mean_colour(xyz_rows(sums, scene, glare=False), scene),
         rays=int(rows[:, COUNT_HITS].sum() + rows[:, COUNT_MISSES].sum()),
         events=int(rows[:, COUNT_EVENTS].sum()),
         seed=sums.seed,
     )
 
 
-def _colour(xyz: Floats, white: Floats) -> tuple[LCh, tuple[float, float, float]]:
-    """L*C*h of the mean and its standard error, by leaving out one replicate at a time."""
-    total = xyz.sum(axis=0)
-    count = len(xyz)
-    best = lch_of(total / count, white)
-    left_out = [lch_of((total - row) / (count - 1), white) for row in xyz]
-    spread = []
-    for name in ("lightness", "chroma", "hue_deg"):
-        values = np.array([getattr(c, name) - getattr(best, name) for c in left_out])
-        if name == "hue_deg":
-            values = (values + 180) % 360 - 180
-        spread.append(float(np.sqrt((count - 1) / count * np.sum((values - values.mean()) ** 2))))
-    return best, (spread[0], spread[1], spread[2])
+def _mean_colour(xyz: Floats, scene: Scene) -> MeanColour:
+    """Colour of the mean; errors of L*C*h by leaving out one replicate at a time (jackknife)."""
+    parts = (_estimate(xyz[:, 0]), _estimate(xyz[:, 1]), _estimate(xyz[:, 2]))
+    if scene.medium.spectrum.shape[1] == 2:
+        return MeanColour(parts, None, None, None)
+    white = scene.medium.white
+    total, count = xyz.sum(axis=0), len(xyz)
+    best = _lch_row(lch_of(total / count, white))
+    left_out = np.array([_lch_row(lch_of((total - row) / (count - 1), white)) for row in xyz])
+    off = left_out - best
+    off[:, 2] = (off[:, 2] + 180) % 360 - 180
+    spread = np.sqrt((count - 1) / count * np.sum((off - off.mean(axis=0)) ** 2, axis=0))
+    lightness, chroma, hue = (Estimate(float(v), float(s)) for v, s in zip(best, spread, strict=True))
+    return MeanColour(parts, lightness, chroma, hue)
+
+
+def _lch_row(colour: LCh) -> Floats:
+    return np.array([colour.lightness, colour.chroma, colour.hue_deg])
 
 
 def trace_face_up(
@@ -174,5 +185,3 @@ def face_up_errors(sums: Sums, scene: Scene) -> float:
     lit = _estimate(sums.rows[:, SUM_LIT] / sums.rows[:, SUM_Y]).stderr
     return max(lit, _estimate(brightness_rows(sums, scene)).stderr)
 
-
-ReportFactory = Callable[[str], Progress]

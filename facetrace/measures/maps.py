@@ -12,38 +12,64 @@ from facetrace.trace.scene import Scene
 
 Floats = NDArray[np.float64]
 
-KINDS = ("light_return", "window", "extinction", "absorbed")
+THROUGH = ("light_return", "window", "extinction")
+KINDS = (*THROUGH, "absorbed")
 
 
 @dataclass(frozen=True)
 class FaceMaps:
     """Per pixel (height, width): coverage by the stone, XYZ relative to white, and the shares.
 
-    Shares and XYZ are NaN where no ray met the stone. dominant: share of the stone's area
-    where each of the four outcomes inside the stone is the largest.
+    xyz: from within the stone; glare: mirrored by its surface. Shares and XYZ are NaN where
+    no ray met the stone. dominant: share of the stone's area where each of the four outcomes
+    inside the stone is the largest; leading: the same among light return, window and
+    extinction alone, which tells the cut apart from the colour.
     """
 
     coverage: Floats
     xyz: Floats
+    glare: Floats
     shares: dict[str, Floats]
     dominant: dict[str, float]
+    leading: dict[str, float]
     step_mm: float
 
 
 def face_maps(pixels: Pixels, scene: Scene) -> FaceMaps:
-    """Maps from the sums of each pixel."""
-    sums = pixels.sums
+    """Maps from the sums of each pixel and, by a binomial filter, of its neighbours."""
+    sums = _smoothed(pixels.sums)
     hits = sums[..., COUNT_HITS]
     coverage = hits / np.maximum(hits + sums[..., COUNT_MISSES], 1)
     weight = np.where(hits > 0, sums[..., SUM_Y], np.nan)
     shares = {name: sums[..., column] / weight for name, column in SHARES.items()}
     # in one pixel the few wavelengths drawn do not sum to white; the expectation does
     launched = np.where(hits > 0, hits, np.nan)[..., None]
-    seen = sums[..., SEEN_X : SEEN_X + 3] + sums[..., GLARE_X : GLARE_X + 3]
     total = sums[..., SUM_X : SUM_X + 3].sum(axis=(0, 1)) / hits.sum()
-    xyz = seen / launched / total * scene.medium.white / scene.white_radiance
-    stack = np.stack([shares[k] for k in KINDS])
-    area = hits.sum()
-    winner = np.argmax(np.nan_to_num(stack, nan=-1.0), axis=0)
-    dominant = {k: float(hits[winner == i].sum() / area) for i, k in enumerate(KINDS)}
-    return FaceMaps(coverage, xyz, shares, dominant, pixels.step_mm)
+    scale = scene.medium.white / scene.white_radiance / total / launched
+    return FaceMaps(
+        coverage=coverage,
+        xyz=sums[..., SEEN_X : SEEN_X + 3] * scale,
+        glare=sums[..., GLARE_X : GLARE_X + 3] * scale,
+        shares=shares,
+        dominant=_area_won(shares, KINDS, hits),
+        leading=_area_won(shares, THROUGH, hits),
+        step_mm=pixels.step_mm,
+    )
+
+
+def _smoothed(sums: Floats) -> Floats:
+    """Rays of a pixel count for its neighbours too: 1 2 1 across, 1 2 1 down (sum 16)."""
+    for axis in (0, 1):
+        padded = np.concatenate(
+            [sums.take([0], axis=axis), sums, sums.take([-1], axis=axis)], axis=axis
+        )
+        count = sums.shape[axis]
+        parts = [padded.take(range(k, k + count), axis=axis) for k in range(3)]
+        sums = (parts[0] + 2 * parts[1] + parts[2]) / 4
+    return sums
+
+
+def _area_won(shares: dict[str, Floats], kinds: tuple[str, ...], hits: Floats) -> dict[str, float]:
+    stack = np.stack([np.nan_to_num(shares[k], nan=-1.0) for k in kinds])
+    winner = np.argmax(stack, axis=0)
+    return {k: float(hits[winner == i].sum() / hits.sum()) for i, k in enumerate(kinds)}

@@ -1,19 +1,21 @@
-"""CIE data and conversions (all from colour-science) in the few forms used here.
+"""CIE colour in the few forms used here.
 
-colour-science takes over a second to import, so it is imported inside functions.
+Pictures and colour differences go through colour-science. It takes two seconds to import,
+which a person would wait for before the first number; so the CIE tables that it supplies
+are kept in a file, and CIELAB, a few lines, is written out. Tests hold both against it.
 """
 
 import warnings
 from dataclasses import dataclass
+from importlib import resources
 from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from facetrace.common.errors import FacetraceError
+
 Floats = NDArray[np.float64]
-
-FIRST_NM, LAST_NM, STEP_NM = 380, 780, 5
-
 
 def _colour() -> ModuleType:
     with warnings.catch_warnings():
@@ -34,13 +36,17 @@ class Observer:
 def observer(illuminant: str = "D65") -> Observer:
     """Weights x, y, z (n, 3) times the illuminant, scaled so that the integral of y is 1.
 
-    380-780 nm by 5 nm; CIE tables of colour-science. Integrals are by the trapezoid rule.
+    380-780 nm by 5 nm, optics/cie-1931.csv; illuminants D65, D50 and A. Integrals are by the
+    trapezoid rule.
     """
-    colour = _colour()
-    wavelength = np.arange(FIRST_NM, LAST_NM + STEP_NM, STEP_NM, dtype=np.float64)
-    cmfs = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
-    source = colour.SDS_ILLUMINANTS[illuminant]
-    weights = np.array([cmfs[w] for w in wavelength]) * source[wavelength][:, None]
+    text = (resources.files("facetrace.optics") / "cie-1931.csv").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    columns = lines[0].split(",")
+    if illuminant not in columns[4:]:
+        raise FacetraceError(f"no illuminant '{illuminant}'; known: {', '.join(columns[4:])}")
+    table = np.loadtxt(lines[1:], delimiter=",")
+    wavelength = table[:, 0]
+    weights = table[:, 1:4] * table[:, [columns.index(illuminant)]]
     weights /= np.trapezoid(weights[:, 1], wavelength)
     return Observer(wavelength, weights, np.trapezoid(weights, wavelength, axis=0))
 
@@ -62,11 +68,10 @@ class LCh:
 
 
 def lch_of(xyz: Floats, white: Floats) -> LCh:
-    """CIE 1976 L*C*h of XYZ relative to *white* (both with the same scale)."""
-    colour = _colour()
-    whitepoint = colour.XYZ_to_xy(white)
-    lab = colour.XYZ_to_Lab(xyz / white[1], whitepoint)
-    lightness, a, b = (float(v) for v in lab)
+    """CIE 1976 L*C*h of XYZ relative to *white* (both with the same scale); ISO/CIE 11664-4."""
+    t = np.asarray(xyz, dtype=np.float64) / white
+    f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
+    lightness, a, b = float(116 * f[1] - 16), float(500 * (f[0] - f[1])), float(200 * (f[1] - f[2]))
     return LCh(
         lightness, float(np.hypot(a, b)), float(np.degrees(np.arctan2(b, a)) % 360), a, b
     )  # fmt: skip

@@ -6,7 +6,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import linprog
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from facetrace.common.errors import FacetraceError
@@ -129,6 +128,8 @@ def _inner_point(n: Floats, d: Floats) -> Floats:
     scale = float(np.abs(d).max())
     if d.min() > 0.05 * scale:
         return np.zeros(3)
+    from scipy.optimize import linprog  # slow to import and seldom needed
+
     limit = 1e6 * max(scale, 1e-9)
     found = linprog(
         [0, 0, 0, -1],

@@ -1,0 +1,48 @@
+"""facetrace: the commands."""
+
+import os
+
+import typer
+
+import facetrace
+from facetrace.cli import dichroscope, solid, trace
+
+app = typer.Typer(
+    name="facetrace",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="markdown",
+    pretty_exceptions_enable=False,
+    help="What a cut stone weighs and how it looks, from its angles and the real optics of its crystal.",
+)
+app.command("solid", epilog=solid.EXAMPLES)(solid.solid)
+app.command("trace", epilog=trace.EXAMPLES)(trace.trace)
+app.command("dichroscope", epilog=dichroscope.EXAMPLES)(dichroscope.dichroscope)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"facetrace {facetrace.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: bool = typer.Option(
+        False, "--version", callback=_version, is_eager=True, help="Print the version."
+    ),
+) -> None:
+    return
+
+
+def main() -> None:
+    """Entry point of the console script."""
+    # a failed pipe (facetrace ... | head) is no error of ours
+    try:
+        app()
+    except BrokenPipeError:
+        os._exit(0)
+
+
+if __name__ == "__main__":
+    main()

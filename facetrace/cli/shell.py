@@ -1,0 +1,78 @@
+"""What all commands share: one-line errors, progress on stderr, JSON out, numbers checked."""
+
+import functools
+import math
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from facetrace.common.errors import FacetraceError
+from facetrace.common.output import check_target, write_whole
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+
+def one_line_errors(function: Function) -> Function:
+    """Turn the user's errors into one line on stderr and exit code 2; defects keep their traceback."""
+
+    @functools.wraps(function)
+    def wrapped(*args: Any, **kwargs: Any) -> Any:
+        try:
+            return function(*args, **kwargs)
+        except FacetraceError as error:
+            line = " ".join(str(error).split())
+            err.print(f"[red]error:[/red] {escape(line)}")
+            raise typer.Exit(2) from None
+        except KeyboardInterrupt:
+            err.print("stopped; nothing was written")
+            raise typer.Exit(130) from None
+
+    return wrapped  # type: ignore[return-value]
+
+
+def finite(value: float | None) -> float | None:
+    """Option callback: refuses nan and inf."""
+    if value is not None and not math.isfinite(value):
+        raise typer.BadParameter(f"{value} is not a number to calculate with")
+    return value
+
+
+@contextmanager
+def progress(title: str) -> Iterator[Callable[[float], None]]:
+    """A bar on stderr while the work lasts, on a terminal only; yields its setter (0 to 1)."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, transient=True) as bar:
+        task = bar.add_task(title, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def check_json(target: str | None) -> None:
+    """Complain early about a JSON target that cannot be written."""
+    if target and target != "-":
+        check_target(Path(target))
+
+
+def write_json(target: str, text: str) -> None:
+    """To stdout for "-", else to a file, whole."""
+    if target == "-":
+        sys.stdout.write(text)
+    else:
+        write_whole(Path(target), text.encode())
+
+
+def note(text: str) -> None:
+    """A remark on stderr."""
+    err.print(escape(text), style="dim")

@@ -1,0 +1,315 @@
+"""facetrace trace: light, window, extinction and colour of a design, face up."""
+
+import time
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.table import Table
+
+from facetrace.cli.shell import (
+    check_json,
+    finite,
+    note,
+    one_line_errors,
+    out,
+    progress,
+    write_json,
+)
+
+if TYPE_CHECKING:
+    from facetrace.measures.faceup import FaceUp
+    from facetrace.measures.maps import FaceMaps
+    from facetrace.optics.material import Material
+    from facetrace.solid.measure import SolidMeasures
+    from facetrace.trace.scene import Scene
+
+EXAMPLES = """
+**Examples**
+
+`facetrace trace designs/round-brilliant.toml`
+
+`facetrace trace designs/oval-brilliant.toml --tilt 15 --azimuth 90 --maps oval-maps.png`
+
+`facetrace trace designs/rectangle-step.toml --axis-tilt 90 --light overcast --error 0.0001`
+
+`facetrace trace designs/round-brilliant.toml --index 1.765 --no-absorption --light uniform --json -`
+"""
+
+DEFAULT_RAYS = 1 << 18
+
+
+class LightName(StrEnum):
+    """Lights of optics/lights.toml."""
+
+    hemisphere = "hemisphere"
+    overcast = "overcast"
+    cosine = "cosine"
+    uniform = "uniform"
+
+
+class Edge(StrEnum):
+    """Edge of the viewer's head."""
+
+    soft = "soft"
+    hard = "hard"
+
+
+Degrees = typer.Option(callback=finite, help="degrees")
+
+
+@dataclass(frozen=True)
+class _Wishes:
+    """What the options asked of the picture."""
+
+    picture: Path | None
+    maps: Path | None
+    size: int
+    samples: int
+    exposure: float
+    glare: bool
+
+
+@one_line_errors
+def trace(
+    design: Annotated[Path, typer.Argument(help="Design file (TOML).")],
+    rays: Annotated[
+        int | None, typer.Option(min=1, max=1 << 28, help="Rays for the figures [default: 262144].")
+    ] = None,
+    error: Annotated[
+        float | None,
+        typer.Option(
+            min=1e-6, max=0.1, callback=finite,
+            help="Instead of a number of rays: trace until the standard errors of light return "
+            "and brightness are at most this.",
+        ),
+    ] = None,
+    light: Annotated[LightName, typer.Option(help="Light around the stone.")] = LightName.hemisphere,
+    head: Annotated[
+        float | None,
+        typer.Option(
+            min=0, max=80, callback=finite,
+            help="Angular radius of the viewer's dark head around the line of sight, degrees; "
+            "0 for none [default: 10, and 0 under the uniform light].",
+        ),
+    ] = None,
+    head_edge: Annotated[Edge, typer.Option(help="Edge of the head's shadow.")] = Edge.soft,
+    tilt: Annotated[
+        float, typer.Option(min=-89, max=89, callback=finite, help="Rock the stone, degrees; eye and light stay.")
+    ] = 0.0,
+    azimuth: Annotated[
+        float, typer.Option(callback=finite, help="Towards this direction, degrees from the length (index 0).")
+    ] = 0.0,
+    eye_tilt: Annotated[
+        float, typer.Option(min=-89, max=89, callback=finite, help="Move the eye off the zenith, degrees; stone and light stay.")
+    ] = 0.0,
+    eye_azimuth: Annotated[float, typer.Option(callback=finite, help="Towards this direction, degrees.")] = 0.0,
+    axis_tilt: Annotated[
+        float | None, typer.Option(min=0, max=180, callback=finite, help="Angle of the c-axis from the table's normal, degrees [default: the design's].")
+    ] = None,
+    axis_azimuth: Annotated[
+        float | None, typer.Option(callback=finite, help="Its direction, degrees from the length [default: the design's].")
+    ] = None,
+    material: Annotated[
+        str | None, typer.Option(help="Another material than the design's: a name, or a file ending in .toml.")
+    ] = None,
+    index: Annotated[
+        float | None, typer.Option(min=1.01, max=5, callback=finite, help="Replace the crystal by an isotropic one of this index.")
+    ] = None,
+    no_absorption: Annotated[bool, typer.Option("--no-absorption", help="Leave out all colour.")] = False,
+    wavelength: Annotated[
+        float | None, typer.Option(min=380, max=780, callback=finite, help="Trace one wavelength, nm, instead of the spectrum.")
+    ] = None,
+    seed: Annotated[int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")] = 1,
+    picture: Annotated[
+        Path | None, typer.Option(help="Where the face-up picture goes [default: beside the design, .png].")
+    ] = None,
+    no_picture: Annotated[bool, typer.Option("--no-picture", help="Figures only.")] = False,
+    maps: Annotated[
+        Path | None, typer.Option(help="Also write maps of where the light comes from (PNG).")
+    ] = None,
+    size: Annotated[int, typer.Option(min=16, max=2000, help="Pixels along a side of the picture.")] = 400,
+    samples: Annotated[int, typer.Option(min=1, max=4096, help="Rays in each pixel.")] = 32,
+    no_glare: Annotated[
+        bool, typer.Option("--no-glare", help="Leave the surface's mirror light out of the picture.")
+    ] = False,
+    exposure: Annotated[
+        float, typer.Option(min=0.01, max=100, callback=finite, help="Brightness of the picture: at 1 a white diffuser is just white.")
+    ] = 1.0,
+    json: Annotated[
+        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
+    ] = None,
+) -> None:  # fmt: skip
+    """Light returned, window, extinction, brightness and colour, face up, with a picture."""
+    from facetrace.common.errors import FacetraceError
+    from facetrace.common.output import check_target
+    from facetrace.design.model import DesignProblem, read_design
+    from facetrace.measures.faceup import trace_face_up
+    from facetrace.optics.lights import find_light
+    from facetrace.optics.material import find_material
+    from facetrace.solid.build import build_solid
+    from facetrace.solid.measure import measure
+    from facetrace.trace.scene import View, medium_of, scene_of
+
+    if rays is not None and error is not None:
+        raise FacetraceError("--rays and --error: give one of them")
+    check_json(json)
+    file = read_design(design)
+    wishes = _Wishes(
+        None if no_picture else (picture or design.with_suffix(".png")), maps, size, samples,
+        exposure, not no_glare,
+    )
+    for target in (wishes.picture, wishes.maps):
+        if target:
+            check_target(target)
+    try:
+        stone = build_solid(file.design)
+    except DesignProblem as problem:
+        raise file.error(problem) from None
+    own = material is None
+    substance = find_material(material or file.design.material, file.design.chromophores if own else None)
+    axis = (
+        file.design.axis.tilt if axis_tilt is None else axis_tilt,
+        file.design.axis.azimuth if axis_azimuth is None else axis_azimuth,
+    )
+    lamp = find_light(light.value, head, head_edge is Edge.hard)
+    view = View(tilt, azimuth, eye_tilt, eye_azimuth)
+    with progress("tracing (the first run compiles)") as report:
+        medium = medium_of(
+            substance, _observer(), index=index, absorbing=not no_absorption,
+            wavelength_nm=wavelength,
+        )  # fmt: skip
+        scene = scene_of(stone, medium, axis, lamp, view)
+        started = time.perf_counter()
+        result = trace_face_up(
+            scene, seed, rays=rays or DEFAULT_RAYS, error=error, report=report
+        )  # fmt: skip
+        seconds = time.perf_counter() - started
+    measures = measure(stone, substance.density)
+    face = _pictures(scene, wishes, seed, file.design.name, _under(lamp, view))
+    notes = _notes(substance, bool(index), no_absorption)
+    if json:
+        from facetrace.report import document
+
+        parts = document.head() | {
+            "design": {"name": file.design.name, "file": str(design), "material": substance.name},
+            "solid": document.solid_part(stone, measures),
+            "scene": {
+                "light": lamp.name, "head_deg": lamp.head_deg, "head_hard": lamp.head_hard,
+                "view": asdict(view), "axis": {"tilt": axis[0], "azimuth": axis[1]},
+                "index": index, "absorption": not no_absorption, "wavelength_nm": wavelength,
+                "white_radiance": scene.white_radiance,
+            },
+            **document.trace_part(result, seconds),
+            "notes": notes,
+        }  # fmt: skip
+        if face:
+            parts |= {"dominant_area": face.dominant, "leading_area": face.leading}
+        write_json(json, document.text_of(parts))
+    if stone.missing:
+        note("no place on the stone for: " + ", ".join(stone.missing))
+    if json != "-":
+        out.print(_table(file.design.name, substance, measures, result, face))
+        note(f"{result.rays:,} rays, {seconds:.1f} s, {_under(lamp, view)}, seed {seed}")
+        if wishes.picture:
+            note(f"picture: {wishes.picture}")
+        if wishes.maps:
+            note(f"maps: {wishes.maps}")
+    for text in notes:
+        note(text)
+
+
+def _observer() -> Any:
+    from facetrace.optics.colour import observer
+
+    return observer()
+
+
+def _under(lamp: Any, view: Any) -> str:
+    text = f"{lamp.name} light"
+    if lamp.head_deg:
+        text += f", head {lamp.head_deg:g} deg{' hard' if lamp.head_hard else ''}"
+    if view.tilt:
+        text += f", stone tilted {view.tilt:g} deg towards {view.azimuth:g}"
+    if view.eye_tilt:
+        text += f", eye {view.eye_tilt:g} deg towards {view.eye_azimuth:g}"
+    return text
+
+
+def _notes(material: "Material", replaced: bool, colourless: bool) -> list[str]:
+    from facetrace.report.document import ESTIMATE
+
+    notes = [ESTIMATE]
+    if material.provisional and not colourless:
+        names = ", ".join(material.provisional)
+        notes.append(
+            f"Colour rests on provisional absorption data ({names}): strengths from memory, +-40 %."
+        )
+    if replaced:
+        notes.append("Isotropic index: no double refraction; colour is the mean over directions.")
+    return notes
+
+
+def _pictures(
+    scene: "Scene", wishes: _Wishes, seed: int, title: str, under: str
+) -> "FaceMaps | None":
+    if not (wishes.picture or wishes.maps):
+        return None
+    from facetrace.common.output import write_whole
+    from facetrace.measures.maps import face_maps
+    from facetrace.report.picture import face_png, maps_png
+    from facetrace.trace.run import trace_pixels
+
+    with progress("picture") as report:
+        face = face_maps(
+            trace_pixels(scene, wishes.size, wishes.samples, seed, report=report), scene
+        )
+        if wishes.picture:
+            white = scene.medium.white
+            write_whole(wishes.picture, face_png(face, white, wishes.exposure, wishes.glare, title, under))
+        if wishes.maps:
+            write_whole(wishes.maps, maps_png(face, title, under))
+    return face
+
+
+ROWS = (
+    ("light_return", "light returned"),
+    ("window", "window"),
+    ("extinction", "extinction"),
+    ("absorbed", "absorbed"),
+    ("surface", "surface mirror"),
+)
+
+
+def _table(
+    name: str, material: "Material", sizes: "SolidMeasures", result: "FaceUp",
+    face: "FaceMaps | None",
+) -> Table:  # fmt: skip
+    table = Table(title=f"{name} ({material.name})", title_justify="left")
+    table.add_column("face up", no_wrap=True)
+    table.add_column("value", justify="right", no_wrap=True)
+    table.add_column("+- std. error", justify="right", no_wrap=True)
+    table.add_column("leads on", justify="right", no_wrap=True)
+    for key, label in ROWS:
+        m = result.measures[key]
+        area = f"{100 * face.leading[key]:.0f} % of face" if face and key in face.leading else ""
+        table.add_row(label, f"{100 * m.value:.3f} %", f"{100 * m.stderr:.3f} %", area)
+    table.add_section()
+    bright = result.measures["brightness"]
+    table.add_row("brightness, white = 1", f"{bright.value:.5f}", f"{bright.stderr:.5f}", "")
+    for label, colour in (("colour", result.colour), ("... from within", result.within)):
+        if colour.lightness and colour.chroma and colour.hue_deg:
+            parts = (colour.lightness, colour.chroma, colour.hue_deg)
+            table.add_row(
+                f"{label} L* C* h",
+                " ".join(f"{p.value:.1f}" for p in parts),
+                " ".join(f"{p.stderr:.2f}" for p in parts),
+                "",
+            )
+    table.add_section()
+    table.add_row("weight", f"{sizes.carats:.3f} ct", "", "")
+    size = f"{sizes.length_mm:.2f} x {sizes.width_mm:.2f} x {sizes.depth_mm:.2f}"
+    table.add_row("size, mm", size, "", "")
+    return table

@@ -1,0 +1,1 @@
+"""What a person or a machine is shown: pictures and the JSON document."""

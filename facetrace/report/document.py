@@ -1,0 +1,63 @@
+"""The JSON document that every command can write: one schema, versioned.
+
+    schema      "facetrace-result/1"; a reader should refuse a number it does not know
+    program     name and version
+    design      name, file, material
+    solid       SolidMeasures, missing_facets
+    scene       light, head, view, axis, medium: what was traced
+    measures    NAME -> {value, stderr}
+    outcomes    every named end of a path; they sum to 1
+    colour      mean colour: xyz (white diffuser: Y = 1), lightness, chroma, hue_deg, each
+                {value, stderr}; colour_within: the same without the surface's mirror light
+    dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
+    rays, events, seconds, seed
+    notes       cautions that belong to the numbers
+"""
+
+import json
+from dataclasses import asdict
+from typing import Any
+
+import facetrace
+from facetrace.measures.faceup import FaceUp
+from facetrace.solid.measure import SolidMeasures
+from facetrace.solid.polyhedron import Solid
+
+SCHEMA = "facetrace-result/1"
+ESTIMATE = "An estimate from a model, not an appraisal or a laboratory report."
+
+
+def head() -> dict[str, Any]:
+    """The members that begin every document."""
+    return {"schema": SCHEMA, "program": {"name": "facetrace", "version": facetrace.__version__}}
+
+
+def solid_part(solid: Solid, measures: SolidMeasures) -> dict[str, Any]:
+    """The member "solid"."""
+    return {**asdict(measures), "missing_facets": list(solid.missing)}
+
+
+def trace_part(result: FaceUp, seconds: float) -> dict[str, Any]:
+    """The members that a trace adds."""
+    part: dict[str, Any] = {
+        "measures": {k: asdict(v) for k, v in result.measures.items()},
+        "outcomes": result.outcomes,
+        "rays": result.rays,
+        "events": result.events,
+        "seconds": seconds,
+        "seed": result.seed,
+    }
+    for name, colour in (("colour", result.colour), ("colour_within", result.within)):
+        part[name] = {"xyz": [asdict(e) for e in colour.xyz]}
+        if colour.lightness and colour.chroma and colour.hue_deg:
+            part[name] |= {
+                "lightness": asdict(colour.lightness),
+                "chroma": asdict(colour.chroma),
+                "hue_deg": asdict(colour.hue_deg),
+            }
+    return part
+
+
+def text_of(document: dict[str, Any]) -> str:
+    """The document as JSON text; refuses NaN and infinities."""
+    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

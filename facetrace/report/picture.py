@@ -1,0 +1,119 @@
+"""Face-up picture and maps as PNG."""
+
+import io
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from facetrace.measures.maps import KINDS, THROUGH, FaceMaps
+from facetrace.optics.colour import srgb_of
+
+Floats = NDArray[np.float64]
+
+# luminance of the paper behind the stone, relative to the white diffuser
+PAPER = 0.55
+MAP_TITLES = {
+    "light_return": "light returned",
+    "window": "window",
+    "extinction": "extinction",
+    "absorbed": "absorbed",
+}
+DPI = 100
+CAPTION_PX = 44
+
+
+def face_pixels(
+    maps: FaceMaps, white: Floats, exposure: float, glare: bool
+) -> tuple[Floats, float]:
+    """sRGB (height, width, 3) of the stone on grey paper, and the share of its pixels out of gamut.
+
+    *exposure* multiplies luminance: at 1 the white diffuser is just white. *glare*: with the
+    light mirrored by the outer surface.
+    """
+    cover = maps.coverage[..., None]
+    stone = np.nan_to_num(maps.xyz + maps.glare if glare else maps.xyz, nan=0.0)
+    stone_rgb, outside = srgb_of(stone, white, exposure)
+    paper_rgb, _ = srgb_of(np.broadcast_to(white * PAPER, stone.shape), white, 1.0)
+    share = outside * stone[..., 0].size / max(1, int((maps.coverage > 0).sum()))
+    return stone_rgb * cover + paper_rgb * (1 - cover), share
+
+
+def _png(figure: Figure, facts: dict[str, str]) -> bytes:
+    buffer = io.BytesIO()
+    FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": "facetrace", **facts})
+    return buffer.getvalue()
+
+
+def face_png(
+    maps: FaceMaps, white: Floats, exposure: float, glare: bool, title: str, under: str
+) -> bytes:
+    """The face-up picture with its name, scale, light and exposure underneath."""
+    pixels, outside = face_pixels(maps, white, exposure, glare)
+    height, width = pixels.shape[:2]
+    figure = Figure(figsize=(width / DPI, (height + CAPTION_PX) / DPI), dpi=DPI)
+    share = CAPTION_PX / (height + CAPTION_PX)
+    axes = figure.add_axes((0.0, share, 1.0, 1 - share))
+    axes.imshow(pixels, interpolation="nearest", aspect="auto")
+    axes.set_axis_off()
+    _scale_bar(axes, maps.step_mm, width, height)
+    note = f"{under}, exposure {exposure:g}{'' if glare else ', surface mirror light left out'}"
+    if outside >= 0.01:
+        note += f", {100 * outside:.0f} % of it outside the screen's colours"
+    figure.text(0.02, share * 0.62, title, fontsize=9, va="center")
+    figure.text(0.02, share * 0.25, note, fontsize=7, va="center", color="0.25")
+    return _png(figure, {"Title": title, "Description": note})
+
+
+def _scale_bar(axes: object, step_mm: float, width: int, height: int) -> None:
+    bar = 1.0 / step_mm
+    y = height - 8
+    axes.plot([8, 8 + bar], [y, y], color="black", lw=1.5)  # type: ignore[attr-defined]
+    axes.text(8, y - 5, "1 mm", fontsize=7, va="bottom")  # type: ignore[attr-defined]
+    axes.set_xlim(-0.5, width - 0.5)  # type: ignore[attr-defined]
+    axes.set_ylim(height - 0.5, -0.5)  # type: ignore[attr-defined]
+
+
+def maps_png(maps: FaceMaps, title: str, under: str) -> bytes:
+    """Four maps, all from 0 to 1.
+
+    The first three share out the light that is neither absorbed nor mirrored, so that a dark
+    colour does not hide the cut; the fourth is what the crystal absorbs.
+    """
+    figure = Figure(figsize=(11.5, 3.6), dpi=DPI)
+    with np.errstate(invalid="ignore"):
+        left = sum(maps.shares[k] for k in THROUGH)
+        shown = {k: maps.shares[k] / left for k in THROUGH} | {"absorbed": maps.shares["absorbed"]}
+    image = None
+    for i, kind in enumerate(KINDS):
+        axes = figure.add_axes((0.01 + 0.233 * i, 0.10, 0.225, 0.72))
+        image = axes.imshow(shown[kind], cmap="cividis", vmin=0, vmax=1)
+        axes.set_axis_off()
+        text = MAP_TITLES[kind]
+        if kind in maps.leading:
+            text += f": leads on {100 * maps.leading[kind]:.0f} % of the face"
+        axes.set_title(text, fontsize=8)
+    assert image is not None
+    bar = figure.add_axes((0.945, 0.15, 0.012, 0.62))
+    figure.colorbar(image, cax=bar)
+    bar.tick_params(labelsize=7)
+    bar.set_title("share", fontsize=7)
+    figure.text(0.012, 0.93, title, fontsize=10)
+    note = f"{under}. The first three share out the light that is not absorbed."
+    figure.text(0.012, 0.03, note, fontsize=7, color="0.25")
+    return _png(figure, {"Title": title, "Description": note})
+
+
+def pair_png(first: Floats, second: Floats, white: Floats, title: str) -> bytes:
+    """The two fields of a dichroscope side by side; XYZ relative to white, exposure 1."""
+    figure = Figure(figsize=(3.6, 2.2), dpi=DPI)
+    for i, (name, xyz) in enumerate((("ordinary", first), ("extraordinary", second))):
+        rgb, _ = srgb_of(xyz[None], white, 1.0)
+        axes = figure.add_axes((0.02 + 0.49 * i, 0.2, 0.47, 0.66))
+        axes.set_facecolor(tuple(rgb[0]))
+        axes.set_xticks([])
+        axes.set_yticks([])
+        axes.set_xlabel(name, fontsize=8)
+    figure.text(0.02, 0.92, title, fontsize=8)
+    return _png(figure, {"Title": title})
