@@ -98,9 +98,10 @@ def _pavilion_brilliant(
     positions = _main_positions(gear, part.mains)
     across = min(positions, key=lambda i: abs(i - gear / 4))
     assert isinstance(part.angle, float)
-    depth = math.tan(math.radians(part.angle)) * polygon.support(turn * across)
+    wide = 1 + part.bulge
+    depth = math.tan(math.radians(part.angle)) * wide * polygon.support(turn * across)
     mains = [
-        _through(i, turn, depth / polygon.support(turn * i), 0.0, 0.0, line + depth)
+        _through(i, turn, depth / (wide * polygon.support(turn * i)), 0.0, 0.0, line + depth)
         for i in positions
     ]
     breaks = _breaks(mains, polygon, turn, line, 1 - part.lower_girdle_percent / 100)

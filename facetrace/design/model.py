@@ -88,6 +88,14 @@ class Pavilion(Strict):
     angle: SlopeAngle | Annotated[list[SlopeAngle], Field(min_length=1, max_length=12)]
     mains: Annotated[int, Field(ge=3, le=64)] = 8
     lower_girdle_percent: Percent = 70.0
+    bulge: Annotated[
+        float,
+        Field(
+            ge=0, le=0.5,
+            description="brilliant: mains aim that share of the radius outside the girdle, and "
+            "steeper breaks round the belly; 0 is a straight flank",
+        ),
+    ] = 0.0
     culet_percent: Annotated[float, Field(ge=0, lt=90)] = 0.0
 
     @model_validator(mode="after")
