@@ -214,8 +214,8 @@ def test_worked_reflection_inside(crystal, extraordinary, degrees, shares):
 def test_air_to_crystal_against_4x4_library(crystal):
     """1,000 random set-ups against pyElli (Berreman's 4x4 method), which is used in tests only.
 
-    The library orders its modes on rounding noise now and then and then returns R > 1 or
-    R_sp != R_ps; such rows (under 1 %) are left out.
+    The library orders its modes by rounding noise now and then and returns another answer:
+    up to 1 % of the rows may differ.
     """
     elli = pytest.importorskip("elli")
     n_o, n_e = CRYSTALS[crystal]
@@ -235,11 +235,8 @@ def test_air_to_crystal_against_4x4_library(crystal):
             warnings.simplefilter("ignore")
             (pp, ps), (sp, ss) = elli.Structure(air, [], back).evaluate(500, angle[i]).R_matrix[0]
         theirs[i] = [[ss, ps], [sp, pp]]
-    good = (np.abs(theirs - ours).max(axis=(1, 2)) < 1e-7) | (theirs.sum(axis=(1, 2)) <= 2)
-    assert good.sum() > 990
-    cross_even = np.abs(theirs[:, 0, 1] + theirs[:, 1, 0] - ours[:, 0, 1] - ours[:, 1, 0])
-    bad = np.abs(theirs - ours)[good].max(axis=(1, 2)) > 1e-8
-    assert bad.mean() < 0.01, (bad.sum(), cross_even.max())
+    off = np.abs(theirs - ours).max(axis=(1, 2))
+    assert (off < 1e-8).sum() >= 990, np.sort(off)[-12:]
 
 
 def _rotation_to(c):

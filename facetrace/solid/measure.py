@@ -63,7 +63,7 @@ def measure(solid: Solid, density: float) -> SolidMeasures:
         girdle_max_mm=float(thickness[2]),
         facets=len(solid.names),
         vertices=len(solid.vertices),
-        meet_error_mm=_meet_error(solid.vertices, NEAR_MEET * width),
+        meet_error_mm=_meet_error(solid, NEAR_MEET * width),
     )
 
 
@@ -113,7 +113,15 @@ def _heights(along: Floats, z: Floats) -> list[float]:
     return found
 
 
-def _meet_error(vertices: Floats, near: float) -> float:
-    gaps = np.linalg.norm(vertices[:, None] - vertices[None], axis=2)
-    close = gaps[(gaps < near)]
+def _meet_error(solid: Solid, near: float) -> float:
+    """Widest gap among corners nearer than *near*, the height of a thin girdle left aside."""
+    steps = solid.vertices[:, None] - solid.vertices[None]
+    gaps = np.linalg.norm(steps, axis=2)
+    upright = np.linalg.norm(steps[..., :2], axis=2) < 0.1 * np.abs(steps[..., 2])
+    girdle = np.zeros(len(solid.vertices), dtype=bool)
+    for normal, polygon in zip(solid.normals, solid.polygons, strict=True):
+        if abs(normal[2]) < VERTICAL:
+            girdle[polygon] = True
+    on_girdle = girdle[:, None] & girdle[None]
+    close = gaps[(gaps < near) & ~(upright & on_girdle)]
     return float(close.max()) if close.size else 0.0

@@ -51,14 +51,15 @@ def scrambled_tables(seed: int, sets: int) -> NDArray[np.uint32]:
     point uniform. Depends on (seed, set, dimension) alone.
     """
     plain = direction_numbers()
-    bits = ((plain[..., None] >> np.arange(BITS - 1, -1, -1, dtype=np.uint32)) & 1).astype(np.int64)
-    weights = (1 << np.arange(BITS - 1, -1, -1, dtype=np.int64)).astype(np.int64)
+    places = np.arange(BITS - 1, -1, -1)
+    bits = ((plain[..., None].astype(np.int64) >> places) & 1).astype(np.int64)
+    weights = np.int64(1) << places
+    below, diagonal = np.tril(np.ones((BITS, BITS), dtype=np.int64), -1), np.eye(BITS, dtype=np.int64)
     out = np.zeros((sets, DIMENSIONS, BITS), dtype=np.uint32)
     for s in range(sets):
         rng = np.random.Generator(np.random.Philox(key=[seed, s]))
-        for d in range(DIMENSIONS):
-            matrix = np.tril(rng.integers(0, 2, size=(BITS, BITS)), -1) + np.eye(BITS, dtype=np.int64)
-            out[s, d] = (((bits[d] @ matrix.T) & 1) @ weights).astype(np.uint32)
+        matrix = rng.integers(0, 2, size=(DIMENSIONS, BITS, BITS)) * below + diagonal
+        out[s] = (np.einsum("dkj,dij->dki", bits, matrix) & 1) @ weights
     return out
 
 

@@ -1,0 +1,309 @@
+"""Whole stones: conservation, closed forms, geometry of windows, sameness of bits.
+
+Statistical checks have fixed seeds. With 16 replicates a mean lies within 4.1 standard errors
+of the truth in all but 1 of 1,000 cases (Student's t, 15 degrees of freedom).
+"""
+
+import math
+from dataclasses import replace
+
+import numba
+import numpy as np
+import pytest
+from conftest import DESIGNS, box, make_scene, random_solid
+from scipy.stats import qmc
+
+from facetrace.design.model import read_design
+from facetrace.kernel.paths import ROW_AE, ROW_AO
+from facetrace.measures.faceup import SHARES, brightness_rows, face_up, trace_face_up
+from facetrace.measures.maps import face_maps
+from facetrace.optics.lights import Light
+from facetrace.optics.material import find_material
+from facetrace.solid.build import build_solid
+from facetrace.solid.polyhedron import Solid
+from facetrace.trace.run import trace_pixels, trace_sums
+from facetrace.trace.scene import View, direction, scene_of
+
+SIGMAS = 4.1
+N_O, N_E = 1.768076, 1.760002
+ROUND = next(p for p in DESIGNS if p.stem == "round-brilliant")
+
+
+def check(estimate, truth, sigmas=SIGMAS, floor=1e-9):
+    assert abs(estimate.value - truth) <= sigmas * estimate.stderr + floor, (estimate, truth)
+
+
+# ---- conservation ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("material", ["corundum", "calcite", "quartz", "diamond", "glass"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_uniform_enclosure_is_uniform(seed, material):
+    """A lossless stone among equal walls looks like them, birefringent or not (second law)."""
+    scene = make_scene(random_solid(seed), material=material, light="uniform",
+                       axis=(37.0 * seed, 20.0), view=View(9.0 * seed, 40.0))  # fmt: skip
+    result = trace_face_up(scene, seed, rays=1 << 16)
+    check(result.measures["brightness"], 1.0)
+    assert result.measures["brightness"].stderr < 3e-5
+    assert result.outcomes["lost"] == 0
+
+
+def test_uniform_enclosure_keeps_its_colour():
+    scene = make_scene(random_solid(5), light="uniform")
+    colour = trace_face_up(scene, 1, rays=1 << 16).colour
+    assert colour.chroma.value < 0.01
+    assert colour.lightness.value == pytest.approx(100, abs=0.01)
+
+
+@pytest.mark.parametrize("path", DESIGNS, ids=lambda p: p.stem)
+def test_outcomes_sum_to_one(path):
+    """Every launched weight ends in a named outcome; roulette and losses included, to rounding."""
+    solid = build_solid(read_design(path).design)
+    for material in ("ruby", "diamond"):
+        result = trace_face_up(make_scene(solid, material=material, head=10), 3, rays=1 << 15)
+        assert sum(result.outcomes.values()) == pytest.approx(1, abs=1e-12)
+        assert result.outcomes["lost"] == 0
+        assert abs(result.outcomes["roulette"]) < 1e-5
+        shares = sum(result.measures[k].value for k in SHARES)
+        assert shares == pytest.approx(1, abs=2e-5)
+
+
+def test_a_trapping_stone_ends():
+    """A diamond cube holds light for long; roulette ends it without bias."""
+    result = trace_face_up(make_scene(box(), material="diamond", light="uniform"), 1, rays=1 << 14)
+    check(result.measures["brightness"], 1.0)
+
+
+# ---- closed forms ---------------------------------------------------------------------------
+
+
+def plate_transmission(n, alpha_t=0.0):
+    """Window share of a plate at normal incidence, all internal reflections summed: exact series."""
+    r = ((n - 1) / (n + 1)) ** 2
+    a = math.exp(-alpha_t)
+    return (1 - r) ** 2 * a / (1 - r * r * a * a)
+
+
+def test_plate_at_normal_incidence():
+    """A box seen square on is a plate: T = 2n / (n^2 + 1), for the two modes of a crystal apart."""
+    result = trace_face_up(make_scene(box(2, 2, 0.5), index=1.765, wavelength_nm=589.3), 1, rays=4096)
+    assert result.measures["window"].value == pytest.approx(2 * 1.765 / (1 + 1.765**2), abs=1e-5)
+    result = trace_face_up(
+        make_scene(box(2, 2, 0.5), axis=(90.0, 0.0), wavelength_nm=589.3), 1, rays=1 << 14
+    )
+    truth = 0.5 * (plate_transmission(N_O) + plate_transmission(N_E))
+    check(result.measures["window"], truth, floor=2e-6)
+
+
+def test_plate_seen_along_its_axis():
+    """Light straight down c: the degenerate case, o indices only."""
+    result = trace_face_up(make_scene(box(2, 2, 0.5), wavelength_nm=589.3), 1, rays=1 << 14)
+    check(result.measures["window"], plate_transmission(N_O), floor=2e-6)
+
+
+def test_absorbing_plate_of_ruby():
+    """Two modes, two absorptions, summed over reflections; c in the plate (box 1 mm thick)."""
+    o, e = find_material("ruby").absorption(550.0)
+    n_o, n_e = find_material("ruby").indices(550.0)
+    scene = make_scene(box(2, 2, 0.5), material="ruby", axis=(90.0, 30.0), wavelength_nm=550)
+    result = trace_face_up(scene, 1, rays=1 << 15)
+    truth = 0.5 * (plate_transmission(n_o, o * 0.1) + plate_transmission(n_e, e * 0.1))
+    check(result.measures["window"], truth, floor=1e-6)
+
+
+def test_cube_shows_its_sides_by_total_reflection():
+    """A cube of n > sqrt 2 seen through one face tilted less than its critical geometry lets
+    nothing out sideways: light that enters the top leaves by top or bottom only."""
+    t = 20.0
+    scene = make_scene(box(50, 50, 0.5), index=1.765, wavelength_nm=589.3, view=View(eye_tilt=t))
+    result = trace_face_up(scene, 1, rays=1 << 14)
+    inner = math.asin(math.sin(math.radians(t)) / 1.765)
+    c1, c2 = math.cos(math.radians(t)), math.cos(inner)
+    r_s = ((c1 - 1.765 * c2) / (c1 + 1.765 * c2)) ** 2
+    r_p = ((1.765 * c1 - c2) / (1.765 * c1 + c2)) ** 2
+    plate = 0.5 * sum((1 - r) / (1 + r) for r in (r_s, r_p))
+    # the rim of the 100 mm plate and its side faces are 1 % of the silhouette
+    assert result.measures["window"].value == pytest.approx(plate, abs=0.012)
+
+
+def flat_v(pavilion_deg, half=10.0, roof=200.0):
+    """A long roof: flat table, two flanks at that angle below it, ends far away."""
+    p = math.radians(pavilion_deg)
+    depth = half * math.tan(p)
+    normals = [[0, 0, 1], [math.sin(p), 0, -math.cos(p)], [-math.sin(p), 0, -math.cos(p)],
+               [0, 1, 0], [0, -1, 0]]  # fmt: skip
+    return Solid.from_planes(normals, [0.0, depth * math.cos(p), depth * math.cos(p), roof, roof])
+
+
+@pytest.mark.parametrize(("pavilion", "start"), [(41, 11.65), (42, 13.45), (43, 15.25)])
+def test_tilt_window_of_a_flat_table(pavilion, start):
+    """The near flank of a V begins to leak at the tilt t with sin t = n sin(P - C): corundum
+    (n_o) 11.65, 13.45, 15.25 deg for P = 41, 42, 43 (geometry of total reflection)."""
+    n = N_O
+    critical = math.asin(1 / n)
+    exact = math.degrees(math.asin(n * math.sin(math.radians(pavilion) - critical)))
+    assert exact == pytest.approx(start, abs=0.01)
+    windows = []
+    for off in (-0.3, 0.3):
+        view = View(eye_tilt=exact + off, eye_azimuth=0.0)
+        scene = make_scene(flat_v(pavilion), index=n, wavelength_nm=589.3, view=view)
+        windows.append(trace_face_up(scene, 1, rays=1 << 13).measures["window"].value)
+    first = windows[0]
+    assert windows[1] > first + 0.05, windows
+
+
+def test_second_facet_limit():
+    """Vertical light stays in at the second flank up to P = (180 - C) / 3: corundum 48.52 deg
+    (Tolkowsky's relation)."""
+    limit = (180 - math.degrees(math.asin(1 / N_O))) / 3
+    assert limit == pytest.approx(48.52, abs=0.01)
+    values = []
+    for off in (-0.3, 0.3):
+        scene = make_scene(flat_v(limit + off), index=N_O, wavelength_nm=589.3)
+        values.append(trace_face_up(scene, 1, rays=1 << 13).measures["window"].value)
+    assert values[0] < 0.001 < 0.01 < values[1], values
+
+
+# ---- reciprocity and invariance -------------------------------------------------------------
+
+
+def test_turning_stone_axis_and_view_together():
+    """Rotation about the line of sight changes nothing."""
+    solid = random_solid(9)
+    turn = math.radians(73)
+    matrix = np.array([[math.cos(turn), -math.sin(turn), 0], [math.sin(turn), math.cos(turn), 0], [0, 0, 1]])
+    turned = Solid.from_planes(solid.normals @ matrix.T, solid.offsets)
+    a = trace_face_up(make_scene(solid, material="calcite", axis=(50, 10)), 1, rays=1 << 17)
+    b = trace_face_up(make_scene(turned, material="calcite", axis=(50, 83)), 2, rays=1 << 17)
+    for name in ("light_return", "window", "brightness"):
+        x, y = a.measures[name], b.measures[name]
+        assert abs(x.value - y.value) < SIGMAS * math.hypot(x.stderr, y.stderr)
+
+
+@pytest.mark.slow
+def test_eye_and_light_change_places():
+    """Reciprocity of a whole stone (Helmholtz): with weights f_A = max(0, d.A), f_B = max(0, d.B),
+
+        integral over eyes e of f_A(e) silhouette(e) <radiance of a light f_B seen from e>
+
+    is the same with A and B exchanged. Calcite, random stone; 1,024 directions of a scrambled
+    net each way, its error from 8 independent nets; without the o/e conversion at total
+    reflection, or with phase indices in place of energy flow, it fails by many errors.
+    """
+    solid = random_solid(4, 30)
+    medium = make_scene(solid, material="calcite").medium
+    first, second = direction(0, 0), direction(65, 60)
+    a = exchange(solid, medium, first, second)
+    b = exchange(solid, medium, second, first)
+    assert abs(a[0] - b[0]) < SIGMAS * math.hypot(a[1], b[1]), (a, b)
+    assert math.hypot(a[1], b[1]) < 0.004 * a[0]
+
+
+def exchange(solid, medium, eyes, lamp):
+    """(mean, standard error) of silhouette x radiance over eyes spread as the cosine around *eyes*."""
+    light = Light("cosine", 0.0, 1.0, 0.0)
+    helper = np.array([0.0, 1.0, 0.0])
+    x = np.cross(helper, eyes) / np.linalg.norm(np.cross(helper, eyes))
+    y = np.cross(eyes, x)
+    means = []
+    for net in range(8):
+        u = qmc.Sobol(2, seed=net).random(128)
+        r, f = np.sqrt(u[:, 0]), 2 * np.pi * u[:, 1]
+        d = (r * np.cos(f))[:, None] * x + (r * np.sin(f))[:, None] * y
+        d += np.sqrt(1 - u[:, :1]) * eyes
+        values = []
+        for k, e in enumerate(d):
+            tilt = math.degrees(math.acos(np.clip(e[2], -1, 1)))
+            view = View(eye_tilt=tilt, eye_azimuth=math.degrees(math.atan2(e[1], e[0])))
+            scene = scene_of(solid, medium, (50, 10), light, view)
+            row = scene.view.copy()
+            row[9:12] = lamp
+            scene = replace(scene, view=row, white_radiance=1.0)
+            sums = trace_sums(scene, 256, 1000 * net + k)
+            outline = scene.outline
+            following = np.roll(outline, -1, axis=0)
+            area = 0.5 * np.sum(outline[:, 0] * following[:, 1] - outline[:, 1] * following[:, 0])
+            values.append(area * brightness_rows(sums, scene).mean())
+        means.append(np.mean(values))
+    return float(np.mean(means)), float(np.std(means, ddof=1) / math.sqrt(8))
+
+
+# ---- sameness -------------------------------------------------------------------------------
+
+
+def test_same_bits_for_any_number_of_threads():
+    scene = make_scene(build_solid(read_design(DESIGNS[0]).design), material="ruby", head=10)
+    before = numba.get_num_threads()
+    try:
+        rows = []
+        for threads in (1, 2, min(8, numba.config.NUMBA_NUM_THREADS)):
+            numba.set_num_threads(threads)
+            rows.append((trace_sums(scene, 2048, 9).rows, trace_pixels(scene, 20, 8, 9).sums))
+    finally:
+        numba.set_num_threads(before)
+    for sums, pixels in rows[1:]:
+        np.testing.assert_array_equal(sums, rows[0][0])
+        np.testing.assert_array_equal(pixels, rows[0][1])
+
+
+def test_seeds():
+    """The same seed gives the same bits, 0 is a seed, others differ."""
+    scene = make_scene(random_solid(1))
+    first = trace_sums(scene, 512, 0).rows
+    np.testing.assert_array_equal(first, trace_sums(scene, 512, 0).rows)
+    assert (first != trace_sums(scene, 512, 1).rows).any()
+
+
+def test_doubling_points_is_one_run():
+    """Half the points and then the other half are all the points, to rounding of the sums."""
+    scene = make_scene(random_solid(1), material="ruby")
+    whole = trace_sums(scene, 2048, 3)
+    parts = trace_sums(scene, 2048, 3, first=trace_sums(scene, 1024, 3))
+    np.testing.assert_allclose(parts.rows, whole.rows, rtol=1e-12)
+
+
+def test_pictures_and_figures_agree():
+    """The mean of the picture's pixels is the mean of the silhouette."""
+    scene = make_scene(random_solid(2), material="ruby", head=10)
+    figures = face_up(trace_sums(scene, 1 << 13, 1), scene)
+    face = face_maps(trace_pixels(scene, 100, 32, 1), scene)
+    weight = np.nan_to_num(face.coverage)
+    for name in ("light_return", "window", "extinction", "absorbed", "surface"):
+        mean = np.nansum(face.shares[name] * weight) / weight.sum()
+        assert mean == pytest.approx(figures.measures[name].value, abs=2e-3)
+    luminance = np.nansum((face.xyz + face.glare)[..., 1] * weight) / weight.sum()
+    assert luminance == pytest.approx(figures.measures["brightness"].value, abs=2e-3)
+    assert sum(face.dominant.values()) == pytest.approx(1)
+
+
+def test_error_target_is_met():
+    scene = make_scene(random_solid(3), material="ruby", head=10)
+    result = trace_face_up(scene, 1, error=2e-4)
+    assert result.measures["light_return"].stderr <= 2e-4
+    assert result.measures["brightness"].stderr <= 2e-4
+
+
+# ---- what the optics do to a stone ----------------------------------------------------------
+
+
+def test_head_darkens_and_light_order():
+    solid = build_solid(read_design(ROUND).design)
+    none = trace_face_up(make_scene(solid, head=0), 1, rays=1 << 15).measures
+    some = trace_face_up(make_scene(solid, head=15), 1, rays=1 << 15).measures
+    assert none["extinction"].value < 1e-12
+    assert some["extinction"].value > 0.02
+    lost = none["light_return"].value - some["light_return"].value
+    assert lost == pytest.approx(some["extinction"].value, abs=1e-9)
+
+
+def test_table_across_the_axis_still_shows_pleochroism():
+    """Facets turn the light away from c: with the table at right angles to c the colour is not
+    that of the o ray alone (R. W. Hughes, Gems & Gemology, Fall 2014)."""
+    solid = build_solid(read_design(ROUND).design)
+    real_scene = make_scene(solid, material="ruby", head=10)
+    flat = real_scene.medium.spectrum.copy()
+    flat[ROW_AE] = flat[ROW_AO]
+    flat_scene = replace(real_scene, medium=replace(real_scene.medium, spectrum=flat))
+    real = trace_face_up(real_scene, 1, rays=1 << 16).measures["brightness"]
+    only_o = trace_face_up(flat_scene, 1, rays=1 << 16).measures["brightness"]
+    assert real.value - only_o.value > 20 * math.hypot(real.stderr, only_o.stderr)
