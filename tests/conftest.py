@@ -31,7 +31,14 @@ def random_solid(seed, facets=40, size=3.0):
 
 
 def make_scene(
-    solid, *, material="corundum", light="hemisphere", head=0.0, axis=(0.0, 0.0), view=None, **medium
+    solid,
+    *,
+    material="corundum",
+    light="hemisphere",
+    head=0.0,
+    axis=(0.0, 0.0),
+    view=None,
+    **medium,
 ):
     """A scene in one call."""
     return scene_of(

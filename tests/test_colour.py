@@ -1,5 +1,6 @@
 """Colour against colour-science, CIE tables and gemmological facts."""
 
+import itertools
 import warnings
 
 import numpy as np
@@ -31,7 +32,11 @@ def test_table_is_that_of_colour_science(colour):
 
 def test_white_points():
     """D65 (0.31272, 0.32903), D50 (0.34567, 0.35851), A (0.44758, 0.40745): CIE 15, 4-5 digits."""
-    for name, xy in {"D65": (0.31272, 0.32903), "D50": (0.34567, 0.35851), "A": (0.44758, 0.40745)}.items():
+    for name, xy in {
+        "D65": (0.31272, 0.32903),
+        "D50": (0.34567, 0.35851),
+        "A": (0.44758, 0.40745),
+    }.items():
         white = observer(name).white
         assert white[1] == pytest.approx(1)
         np.testing.assert_allclose(white[:2] / white.sum(), xy, atol=5e-4)
@@ -103,4 +108,4 @@ def test_colour_deepens_with_size():
         dichroscope_pair(find_material("ruby"), 0.5, mm, eye).ordinary.lch.lightness
         for mm in (1, 2, 4, 8, 16)
     ]
-    assert all(a > b for a, b in zip(steps, steps[1:], strict=False))
+    assert all(a > b for a, b in itertools.pairwise(steps))

@@ -1,16 +1,16 @@
 """The design file: what can be said, and what is answered to mistakes."""
 
 import json
+import tomllib
 
 import jsonschema
 import numpy as np
 import pytest
-import tomllib
 from conftest import DESIGNS, ROOT
 
 from facetrace.common.errors import FileError
 from facetrace.design.expand import expand, positions
-from facetrace.design.model import Design, DesignProblem, Tier, read_design
+from facetrace.design.model import Design, DesignError, Tier, read_design
 from facetrace.design.schema import schema_text
 from facetrace.design.write import design_toml
 from facetrace.solid.build import build_solid, facets_of
@@ -83,7 +83,9 @@ def test_published_schema_is_that_of_the_code():
 
 def test_four_ways_to_say_a_depth_agree():
     """The hand-written round brilliant is, facet by facet, the parametric one to its rounding."""
-    by_hand = {f.name: f for f in facets_of(read_design(ROOT / "designs" / "round-by-hand.toml").design)}
+    by_hand = {
+        f.name: f for f in facets_of(read_design(ROOT / "designs" / "round-by-hand.toml").design)
+    }
     short = facets_of(read_design(ROOT / "designs" / "round-brilliant.toml").design)
     assert set(by_hand) == {f.name for f in short}
     for facet in short:
@@ -93,7 +95,13 @@ def test_four_ways_to_say_a_depth_agree():
 def test_index_sets():
     """A 96 gear: every 12 teeth, mirrored pairs, wrap-around; step = 360 / 96 = 3.75 deg
     (gemologyproject.com, faceting equipment)."""
-    tier = Tier(name="t", side="crown", angle=40, index={"at": [3], "fold": 4, "mirror": True}, distance_mm=1)
+    tier = Tier(
+        name="t",
+        side="crown",
+        angle=40,
+        index={"at": [3], "fold": 4, "mirror": True},
+        distance_mm=1,
+    )
     assert [i for i, _ in positions(tier, 96)] == [3, 21, 27, 45, 51, 69, 75, 93]
     tier = Tier(name="t", side="crown", angle=40, index=[96, 24], distance_mm=1)
     assert positions(tier, 96) == [(0, 0), (24, 1)]
@@ -153,7 +161,7 @@ WRONG_SOLID = {
 @pytest.mark.parametrize("case", WRONG_SOLID)
 def test_stones_that_cannot_be_cut(case, tmp_path):
     text, message = WRONG_SOLID[case]
-    with pytest.raises(DesignProblem, match=message):
+    with pytest.raises(DesignError, match=message):
         build_solid(read_design(write(tmp_path, text)).design)
 
 

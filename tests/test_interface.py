@@ -87,9 +87,7 @@ def test_brewster_angles_of_corundum_and_calcite():
     """60.561 and 60.787 deg; R_p(45 deg) 0.0238467, 0.0203951 (computed from the formula above)."""
     t = np.radians(45)
     for crystal, r_p in (("corundum", 0.0238467), ("calcite", 0.0203951)):
-        found = outside_events(
-            [np.sin(t), 0, -np.cos(t)], [0, 0, 1], [0, 0, 1], *CRYSTALS[crystal]
-        )
+        found = outside_events([np.sin(t), 0, -np.cos(t)], [0, 0, 1], [0, 0, 1], *CRYSTALS[crystal])
         assert found.reflected[0, 1, 1] == pytest.approx(r_p, abs=1e-6)
 
 

@@ -39,7 +39,9 @@ def test_kernel_imports_only_numbers():
     for path in (PACKAGE / "kernel").rglob("*.py"):
         for name in imports(path):
             top = name.split(".")[0]
-            assert top in KERNEL_MAY or name.startswith("facetrace.kernel"), f"{path} imports {name}"
+            assert top in KERNEL_MAY or name.startswith("facetrace.kernel"), (
+                f"{path} imports {name}"
+            )
 
 
 def test_no_function_needs_scrolling_twice():

@@ -9,7 +9,10 @@ from facetrace.trace.points import direction_numbers, scrambled_tables
 
 def points(table, count, shift=0):
     return np.array(
-        [[net_point(table, d, i, np.uint64(shift)) for d in range(DIMENSIONS)] for i in range(count)]
+        [
+            [net_point(table, d, i, np.uint64(shift)) for d in range(DIMENSIONS)]
+            for i in range(count)
+        ]
     )
 
 
@@ -19,7 +22,9 @@ def test_direction_numbers_are_those_of_scipy():
     ours = points(direction_numbers(), 1024) - 0.5 / 2**32
     for count in (16, 256, 1024):
         for d in range(DIMENSIONS):
-            np.testing.assert_allclose(np.sort(ours[:count, d]), np.sort(theirs[:count, d]), atol=1e-9)
+            np.testing.assert_allclose(
+                np.sort(ours[:count, d]), np.sort(theirs[:count, d]), atol=1e-9
+            )
     # the sequences differ only in order: ours by binary digits, theirs by Gray code
     i = np.arange(1024)
     np.testing.assert_allclose(ours[i ^ (i >> 1)], theirs, atol=1e-9)
@@ -62,9 +67,7 @@ def test_fan_preserves_area():
     """Mean and second moments of a triangle (0,0), (4,0), (0,2) by its closed form."""
     corner = np.array([[0, 0], [4, 0], [0, 2.0]])
     centre = corner.mean(axis=0)
-    fan = np.array(
-        [[(i + 1) / 3, *centre, *corner[i], *corner[(i + 1) % 3]] for i in range(3)]
-    )
+    fan = np.array([[(i + 1) / 3, *centre, *corner[i], *corner[(i + 1) % 3]] for i in range(3)])
     grid = (np.arange(300) + 0.5) / 300
     xy = np.array([fan_point(u, v, fan) for u in grid for v in grid])
     np.testing.assert_allclose(xy.mean(axis=0), centre, atol=1e-3)

@@ -86,7 +86,9 @@ def plate_transmission(n, alpha_t=0.0):
 
 def test_plate_at_normal_incidence():
     """A box seen square on is a plate: T = 2n / (n^2 + 1), for the two modes of a crystal apart."""
-    result = trace_face_up(make_scene(box(2, 2, 0.5), index=1.765, wavelength_nm=589.3), 1, rays=4096)
+    result = trace_face_up(
+        make_scene(box(2, 2, 0.5), index=1.765, wavelength_nm=589.3), 1, rays=4096
+    )
     assert result.measures["window"].value == pytest.approx(2 * 1.765 / (1 + 1.765**2), abs=1e-5)
     result = trace_face_up(
         make_scene(box(2, 2, 0.5), axis=(90.0, 0.0), wavelength_nm=589.3), 1, rays=1 << 14
@@ -171,7 +173,9 @@ def test_turning_stone_axis_and_view_together():
     """Rotation about the line of sight changes nothing."""
     solid = random_solid(9)
     turn = math.radians(73)
-    matrix = np.array([[math.cos(turn), -math.sin(turn), 0], [math.sin(turn), math.cos(turn), 0], [0, 0, 1]])
+    matrix = np.array(
+        [[math.cos(turn), -math.sin(turn), 0], [math.sin(turn), math.cos(turn), 0], [0, 0, 1]]
+    )
     turned = Solid.from_planes(solid.normals @ matrix.T, solid.offsets)
     a = trace_face_up(make_scene(solid, material="calcite", axis=(50, 10)), 1, rays=1 << 17)
     b = trace_face_up(make_scene(turned, material="calcite", axis=(50, 83)), 2, rays=1 << 17)

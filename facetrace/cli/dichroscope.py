@@ -50,10 +50,7 @@ def dichroscope(
         from facetrace.report.picture import pair_png
 
         write_whole(picture, pair_png(pair.ordinary.xyz, pair.extraordinary.xyz, eye.white, title))
-    notes = []
-    if substance.provisional:
-        names = ", ".join(substance.provisional)
-        notes.append(f"Colour rests on provisional absorption data ({names}): strengths from memory, +-40 %.")
+    notes = document.provisional_notes(substance)
     if json:
         parts = document.head() | {
             "material": substance.name,
@@ -74,7 +71,10 @@ def dichroscope(
         table = Table("field", "L*", "C*", "h", title=title, title_justify="left")
         for name, field in (("ordinary", pair.ordinary), ("extraordinary", pair.extraordinary)):
             table.add_row(
-                name, f"{field.lch.lightness:.1f}", f"{field.lch.chroma:.1f}", f"{field.lch.hue_deg:.1f} deg"
+                name,
+                f"{field.lch.lightness:.1f}",
+                f"{field.lch.chroma:.1f}",
+                f"{field.lch.hue_deg:.1f} deg",
             )
         out.print(table)
         out.print(f"difference (CIEDE2000): {pair.difference:.2f}")

@@ -1,12 +1,17 @@
 """facetrace solid: weight and sizes of a design."""
 
+import math
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
 
 from facetrace.cli.shell import check_json, note, one_line_errors, out, write_json
+
+if TYPE_CHECKING:
+    from facetrace.solid.measure import SolidMeasures
+    from facetrace.solid.polyhedron import Solid
 
 EXAMPLES = """
 **Examples**
@@ -27,32 +32,28 @@ def solid(
     ] = False,
     facets: Annotated[bool, typer.Option("--facets", help="List every facet.")] = False,
     mesh: Annotated[
-        Path | None, typer.Option(help="Write a mesh; the ending decides: .stl .obj .ply .glb .gltf")
+        Path | None,
+        typer.Option(help="Write a mesh; the ending decides: .stl .obj .ply .glb .gltf"),
     ] = None,
     json: Annotated[
         str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
     ] = None,
 ) -> None:
     """Carats, sizes and meets of a design."""
+    from facetrace.cli.loading import load_stone
     from facetrace.common.output import check_target, write_whole
     from facetrace.design.expand import expand
-    from facetrace.design.model import DesignProblem, read_design
     from facetrace.design.write import design_toml
     from facetrace.optics.material import find_material
     from facetrace.report import document
     from facetrace.solid import export
-    from facetrace.solid.build import build_solid
     from facetrace.solid.measure import measure
 
-    check_json(json)
+    check_json(json, design)
     if mesh:
         export.kind_of(mesh)
-        check_target(mesh)
-    file = read_design(design)
-    try:
-        stone = build_solid(file.design)
-    except DesignProblem as problem:
-        raise file.error(problem) from None
+        check_target(mesh, source=design)
+    file, stone = load_stone(design)
     material = find_material(file.design.material, file.design.chromophores)
     measures = measure(stone, material.density)
     if mesh:
@@ -75,7 +76,7 @@ def solid(
         note(f"density {material.density:g} g/cm3. {document.ESTIMATE}")
 
 
-def _table(name: str, material: str, m: "SolidMeasures") -> Table:  # type: ignore[name-defined]  # noqa: F821
+def _table(name: str, material: str, m: "SolidMeasures") -> Table:
     table = Table(title=f"{name} ({material})", title_justify="left", show_header=False)
     table.add_column()
     table.add_column(justify="right")
@@ -99,9 +100,7 @@ def _table(name: str, material: str, m: "SolidMeasures") -> Table:  # type: igno
     return table
 
 
-def _facets(stone: "Solid") -> Table:  # type: ignore[name-defined]  # noqa: F821
-    import math
-
+def _facets(stone: "Solid") -> Table:
     table = Table("facet", "angle", "from axis", "area", "beside", title_justify="left")
     for i, name in enumerate(stone.names):
         angle = math.degrees(math.acos(min(1.0, abs(stone.normals[i][2]))))

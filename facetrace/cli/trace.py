@@ -4,7 +4,7 @@ import time
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
@@ -22,9 +22,11 @@ from facetrace.cli.shell import (
 if TYPE_CHECKING:
     from facetrace.measures.faceup import FaceUp
     from facetrace.measures.maps import FaceMaps
+    from facetrace.optics.lights import Light
     from facetrace.optics.material import Material
     from facetrace.solid.measure import SolidMeasures
-    from facetrace.trace.scene import Scene
+    from facetrace.solid.polyhedron import Solid
+    from facetrace.trace.scene import Scene, View
 
 EXAMPLES = """
 **Examples**
@@ -55,9 +57,6 @@ class Edge(StrEnum):
 
     soft = "soft"
     hard = "hard"
-
-
-Degrees = typer.Option(callback=finite, help="degrees")
 
 
 @dataclass(frozen=True)
@@ -143,113 +142,153 @@ def trace(
     ] = None,
 ) -> None:  # fmt: skip
     """Light returned, window, extinction, brightness and colour, face up, with a picture."""
+    from facetrace.cli.loading import load_stone
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.output import check_target
-    from facetrace.design.model import DesignProblem, read_design
-    from facetrace.measures.faceup import trace_face_up
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
-    from facetrace.solid.build import build_solid
     from facetrace.solid.measure import measure
-    from facetrace.trace.scene import View, medium_of, scene_of
+    from facetrace.trace.scene import View
 
     if rays is not None and error is not None:
         raise FacetraceError("--rays and --error: give one of them")
-    check_json(json)
-    file = read_design(design)
-    wishes = _Wishes(
-        None if no_picture else (picture or design.with_suffix(".png")), maps, size, samples,
-        exposure, not no_glare,
+    shown = None if no_picture else (picture or design.with_suffix(".png"))
+    wishes = _Wishes(shown, maps, size, samples, exposure, not no_glare)
+    check_json(json, design)
+    _check_pictures(wishes, design)
+    file, stone = load_stone(design)
+    own = file.design
+    substance = find_material(material or own.material, None if material else own.chromophores)
+    subject = _Subject(
+        stone=stone,
+        material=substance,
+        axis=(
+            own.axis.tilt if axis_tilt is None else axis_tilt,
+            own.axis.azimuth if axis_azimuth is None else axis_azimuth,
+        ),
+        light=find_light(light.value, head, head_edge is Edge.hard),
+        view=View(tilt, azimuth, eye_tilt, eye_azimuth),
+        index=index,
+        absorbing=not no_absorption,
+        wavelength_nm=wavelength,
     )
-    for target in (wishes.picture, wishes.maps):
-        if target:
-            check_target(target)
-    try:
-        stone = build_solid(file.design)
-    except DesignProblem as problem:
-        raise file.error(problem) from None
-    own = material is None
-    substance = find_material(material or file.design.material, file.design.chromophores if own else None)
-    axis = (
-        file.design.axis.tilt if axis_tilt is None else axis_tilt,
-        file.design.axis.azimuth if axis_azimuth is None else axis_azimuth,
-    )
-    lamp = find_light(light.value, head, head_edge is Edge.hard)
-    view = View(tilt, azimuth, eye_tilt, eye_azimuth)
-    with progress("tracing (the first run compiles)") as report:
-        medium = medium_of(
-            substance, _observer(), index=index, absorbing=not no_absorption,
-            wavelength_nm=wavelength,
-        )  # fmt: skip
-        scene = scene_of(stone, medium, axis, lamp, view)
-        started = time.perf_counter()
-        result = trace_face_up(
-            scene, seed, rays=rays or DEFAULT_RAYS, error=error, report=report
-        )  # fmt: skip
-        seconds = time.perf_counter() - started
-    measures = measure(stone, substance.density)
-    face = _pictures(scene, wishes, seed, file.design.name, _under(lamp, view))
-    notes = _notes(substance, bool(index), no_absorption)
+    scene, result, seconds = _figures(subject, seed, rays, error)
+    face = _pictures(scene, wishes, seed, own.name, subject.under)
+    sizes = measure(stone, substance.density)
+    notes = subject.notes
     if json:
-        from facetrace.report import document
-
-        parts = document.head() | {
-            "design": {"name": file.design.name, "file": str(design), "material": substance.name},
-            "solid": document.solid_part(stone, measures),
-            "scene": {
-                "light": lamp.name, "head_deg": lamp.head_deg, "head_hard": lamp.head_hard,
-                "view": asdict(view), "axis": {"tilt": axis[0], "azimuth": axis[1]},
-                "index": index, "absorption": not no_absorption, "wavelength_nm": wavelength,
-                "white_radiance": scene.white_radiance,
-            },
-            **document.trace_part(result, seconds),
-            "notes": notes,
-        }  # fmt: skip
-        if face:
-            parts |= {"dominant_area": face.dominant, "leading_area": face.leading}
-        write_json(json, document.text_of(parts))
+        write_json(json, _document(own.name, design, subject, scene, sizes, result, seconds, face))
     if stone.missing:
         note("no place on the stone for: " + ", ".join(stone.missing))
     if json != "-":
-        out.print(_table(file.design.name, substance, measures, result, face))
-        note(f"{result.rays:,} rays, {seconds:.1f} s, {_under(lamp, view)}, seed {seed}")
-        if wishes.picture:
-            note(f"picture: {wishes.picture}")
-        if wishes.maps:
-            note(f"maps: {wishes.maps}")
+        out.print(_table(own.name, substance, sizes, result, face))
+        note(f"{result.rays:,} rays, {seconds:.1f} s, {subject.under}, seed {seed}")
+        for label, target in (("picture", wishes.picture), ("maps", wishes.maps)):
+            if target:
+                note(f"{label}: {target}")
     for text in notes:
         note(text)
 
 
-def _observer() -> Any:
+@dataclass(frozen=True)
+class _Subject:
+    """What is traced, as the options and the design ask."""
+
+    stone: "Solid"
+    material: "Material"
+    axis: tuple[float, float]
+    light: "Light"
+    view: "View"
+    index: float | None
+    absorbing: bool
+    wavelength_nm: float | None
+
+    @property
+    def under(self) -> str:
+        """Light and view in words."""
+        text = f"{self.light.name} light"
+        if self.light.head_deg:
+            text += f", head {self.light.head_deg:g} deg{' hard' if self.light.head_hard else ''}"
+        if self.view.tilt:
+            text += f", stone tilted {self.view.tilt:g} deg towards {self.view.azimuth:g}"
+        if self.view.eye_tilt:
+            text += f", eye {self.view.eye_tilt:g} deg towards {self.view.eye_azimuth:g}"
+        return text
+
+    @property
+    def notes(self) -> list[str]:
+        """Cautions that belong to the numbers."""
+        from facetrace.report.document import ESTIMATE, provisional_notes
+
+        notes = [ESTIMATE]
+        if self.absorbing:
+            notes += provisional_notes(self.material)
+        if self.index:
+            notes.append(
+                "Isotropic index: no double refraction; the colour is the mean over directions."
+            )
+        return notes
+
+
+def _check_pictures(wishes: _Wishes, design: Path) -> None:
+    from facetrace.common.output import check_target
+
+    for target in (wishes.picture, wishes.maps):
+        if target:
+            check_target(target, source=design)
+
+
+def _figures(
+    subject: _Subject, seed: int, rays: int | None, error: float | None
+) -> "tuple[Scene, FaceUp, float]":
+    from facetrace.measures.faceup import trace_face_up
     from facetrace.optics.colour import observer
+    from facetrace.trace.scene import medium_of, scene_of
 
-    return observer()
-
-
-def _under(lamp: Any, view: Any) -> str:
-    text = f"{lamp.name} light"
-    if lamp.head_deg:
-        text += f", head {lamp.head_deg:g} deg{' hard' if lamp.head_hard else ''}"
-    if view.tilt:
-        text += f", stone tilted {view.tilt:g} deg towards {view.azimuth:g}"
-    if view.eye_tilt:
-        text += f", eye {view.eye_tilt:g} deg towards {view.eye_azimuth:g}"
-    return text
-
-
-def _notes(material: "Material", replaced: bool, colourless: bool) -> list[str]:
-    from facetrace.report.document import ESTIMATE
-
-    notes = [ESTIMATE]
-    if material.provisional and not colourless:
-        names = ", ".join(material.provisional)
-        notes.append(
-            f"Colour rests on provisional absorption data ({names}): strengths from memory, +-40 %."
+    with progress("tracing (the first run compiles)") as report:
+        medium = medium_of(
+            subject.material,
+            observer(),
+            index=subject.index,
+            absorbing=subject.absorbing,
+            wavelength_nm=subject.wavelength_nm,
         )
-    if replaced:
-        notes.append("Isotropic index: no double refraction; colour is the mean over directions.")
-    return notes
+        scene = scene_of(subject.stone, medium, subject.axis, subject.light, subject.view)
+        started = time.perf_counter()
+        result = trace_face_up(scene, seed, rays=rays or DEFAULT_RAYS, error=error, report=report)
+        return scene, result, time.perf_counter() - started
+
+
+def _document(
+    name: str,
+    path: Path,
+    subject: _Subject,
+    scene: "Scene",
+    sizes: "SolidMeasures",
+    result: "FaceUp",
+    seconds: float,
+    face: "FaceMaps | None",
+) -> str:
+    from facetrace.report import document
+
+    parts = document.head() | {
+        "design": {"name": name, "file": str(path), "material": subject.material.name},
+        "solid": document.solid_part(subject.stone, sizes),
+        "scene": {
+            "light": subject.light.name,
+            "head_deg": subject.light.head_deg,
+            "head_hard": subject.light.head_hard,
+            "view": asdict(subject.view),
+            "axis": {"tilt": subject.axis[0], "azimuth": subject.axis[1]},
+            "index": subject.index,
+            "absorption": subject.absorbing,
+            "wavelength_nm": subject.wavelength_nm,
+            "white_radiance": scene.white_radiance,
+        },
+        **document.trace_part(result, seconds),
+    }
+    if face:
+        parts |= {"dominant_area": face.dominant, "leading_area": face.leading}
+    return document.text_of(parts | {"notes": subject.notes})
 
 
 def _pictures(
@@ -268,7 +307,9 @@ def _pictures(
         )
         if wishes.picture:
             white = scene.medium.white
-            write_whole(wishes.picture, face_png(face, white, wishes.exposure, wishes.glare, title, under))
+            write_whole(
+                wishes.picture, face_png(face, white, wishes.exposure, wishes.glare, title, under)
+            )
         if wishes.maps:
             write_whole(wishes.maps, maps_png(face, title, under))
     return face

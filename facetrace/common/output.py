@@ -1,7 +1,7 @@
 """Files are written whole or not at all."""
 
 import os
-import tempfile
+import secrets
 from pathlib import Path
 
 from facetrace.common.errors import FacetraceError
@@ -9,31 +9,29 @@ from facetrace.common.errors import FacetraceError
 
 def write_whole(path: Path, content: bytes) -> None:
     """Write *content* beside the target under another name, then put it in place in one step."""
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent or Path())
-    except OSError as error:
-        raise FacetraceError(f"{path}: cannot be written ({error.strerror})") from None
-    try:
-        with os.fdopen(handle, "wb") as stream:
+        with part.open("xb") as stream:
             stream.write(content)
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(name, 0o666 & ~mask)
-        os.replace(name, path)
+        part.replace(path)
     except OSError as error:
-        Path(name).unlink(missing_ok=True)
+        part.unlink(missing_ok=True)
         raise FacetraceError(f"{path}: cannot be written ({error.strerror})") from None
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        part.unlink(missing_ok=True)
         raise
 
 
-def check_target(path: Path) -> None:
-    """Complain about a target that cannot be written, before any work is spent on it."""
-    parent = path.parent if str(path.parent) else Path()
+def check_target(path: Path, *, source: Path | None = None) -> None:
+    """Complain about a target that cannot be written, before any work is spent on it.
+
+    *source*: the file that was read; it is never overwritten.
+    """
     if path.is_dir():
         raise FacetraceError(f"{path}: is a folder; name a file")
-    if not parent.is_dir():
+    if not path.parent.is_dir():
         raise FacetraceError(f"{path}: its folder does not exist")
-    if not os.access(parent, os.W_OK):
-        raise FacetraceError(f"{path}: its folder cannot be written to")
+    if not os.access(path.parent, os.W_OK):
+        raise FacetraceError(f"{path}: its folder cannot be written to; name another place")
+    if source and path.exists() and source.exists() and path.samefile(source):
+        raise FacetraceError(f"{path}: is the file that was read; name another one to write")

@@ -91,7 +91,9 @@ def _path(loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
 
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
-_KEY = re.compile(r"""^\s*((?:[A-Za-z0-9_\-+]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_\-+]+|"[^"]*"))*)\s*=""")
+_KEY = re.compile(
+    r"""^\s*((?:[A-Za-z0-9_\-+]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_\-+]+|"[^"]*"))*)\s*="""
+)
 
 
 def _split(dotted: str) -> tuple[str, ...]:

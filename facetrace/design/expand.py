@@ -209,9 +209,7 @@ def _steps(
 
 def _pavilion_steps(part: Pavilion, polygon: GirdlePolygon, gear: int, line: float) -> list[Tier]:
     steps, bottom = _steps(part.angle, polygon, gear, line, 1.0)
-    tiers = [
-        _tier(f"pavilion step {k + 1}", "pavilion", planes) for k, planes in enumerate(steps)
-    ]
+    tiers = [_tier(f"pavilion step {k + 1}", "pavilion", planes) for k, planes in enumerate(steps)]
     if part.culet_percent:
         flat = line + (bottom - line) * (1 - part.culet_percent / 100)
         tiers.append(_tier("culet", "pavilion", [Plane(0.0, 0.0, flat)]))
@@ -239,7 +237,9 @@ def expand(design: Design) -> Design:
         tiers = [_girdle_tier(girdle_polygon(design)), *design.tier]
         return design.model_copy(update={"tier": tiers})
     polygon = girdle_polygon(design)
-    assert design.girdle and design.crown and design.pavilion
+    assert design.girdle is not None
+    assert design.crown is not None
+    assert design.pavilion is not None
     line = design.girdle.thickness_mm / 2
     crown = _crown_brilliant if design.crown.style == "brilliant" else _crown_steps
     pavilion = _pavilion_brilliant if design.pavilion.style == "brilliant" else _pavilion_steps
@@ -252,7 +252,9 @@ def expand(design: Design) -> Design:
 
 
 def _girdle_tier(polygon: GirdlePolygon) -> Tier:
-    planes = [Plane(i, 90.0, float(d)) for i, d in zip(polygon.index, polygon.distance, strict=True)]
+    planes = [
+        Plane(i, 90.0, float(d)) for i, d in zip(polygon.index, polygon.distance, strict=True)
+    ]
     return _tier("girdle", "girdle", planes)
 
 

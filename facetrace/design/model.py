@@ -6,9 +6,10 @@ faces +x and numbers run counter-clockwise seen from above the table. Angles are
 degrees from the girdle plane: 0 is the table, 90 the girdle.
 """
 
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -78,7 +79,8 @@ class Crown(Strict):
 
     @model_validator(mode="after")
     def _check(self) -> "Crown":
-        return _check_style(self)
+        _check_style(self)
+        return self
 
 
 class Pavilion(Strict):
@@ -91,7 +93,8 @@ class Pavilion(Strict):
     bulge: Annotated[
         float,
         Field(
-            ge=0, le=0.5,
+            ge=0,
+            le=0.5,
             description="brilliant: mains aim that share of the radius outside the girdle, and "
             "steeper breaks round the belly; 0 is a straight flank",
         ),
@@ -100,17 +103,17 @@ class Pavilion(Strict):
 
     @model_validator(mode="after")
     def _check(self) -> "Pavilion":
-        return _check_style(self)
+        _check_style(self)
+        return self
 
 
-def _check_style(part: Any) -> Any:
+def _check_style(part: "Crown | Pavilion") -> None:
     if part.style == "brilliant" and isinstance(part.angle, list):
         raise ValueError("angle: a brilliant takes one angle, of its main facets across the width")
     if part.style == "step":
         steps = part.angle if isinstance(part.angle, list) else [part.angle]
-        if any(a < b for a, b in zip(steps, steps[1:], strict=False)):
+        if any(a < b for a, b in itertools.pairwise(steps)):
             raise ValueError("angle: the steps of a convex stone get flatter from the girdle on")
-    return part
 
 
 class IndexSet(Strict):
@@ -190,7 +193,7 @@ class Design(Strict):
     girdle: Girdle | None = None
     crown: Crown | None = None
     pavilion: Pavilion | None = None
-    tier: Annotated[list[Tier], Field(max_length=400)] = []
+    tier: Annotated[list[Tier], Field(max_length=400)] = Field(default_factory=list)
 
     @field_validator("name", "notes")
     @classmethod
@@ -230,14 +233,14 @@ class DesignFile:
     text: str
     design: Design
 
-    def error(self, problem: "DesignProblem") -> FileError:
+    def error(self, problem: "DesignError") -> FileError:
         """The problem with file, line and key in front."""
         return FileError(
             self.path, line_of(self.text, problem.loc), key_name(problem.loc), problem.reason
         )
 
 
-class DesignProblem(FacetraceError):
+class DesignError(FacetraceError):
     """Something that is wrong with a design whose file is not at hand: where, and what."""
 
     def __init__(self, loc: tuple[int | str, ...], reason: str) -> None:

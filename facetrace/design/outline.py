@@ -74,7 +74,8 @@ def girdle_positions(gear: int, facets: int) -> list[float]:
 def girdle_polygon(design: Design) -> GirdlePolygon:
     """The girdle facets of a design in short form. Raises ValueError where the gear cannot hold them."""
     outline, girdle = design.outline, design.girdle
-    assert outline is not None and girdle is not None
+    assert outline is not None
+    assert girdle is not None
     if outline.shape == "rectangle":
         return _rectangle(outline, design.gear)
     index = girdle_positions(design.gear, girdle.facets)

@@ -329,9 +329,7 @@ def follow_isotropic(
         ux, uy, uz = unit_s(dx, dy, dz, nx, ny, nz)
         cosine = sx * ux + sy * uy + sz * uz
         # p = d x s
-        sine = (
-            (dy * sz - dz * sy) * ux + (dz * sx - dx * sz) * uy + (dx * sy - dy * sx) * uz
-        )
+        sine = (dy * sz - dz * sy) * ux + (dz * sx - dx * sz) * uy + (dx * sy - dy * sx) * uz
         ar, ai, br, bi = turn(ar, ai, br, bi, cosine, sine)
         cr, ci, er, ei = turn(cr, ci, er, ei, cosine, sine)
         sx, sy, sz = ux, uy, uz

@@ -147,7 +147,9 @@ def _mean_colour(xyz: Floats, scene: Scene) -> MeanColour:
     off = left_out - best
     off[:, 2] = (off[:, 2] + 180) % 360 - 180
     spread = np.sqrt((count - 1) / count * np.sum((off - off.mean(axis=0)) ** 2, axis=0))
-    lightness, chroma, hue = (Estimate(float(v), float(s)) for v, s in zip(best, spread, strict=True))
+    lightness, chroma, hue = (
+        Estimate(float(v), float(s)) for v, s in zip(best, spread, strict=True)
+    )
     return MeanColour(parts, lightness, chroma, hue)
 
 
@@ -184,4 +186,3 @@ def face_up_errors(sums: Sums, scene: Scene) -> float:
     """The larger standard error of light return and brightness."""
     lit = _estimate(sums.rows[:, SUM_LIT] / sums.rows[:, SUM_Y]).stderr
     return max(lit, _estimate(brightness_rows(sums, scene)).stderr)
-

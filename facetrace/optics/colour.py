@@ -5,6 +5,7 @@ which a person would wait for before the first number; so the CIE tables that it
 are kept in a file, and CIELAB, a few lines, is written out. Tests hold both against it.
 """
 
+import importlib
 import warnings
 from dataclasses import dataclass
 from importlib import resources
@@ -17,11 +18,11 @@ from facetrace.common.errors import FacetraceError
 
 Floats = NDArray[np.float64]
 
+
 def _colour() -> ModuleType:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        import colour
-    return colour
+        return importlib.import_module("colour")
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ def observer(illuminant: str = "D65") -> Observer:
     wavelength = table[:, 0]
     weights = table[:, 1:4] * table[:, [columns.index(illuminant)]]
     weights /= np.trapezoid(weights[:, 1], wavelength)
-    return Observer(wavelength, weights, np.trapezoid(weights, wavelength, axis=0))
+    return Observer(wavelength, weights, np.asarray(np.trapezoid(weights, wavelength, axis=0)))
 
 
 def xyz_of_transmission(transmission: Floats, eye: Observer) -> Floats:
@@ -86,11 +87,11 @@ def srgb_of(xyz: Floats, white: Floats, exposure: float) -> tuple[Floats, float]
     """
     colour = _colour()
     flat = np.asarray(xyz, dtype=np.float64).reshape(-1, 3) * exposure
-    d65 = colour.xy_to_XYZ(
-        colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
-    )
-    adapted = flat * (d65 / white) if np.allclose(white, d65, rtol=5e-3) else (
-        colour.chromatic_adaptation(flat, white, d65, transform="CAT02")
+    d65 = colour.xy_to_XYZ(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"])
+    adapted = (
+        flat * (d65 / white)
+        if np.allclose(white, d65, rtol=5e-3)
+        else (colour.chromatic_adaptation(flat, white, d65, transform="CAT02"))
     )
     matrix = colour.RGB_COLOURSPACES["sRGB"].matrix_XYZ_to_RGB
     rgb = adapted @ matrix.T

@@ -79,8 +79,8 @@ class MaterialFile(Strict):
     note: str = ""
     dispersion: Dispersion
     atoms: Atoms | None = None
-    chromophore: list[Chromophore] = []
-    variety: dict[str, Variety] = {}
+    chromophore: list[Chromophore] = Field(default_factory=list)
+    variety: dict[str, Variety] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _check(self) -> "MaterialFile":

@@ -1,17 +1,17 @@
 """The JSON document that every command can write: one schema, versioned.
 
-    schema      "facetrace-result/1"; a reader should refuse a number it does not know
-    program     name and version
-    design      name, file, material
-    solid       SolidMeasures, missing_facets
-    scene       light, head, view, axis, medium: what was traced
-    measures    NAME -> {value, stderr}
-    outcomes    every named end of a path; they sum to 1
-    colour      mean colour: xyz (white diffuser: Y = 1), lightness, chroma, hue_deg, each
-                {value, stderr}; colour_within: the same without the surface's mirror light
-    dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
-    rays, events, seconds, seed
-    notes       cautions that belong to the numbers
+schema      "facetrace-result/1"; a reader should refuse a number it does not know
+program     name and version
+design      name, file, material
+solid       SolidMeasures, missing_facets
+scene       light, head, view, axis, medium: what was traced
+measures    NAME -> {value, stderr}
+outcomes    every named end of a path; they sum to 1
+colour      mean colour: xyz (white diffuser: Y = 1), lightness, chroma, hue_deg, each
+            {value, stderr}; colour_within: the same without the surface's mirror light
+dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
+rays, events, seconds, seed
+notes       cautions that belong to the numbers
 """
 
 import json
@@ -20,11 +20,22 @@ from typing import Any
 
 import facetrace
 from facetrace.measures.faceup import FaceUp
+from facetrace.optics.material import Material
 from facetrace.solid.measure import SolidMeasures
 from facetrace.solid.polyhedron import Solid
 
 SCHEMA = "facetrace-result/1"
 ESTIMATE = "An estimate from a model, not an appraisal or a laboratory report."
+
+
+def provisional_notes(material: Material) -> list[str]:
+    """What to say, once, when numbers from memory decide a colour."""
+    if not material.provisional:
+        return []
+    names = ", ".join(material.provisional)
+    return [
+        f"Colour rests on provisional absorption data ({names}): strengths from memory, +-40 %."
+    ]
 
 
 def head() -> dict[str, Any]:

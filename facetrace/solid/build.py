@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from facetrace.design.expand import expand, positions
-from facetrace.design.model import Design, DesignProblem, Tier
+from facetrace.design.model import Design, DesignError, Tier
 from facetrace.solid.polyhedron import Floats, Solid, SolidError
 
 # a point that named facets share lies this near (mm) to being inside the stone cut so far
@@ -41,15 +41,17 @@ def facet_normal(side: str, angle: float, azimuth: float) -> tuple[float, float,
 
 
 def facets_of(design: Design) -> list[Facet]:
-    """All facets of a design in cutting order. Raises DesignProblem where a depth has no answer."""
+    """All facets of a design in cutting order. Raises DesignError where a depth has no answer."""
     try:
         design = expand(design)
     except ValueError as error:
-        raise DesignProblem(_place_of(str(error)), str(error)) from None
+        raise DesignError(_place_of(str(error)), str(error)) from None
     done: list[Facet] = []
     line = _girdle_line(design)
     for number, tier in enumerate(design.tier):
-        cut = [_facet(design, tier, number, i, k, done, line) for i, k in positions(tier, design.gear)]
+        cut = [
+            _facet(design, tier, number, i, k, done, line) for i, k in positions(tier, design.gear)
+        ]
         done.extend(cut)
     return done
 
@@ -109,7 +111,7 @@ def _to_line(
     design: Design, number: int, normal: tuple[float, float, float], line: Floats | None
 ) -> float:
     if line is None or design.girdle is None:
-        raise DesignProblem(
+        raise DesignError(
             ("tier", number, "to_girdle"),
             "needs a girdle line: give [girdle] thickness_mm and girdle facets by distance_mm "
             "(or an [outline])",
@@ -131,7 +133,7 @@ def _meeting(tier: Tier, number: int, azimuth: float, done: list[Facet]) -> Floa
         ]  # fmt: skip
         if not group:
             have = ", ".join(dict.fromkeys(f.tier for f in done)) or "none"
-            raise DesignProblem(loc, f"no facet '{name}' is cut before this tier; cut so far: {have}")
+            raise DesignError(loc, f"no facet '{name}' is cut before this tier; cut so far: {have}")
         groups.append(group)
     triples = {tuple(sorted(t)) for t in itertools.product(*groups) if len(set(t)) == 3}
     normals = np.array([f.normal for f in done])
@@ -145,7 +147,7 @@ def _meeting(tier: Tier, number: int, azimuth: float, done: list[Facet]) -> Floa
         if (normals @ point <= offsets + ON_STONE).all():
             found.append(point)
     if not found:
-        raise DesignProblem(loc, f"the facets {', '.join(tier.through)} do not meet on the stone")
+        raise DesignError(loc, f"the facets {', '.join(tier.through)} do not meet on the stone")
 
     def turn_from(point: Floats) -> tuple[float, float, float]:
         if math.hypot(point[0], point[1]) < ON_STONE:
@@ -157,11 +159,11 @@ def _meeting(tier: Tier, number: int, azimuth: float, done: list[Facet]) -> Floa
 
 
 def build_solid(design: Design) -> Solid:
-    """The solid of a design. Raises DesignProblem when the facets do not close a stone."""
+    """The solid of a design. Raises DesignError when the facets do not close a stone."""
     facets = facets_of(design)
     try:
         return Solid.from_planes(
             [f.normal for f in facets], [f.distance for f in facets], [f.name for f in facets]
         )
     except SolidError as error:
-        raise DesignProblem((), f"{error}; check the depths of the tiers") from None
+        raise DesignError((), f"{error}; check the depths of the tiers") from None

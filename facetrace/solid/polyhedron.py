@@ -48,7 +48,9 @@ class Solid:
         SolidError when the planes leave nothing, something flat, or something unbounded.
         """
         n, d = _checked(normals, offsets)
-        names = tuple(names) if names is not None else tuple(f"facet {i + 1}" for i in range(len(d)))
+        names = (
+            tuple(names) if names is not None else tuple(f"facet {i + 1}" for i in range(len(d)))
+        )
         if len(names) != len(d):
             raise SolidError(f"{len(names)} names for {len(d)} planes")
         centre = _inner_point(n, d)

@@ -54,7 +54,10 @@ def scrambled_tables(seed: int, sets: int) -> NDArray[np.uint32]:
     places = np.arange(BITS - 1, -1, -1)
     bits = ((plain[..., None].astype(np.int64) >> places) & 1).astype(np.int64)
     weights = np.int64(1) << places
-    below, diagonal = np.tril(np.ones((BITS, BITS), dtype=np.int64), -1), np.eye(BITS, dtype=np.int64)
+    below, diagonal = (
+        np.tril(np.ones((BITS, BITS), dtype=np.int64), -1),
+        np.eye(BITS, dtype=np.int64),
+    )
     out = np.zeros((sets, DIMENSIONS, BITS), dtype=np.uint32)
     for s in range(sets):
         rng = np.random.Generator(np.random.Philox(key=[seed, s]))
