@@ -15,7 +15,7 @@ from scipy.stats import qmc
 
 from facetrace.design.model import read_design
 from facetrace.kernel.paths import ROW_AE, ROW_AO
-from facetrace.measures.faceup import SHARES, brightness_rows, face_up, trace_face_up
+from facetrace.measures.faceup import SHARES, face_up, trace_face_up, xyz_of
 from facetrace.measures.maps import face_maps
 from facetrace.optics.lights import Light
 from facetrace.optics.material import find_material
@@ -227,7 +227,7 @@ def exchange(solid, medium, eyes, lamp):
             outline = scene.outline
             following = np.roll(outline, -1, axis=0)
             area = 0.5 * np.sum(outline[:, 0] * following[:, 1] - outline[:, 1] * following[:, 0])
-            values.append(area * brightness_rows(sums, scene).mean())
+            values.append(area * xyz_of(sums.rows.sum(axis=0)[None], scene, glare=True)[0, 1])
         means.append(np.mean(values))
     return float(np.mean(means)), float(np.std(means, ddof=1) / math.sqrt(8))
 

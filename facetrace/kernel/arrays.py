@@ -34,7 +34,7 @@ def _make(stamp: int) -> tuple[Callable[..., Any], Callable[..., Any]]:
             for k in range(2):
                 rays[i, k, 0], rays[i, k, 1], rays[i, k, 2] = ray_of_mode(
                     waves[i, k, 0], waves[i, k, 1], waves[i, k, 2], k,
-                    axis[i, 0], axis[i, 1], axis[i, 2], no2[i], ne2[i],
+                    axis[i, 0], axis[i, 1], axis[i, 2], math.sqrt(no2[i]), math.sqrt(ne2[i]),
                 )  # fmt: skip
 
     def outside_loop(direction, normal, axis, beside, no2, ne2, m2, shares, waves, rays):
@@ -63,7 +63,7 @@ def _make(stamp: int) -> tuple[Callable[..., Any], Callable[..., Any]]:
             for k in range(2):
                 rays[i, k, 0], rays[i, k, 1], rays[i, k, 2] = ray_of_mode(
                     waves[i, k, 0], waves[i, k, 1], waves[i, k, 2], k,
-                    axis[i, 0], axis[i, 1], axis[i, 2], no2[i], ne2[i],
+                    axis[i, 0], axis[i, 1], axis[i, 2], math.sqrt(no2[i]), math.sqrt(ne2[i]),
                 )  # fmt: skip
 
     return entry(inside_loop), entry(outside_loop)

@@ -16,12 +16,13 @@ from facetrace.kernel.launch import launch as launch_ray
 
 def _make_trace_rows(stamp: int) -> Callable[..., Any]:
     def trace_rows(
-        planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
-        first_point, points_per_set, rays_per_row, rows_per_task, first_row, physics, out,
+        planes, entry_rows, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
+        first_point, points_per_set, rays_per_row, rows_per_task, first_row, floor, physics, out,
     ):  # fmt: skip
         """Trace the rays of rows first_row ... first_row + len(out) - 1 into *out*.
 
-        Ray k is point first_point + k % points_per_set of set k // points_per_set.
+        Ray k is point first_point + k % points_per_set of set k // points_per_set. *floor*:
+        weight below which Russian roulette begins.
         """
         if stamp < 0:  # never; makes the stamp part of the compiled function's identity
             return
@@ -32,9 +33,9 @@ def _make_trace_rows(stamp: int) -> Callable[..., Any]:
                 start = (first_row + row) * rays_per_row
                 for ray in range(start, start + rays_per_row):
                     launch_ray(
-                        planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables,
+                        planes, entry_rows, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables,
                         key, ray // points_per_set, first_point + ray % points_per_set,
-                        physics, out, row,
+                        floor, physics, out, row,
                     )  # fmt: skip
 
     return entry(trace_rows)

@@ -30,11 +30,13 @@ from facetrace.kernel.sampling import (
     DIM_WAVELENGTH,
     fan_point,
     net_point,
-    shift_of,
 )
 
 # physics: how the medium is treated
 UNIAXIAL, ISOTROPIC, ISOTROPIC_UNPOLARISED = 0, 1, 2
+
+# the silhouette is cut into STRATA x STRATA parts of equal area, each with a pair of sets
+STRATA = 8
 
 # the picture plane: left and top edge [mm], pixel [mm], columns, distance of the start [mm]
 GRID_LEFT, GRID_TOP, GRID_STEP, GRID_COLUMNS, GRID_FAR = range(5)
@@ -42,29 +44,30 @@ GRID_LEFT, GRID_TOP, GRID_STEP, GRID_COLUMNS, GRID_FAR = range(5)
 
 @device
 def launch(
-    planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
-    set_number, index, physics, out, slot,
+    planes, entry, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
+    set_number, index, floor, physics, out, slot,
 ):  # fmt: skip
     """One ray: where it starts, its wavelength, and its whole path."""
-    table = tables[set_number % tables.shape[0]]
-    u = net_point(table, DIM_U, index, shift_of(key, set_number, DIM_U))
-    v = net_point(table, DIM_V, index, shift_of(key, set_number, DIM_V))
+    u = net_point(tables, key, set_number, DIM_U, index)
+    v = net_point(tables, key, set_number, DIM_V, index)
     if per_pixel:
         columns = int(grid[GRID_COLUMNS])
         x = grid[GRID_LEFT] + grid[GRID_STEP] * (set_number % columns + u)
         y = grid[GRID_TOP] - grid[GRID_STEP] * (set_number // columns + v)
     else:
-        x, y = fan_point(u, v, fan)
+        # two sets share each stratum of the silhouette
+        box = set_number >> 1
+        x, y = fan_point((box % STRATA + u) / STRATA, (box // STRATA + v) / STRATA, fan)
     far = grid[GRID_FAR]
     ox = x * view[RIGHT] + y * view[UP] + far * view[EYE]
     oy = x * view[RIGHT + 1] + y * view[UP + 1] + far * view[EYE + 1]
     oz = x * view[RIGHT + 2] + y * view[UP + 2] + far * view[EYE + 2]
     dx, dy, dz = -view[EYE], -view[EYE + 1], -view[EYE + 2]
-    facet, t = entry_facet(planes, ox, oy, oz, dx, dy, dz)
+    facet, t = entry_facet(entry, ox, oy, oz)
     if facet < 0:
         out[slot, COUNT_MISSES] += 1.0
         return
-    w = net_point(table, DIM_WAVELENGTH, index, shift_of(key, set_number, DIM_WAVELENGTH))
+    w = net_point(tables, key, set_number, DIM_WAVELENGTH, index)
     b, s, share = draw_wavelength(spectrum, w)
     # the rows X, Y, Z hold the integral over the bin of what a constant would give
     wx = blend(spectrum, ROW_X, b, s) / share
@@ -81,12 +84,12 @@ def launch(
         events = follow_uniaxial(
             planes, crystal, light_row, view, no, blend(spectrum, ROW_NE, b, s),
             alpha_o, blend(spectrum, ROW_AE, b, s), wx, wy, wz,
-            px, py, pz, facet, dx, dy, dz, table, key, set_number, index, out, slot,
+            px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
         )  # fmt: skip
     else:
         events = follow_isotropic(
             planes, light_row, view, no, alpha_o, wx, wy, wz,
             px, py, pz, facet, dx, dy, dz, physics == ISOTROPIC, key, set_number, index,
-            out, slot,
+            floor, out, slot,
         )  # fmt: skip
     out[slot, COUNT_EVENTS] += events

@@ -20,7 +20,6 @@ from facetrace.kernel.sampling import (
     DIMENSIONS,
     hashed,
     net_point,
-    shift_of,
 )
 from facetrace.kernel.uniaxial import (
     absorption_share,
@@ -59,9 +58,8 @@ _NUMBER_MASK = np.int64(4095)
 MAX_FACETS = 4096
 _INFINITE = np.int64(0x7FF0000000000000)
 
-# Russian roulette: below this weight a path goes on with a chance in proportion to
+# Russian roulette: below the scene's floor a path goes on with a chance in proportion to
 # its weight; paths that many bounces old go on with a chance of 1/2.
-ROULETTE_WEIGHT = 1.0e-3
 ROULETTE_BOUNCES = 400
 _ROULETTE_DRAW = np.uint64(1 << 20)
 
@@ -88,28 +86,25 @@ def leaving_facet(planes, px, py, pz, sx, sy, sz):
 
 
 @device
-def entry_facet(planes, ox, oy, oz, dx, dy, dz):
-    """(number, distance) where a ray from far outside enters; -1 if it passes by.
+def entry_facet(entry, ox, oy, oz):
+    """(number, distance) where a ray of the view, from far outside, enters; -1 if it passes by.
 
-    It enters by the last of the facets that it meets from outside, if that comes
-    before the first that it meets from inside.
+    It enters by the last of the facets that it meets from outside, if that comes before the
+    first that it meets from inside. All rays of a view are parallel, so *entry* (8, n) holds
+    the planes already divided by their slopes to the ray: distance = row 3 - rows 0-2 . o for
+    the first kind (rows 4-7: the second); see ``facetrace.trace.scene.entry_planes``.
     """
     enter = np.int64(0)
     leave = _INFINITE
-    for f in range(planes.shape[1]):
-        speed = planes[0, f] * dx + planes[1, f] * dy + planes[2, f] * dz
-        room = planes[3, f] - (planes[0, f] * ox + planes[1, f] * oy + planes[2, f] * oz)
-        t_in = room / speed if speed < 0.0 else 0.0
-        beside = 0.0 if room < 0.0 else math.inf
-        t_out = room / speed if speed > 0.0 else (beside if speed == 0.0 else math.inf)
+    for f in range(entry.shape[1]):
+        t_in = entry[3, f] - (entry[0, f] * ox + entry[1, f] * oy + entry[2, f] * oz)
+        t_out = entry[7, f] - (entry[4, f] * ox + entry[5, f] * oy + entry[6, f] * oz)
         enter = max(enter, (np.float64(max(t_in, 0.0)).view(np.int64) & ~_NUMBER_MASK) | f)
         leave = min(leave, np.float64(max(t_out, 0.0)).view(np.int64))
-    f = enter & _NUMBER_MASK
     if (enter & ~_NUMBER_MASK) == 0 or (enter & ~_NUMBER_MASK) >= leave:
         return -1, 0.0
-    speed = planes[0, f] * dx + planes[1, f] * dy + planes[2, f] * dz
-    room = planes[3, f] - (planes[0, f] * ox + planes[1, f] * oy + planes[2, f] * oz)
-    return f, room / speed
+    f = enter & _NUMBER_MASK
+    return f, entry[3, f] - (entry[0, f] * ox + entry[1, f] * oy + entry[2, f] * oz)
 
 
 @device
@@ -167,21 +162,21 @@ def score_escape(out, slot, amount, dx, dy, dz, light, view, wx, wy, wz):
 
 
 @device
-def path_number(table, key, set_number, index, bounce):
+def path_number(tables, key, set_number, index, bounce):
     """Uniform number for the choice at a bounce: a dimension of the net, then the hash."""
     dimension = DIM_BOUNCE + bounce
     if dimension < DIMENSIONS:
-        return net_point(table, dimension, index, shift_of(key, set_number, dimension))
+        return net_point(tables, key, set_number, dimension, index)
     ray = (np.uint64(set_number) << np.uint64(36)) ^ np.uint64(index)
     return hashed(key, ray, np.uint64(bounce))
 
 
 @device
-def roulette(weight, bounce, key, set_number, index):
+def roulette(weight, floor, bounce, key, set_number, index):
     """Weight with which a path goes on, 0 to end it; its expectation is *weight*."""
     chance = 1.0
-    if weight < ROULETTE_WEIGHT:
-        chance = max(weight / ROULETTE_WEIGHT, 1.0e-6)
+    if weight < floor:
+        chance = max(weight / floor, 1.0e-6)
     if bounce > ROULETTE_BOUNCES:
         chance *= 0.5
     if chance >= 1.0:
@@ -195,7 +190,7 @@ def roulette(weight, bounce, key, set_number, index):
 @device
 def follow_uniaxial(
     planes, crystal, light, view, no, ne, alpha_o, alpha_e, wx, wy, wz,
-    px, py, pz, facet, dx, dy, dz, table, key, set_number, index, out, slot,
+    px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
 ):  # fmt: skip
     """A path through a uniaxial crystal, from its entry at *facet* along d; returns its events.
 
@@ -205,6 +200,7 @@ def follow_uniaxial(
     vx, vy, vz = crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2]
     no2 = no * no
     ne2 = ne * ne
+    coloured = alpha_o > 0.0 or alpha_e > 0.0
     nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
     r1, r2, r3, r4, so, se, po, pe, qo, qe = outside_event(
         dx, dy, dz, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
@@ -218,7 +214,7 @@ def follow_uniaxial(
     first = 0.5 * (so + po)
     second = 0.5 * (se + pe)
     weight = first + second
-    u = net_point(table, DIM_ENTRY, index, shift_of(key, set_number, DIM_ENTRY))
+    u = net_point(tables, key, set_number, DIM_ENTRY, index)
     mode = 1 if u * weight >= first else 0
     q = qe if mode else qo
     kx = dx + (q - along) * nx
@@ -226,7 +222,7 @@ def follow_uniaxial(
     kz = dz + (q - along) * nz
     bounce = 0
     while True:
-        sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no2, ne2)
+        sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no, ne)
         facet, t = leaving_facet(planes, px, py, pz, sx, sy, sz)
         if facet < 0:
             out[slot, SUM_LOST] += wy * weight
@@ -234,10 +230,11 @@ def follow_uniaxial(
         px += t * sx
         py += t * sy
         pz += t * sz
-        share_o, share_e = absorption_share(mode, sx * cx + sy * cy + sz * cz, no2, ne2)
-        kept = weight * math.exp(-t * (share_o * alpha_o + share_e * alpha_e))
-        out[slot, SUM_ABSORBED] += wy * (weight - kept)
-        weight = kept
+        if coloured:
+            share_o, share_e = absorption_share(mode, sx * cx + sy * cy + sz * cz, no, ne)
+            kept = weight * math.exp(-t * (share_o * alpha_o + share_e * alpha_e))
+            out[slot, SUM_ABSORBED] += wy * (weight - kept)
+            weight = kept
         nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
         ro, re, ts, tp, qo, qe, q1 = inside_event(
             kx, ky, kz, mode, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
@@ -252,14 +249,14 @@ def follow_uniaxial(
                 light, view, wx, wy, wz,
             )  # fmt: skip
         inside = ro + re
-        mode = 1 if path_number(table, key, set_number, index, bounce) * inside >= ro else 0
+        mode = 1 if path_number(tables, key, set_number, index, bounce) * inside >= ro else 0
         q = qe if mode else qo
         kx = tx + q * nx
         ky = ty + q * ny
         kz = tz + q * nz
         bounce += 1
         kept = weight * inside
-        weight = roulette(kept, bounce, key, set_number, index)
+        weight = roulette(kept, floor, bounce, key, set_number, index)
         out[slot, SUM_ROULETTE] += wy * (kept - weight)
         if weight <= 0.0:
             return bounce + 1
@@ -284,7 +281,7 @@ def unit_s(dx, dy, dz, nx, ny, nz):
 @device
 def follow_isotropic(
     planes, light, view, n, alpha, wx, wy, wz,
-    px, py, pz, facet, dx, dy, dz, polarised, key, set_number, index, out, slot,
+    px, py, pz, facet, dx, dy, dz, polarised, key, set_number, index, floor, out, slot,
 ):  # fmt: skip
     """A path through an isotropic stone, with its Jones matrix; returns its events.
 
@@ -367,7 +364,7 @@ def follow_isotropic(
             ar * ar + ai * ai + cr * cr + ci * ci + br * br + bi * bi + er * er + ei * ei
         )
         kept = scale * power
-        weight = roulette(kept, bounce, key, set_number, index)
+        weight = roulette(kept, floor, bounce, key, set_number, index)
         out[slot, SUM_ROULETTE] += wy * (kept - weight)
         if weight <= 0.0:
             return bounce + 1

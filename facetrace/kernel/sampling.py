@@ -43,24 +43,28 @@ def hashed(key, ray, draw):
 
 
 @device
-def net_point(table, dimension, index, shift):
-    """Coordinate *dimension* of point *index* of the net in *table* (DIMENSIONS, 32), XORed with shift."""
+def shift_of(key, set_number, dimension):
+    """The digital shift of one dimension of one set."""
+    return mix(mix(key + _STEP * np.uint64(set_number + 1)) ^ mix(_STEP * np.uint64(dimension + 1)))
+
+
+@device
+def net_point(tables, key, set_number, dimension, index):
+    """Coordinate *dimension* of point *index* of a set, from its table (sets take turns) and shift.
+
+    *tables* (n, DIMENSIONS, 32).
+    """
+    which = set_number % tables.shape[0]
     bits = np.uint64(0)
     i = index
     k = 0
     while i > 0:
         # without a branch: -(i & 1) is all ones or nothing
-        bits ^= np.uint64(table[dimension, k]) & np.uint64(-(i & 1))
+        bits ^= np.uint64(tables[which, dimension, k]) & np.uint64(-(i & 1))
         i >>= 1
         k += 1
-    bits = (bits ^ shift) & _MASK32
+    bits = (bits ^ shift_of(key, set_number, dimension)) & _MASK32
     return (float(bits) + 0.5) * _INV32
-
-
-@device
-def shift_of(key, set_number, dimension):
-    """The digital shift of one dimension of one set."""
-    return mix(mix(key + _STEP * np.uint64(set_number + 1)) ^ mix(_STEP * np.uint64(dimension + 1)))
 
 
 @device

@@ -61,14 +61,15 @@ def tangent_frame(kx, ky, kz, nx, ny, nz):
     ty -= rest * ny
     tz -= rest * nz
     length = math.sqrt(tx * tx + ty * ty + tz * tz)
-    if length < NORMAL_TANGENT:
-        length = 0.0
-        if abs(nx) < 0.6:
-            tx, ty, tz = 0.0, -nz, ny
-        else:
-            tx, ty, tz = nz, 0.0, -nx
+    if length >= NORMAL_TANGENT:
+        scale = 1.0 / length
+        return q, length, tx * scale, ty * scale, tz * scale
+    if abs(nx) < 0.6:
+        tx, ty, tz = 0.0, -nz, ny
+    else:
+        tx, ty, tz = nz, 0.0, -nx
     scale = 1.0 / math.sqrt(tx * tx + ty * ty + tz * tz)
-    return q, length, tx * scale, ty * scale, tz * scale
+    return q, 0.0, tx * scale, ty * scale, tz * scale
 
 
 @device
@@ -134,6 +135,36 @@ def solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2):
     f2e = m2 * (we - qe * ge) + no2 * q1 * ge
     det = f1o * f2e - f1e * f2o
     return h1 * f2e - h2 * f1e, f1o * h2 - f2o * h1, det
+
+
+@device
+def solve_total(kappa, m2, no2, qo, go, cyo, qe, ge, cye, we, gi, cyi, qi, wi, extraordinary):
+    """(|numerator o|^2, |numerator e|^2, |determinant|^2) where q1 = i kappa (total reflection).
+
+    The conditions of ``solve_two`` with real and imaginary parts written apart: this is the
+    commonest event in a stone.
+    """
+    a1, b1 = -go * qo, go * kappa
+    a2, b2 = -cyo * m2 * qo, cyo * no2 * kappa
+    c1, d1 = no2 * cye * qe, -no2 * cye * kappa
+    c2, d2 = m2 * (we - qe * ge), no2 * ge * kappa
+    if extraordinary:
+        h1, k1 = -no2 * cyi * qi, no2 * cyi * kappa
+        h2, k2 = m2 * (qi * gi - wi), -no2 * gi * kappa
+    else:
+        h1, k1 = gi * qi, -gi * kappa
+        h2, k2 = cyi * m2 * qi, -cyi * no2 * kappa
+    det_re = a1 * c2 - b1 * d2 - c1 * a2 + d1 * b2
+    det_im = a1 * d2 + b1 * c2 - c1 * b2 - d1 * a2
+    o_re = h1 * c2 - k1 * d2 - h2 * c1 + k2 * d1
+    o_im = h1 * d2 + k1 * c2 - h2 * d1 - k2 * c1
+    e_re = a1 * h2 - b1 * k2 - a2 * h1 + b2 * k1
+    e_im = a1 * k2 + b1 * h2 - a2 * k1 - b2 * h1
+    return (
+        o_re * o_re + o_im * o_im,
+        e_re * e_re + e_im * e_im,
+        det_re * det_re + det_im * det_im,
+    )
 
 
 @device
@@ -222,12 +253,12 @@ def inside_event(
     flux_in = root_in * ratio * u2i if extraordinary else q * u2i
     q1sq = m2 - tangent * tangent
     if q1sq <= 0.0:
-        q1c = complex(0.0, math.sqrt(-q1sq))
-        h1, h2 = _incoming(q1c, m2, no2, q, gi, cyi, wi, extraordinary)
-        top_o, top_e, det = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
-        scale = 1.0 / (abs2(det) * abs(flux_in))
-        ro = abs2(top_o) * abs(qo * u2o) * scale
-        re = abs2(top_e) * abs(root_e * ratio * u2e) * scale
+        top_o, top_e, det2 = solve_total(
+            math.sqrt(-q1sq), m2, no2, qo, go, cyo, qe, ge, cye, we, gi, cyi, q, wi, extraordinary
+        )
+        scale = 1.0 / (det2 * abs(flux_in))
+        ro = top_o * abs(qo * u2o) * scale
+        re = top_e * abs(root_e * ratio * u2e) * scale
         return ro, re, 0.0, 0.0, qo, qe, math.nan
     q1 = math.sqrt(q1sq)
     g1, g2 = _incoming(q1, m2, no2, q, gi, cyi, wi, extraordinary)
@@ -367,20 +398,22 @@ def outside_event(
 
 
 @device
-def ray_of_mode(kx, ky, kz, extraordinary, cx, cy, cz, no2, ne2):
+def ray_of_mode(kx, ky, kz, extraordinary, cx, cy, cz, no, ne):
     """Unit direction of energy: along K for o, along eK = no^2 K + D (K.c) c for e (walk-off)."""
-    sx, sy, sz = kx, ky, kz
-    if extraordinary:
-        along = (ne2 - no2) * (kx * cx + ky * cy + kz * cz)
-        sx = no2 * kx + along * cx
-        sy = no2 * ky + along * cy
-        sz = no2 * kz + along * cz
+    if not extraordinary:
+        scale = 1.0 / no
+        return kx * scale, ky * scale, kz * scale
+    # divided by no^2, which does not change the direction
+    along = (ne * ne / (no * no) - 1.0) * (kx * cx + ky * cy + kz * cz)
+    sx = kx + along * cx
+    sy = ky + along * cy
+    sz = kz + along * cz
     scale = 1.0 / math.sqrt(sx * sx + sy * sy + sz * sz)
     return sx * scale, sy * scale, sz * scale
 
 
 @device
-def absorption_share(extraordinary, along_axis, no2, ne2):
+def absorption_share(extraordinary, along_axis, no, ne):
     """How much of alpha_o and of alpha_e a ray sees per unit length: (A, B), alpha = A alpha_o + B alpha_e.
 
     *along_axis* is the cosine between the ray (not the wave normal) and c. First order in the
@@ -391,5 +424,5 @@ def absorption_share(extraordinary, along_axis, no2, ne2):
         return 1.0, 0.0
     cos2 = along_axis * along_axis
     sin2 = 1.0 - cos2
-    ray_index = math.sqrt(no2 * cos2 + ne2 * sin2)
-    return math.sqrt(no2) * cos2 / ray_index, math.sqrt(ne2) * sin2 / ray_index
+    per_ray_index = 1.0 / math.sqrt(no * no * cos2 + ne * ne * sin2)
+    return no * cos2 * per_ray_index, ne * sin2 * per_ray_index

@@ -13,10 +13,14 @@ Of all the light that the eye would receive from the stone's silhouette,
     absorbed      is taken up by the crystal
     surface       mirrored by the outer surface, never inside
 
-Each is a mean over independent replicates; the standard error is that of this mean.
+The silhouette is cut into 64 strata, each sampled by two independent sets of points with
+sums A and B. A figure T is a function of the total of all sums; with D = A - B its variance is
+the sum over strata of (T(total + D) - T(total - D))^2 / 4: exact for linear figures (two
+samples per stratum; Cochran, "Sampling Techniques", ch. 5), to first order for ratios and
+colours.
 """
 
-import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,7 +42,7 @@ from facetrace.kernel.paths import (
     SUM_X,
     SUM_Y,
 )
-from facetrace.optics.colour import LCh, lch_of
+from facetrace.optics.colour import lch_of
 from facetrace.trace.run import Progress, Sums, points_for, trace_sums
 from facetrace.trace.scene import Scene
 
@@ -54,13 +58,13 @@ SHARES = {
 # outcomes of a path that are no measure: roulette has mean 0, lost is a defect
 UNNAMED = {"roulette": SUM_ROULETTE, "lost": SUM_LOST}
 
-FIRST_ERROR_POINTS = 1 << 10
-LAST_ERROR_POINTS = 1 << 22
+FIRST_ERROR_POINTS = 1 << 7
+LAST_ERROR_POINTS = 1 << 19
 
 
 @dataclass(frozen=True)
 class Estimate:
-    """A mean and its standard error."""
+    """A figure and its standard error."""
 
     value: float
     stderr: float
@@ -94,67 +98,68 @@ class FaceUp:
     seed: int
 
 
-def _estimate(values: Floats) -> Estimate:
-    return Estimate(float(values.mean()), float(values.std(ddof=1) / math.sqrt(len(values))))
+Figure = Callable[[Floats], Floats]
 
 
-def brightness_rows(sums: Sums, scene: Scene) -> Floats:
-    """Brightness of each replicate."""
-    return xyz_rows(sums, scene, glare=True)[:, 1]
+def _estimates(rows: Floats, figure: Figure, period: float | None = None) -> list[Estimate]:
+    """Values and standard errors of a vector-valued *figure* of the columns' totals.
+
+    *figure* takes totals (n, columns) to values (n, k). *period* of a cyclic value.
+    """
+    pairs = rows.reshape(-1, 2, rows.shape[1])
+    total = rows.sum(axis=0)
+    apart = pairs[:, 0] - pairs[:, 1]
+    half = (figure(total + apart) - figure(total - apart)) / 2
+    if period:
+        half = (2 * half + period / 2) % period / 2 - period / 4
+    error = np.sqrt(np.sum(half**2, axis=0))
+    value = figure(total[None])[0]
+    return [Estimate(float(v), float(e)) for v, e in zip(value, error, strict=True)]
 
 
-def xyz_rows(sums: Sums, scene: Scene, *, glare: bool) -> Floats:
-    """XYZ of each replicate (n, 3), relative to the white diffuser.
+def xyz_of(totals: Floats, scene: Scene, *, glare: bool) -> Floats:
+    """XYZ (n, 3) of totals (n, columns), relative to the white diffuser.
 
     Each is a ratio to the spectral weight that was launched, so that a stone as bright as
     its surroundings has exactly their colour. *glare*: with the surface's mirror light.
     """
-    rows = sums.rows
-    seen = rows[:, SEEN_X : SEEN_X + 3]
+    seen = totals[:, SEEN_X : SEEN_X + 3]
     if glare:
-        seen = seen + rows[:, GLARE_X : GLARE_X + 3]
-    ratio = seen / rows[:, SUM_X : SUM_X + 3]
+        seen = seen + totals[:, GLARE_X : GLARE_X + 3]
+    ratio = seen / totals[:, SUM_X : SUM_X + 3]
     return np.asarray(ratio * scene.medium.white / scene.white_radiance)
 
 
 def face_up(sums: Sums, scene: Scene) -> FaceUp:
     """Figures from sums."""
     rows = sums.rows
-    weight = rows[:, SUM_Y]
-    shares = {name: rows[:, column] / weight for name, column in (SHARES | UNNAMED).items()}
-    measures = {name: _estimate(shares[name]) for name in SHARES}
-    measures["brightness"] = _estimate(brightness_rows(sums, scene))
+    columns = list((SHARES | UNNAMED).values())
+    shares = _estimates(rows, lambda totals: totals[:, columns] / totals[:, [SUM_Y]])
+    named = dict(zip(SHARES | UNNAMED, shares, strict=True))
+    brightness = _estimates(rows, lambda totals: xyz_of(totals, scene, glare=True)[:, 1:2])[0]
     return FaceUp(
-        measures=measures,
-        outcomes={name: float(values.mean()) for name, values in shares.items()},
-        colour=_mean_colour(xyz_rows(sums, scene, glare=True), scene),
-        within=_mean_colour(xyz_rows(sums, scene, glare=False), scene),
+        measures={name: named[name] for name in SHARES} | {"brightness": brightness},
+        outcomes={name: estimate.value for name, estimate in named.items()},
+        colour=_mean_colour(rows, scene, glare=True),
+        within=_mean_colour(rows, scene, glare=False),
         rays=int(rows[:, COUNT_HITS].sum() + rows[:, COUNT_MISSES].sum()),
         events=int(rows[:, COUNT_EVENTS].sum()),
         seed=sums.seed,
     )
 
 
-def _mean_colour(xyz: Floats, scene: Scene) -> MeanColour:
-    """Colour of the mean; errors of L*C*h by leaving out one replicate at a time (jackknife)."""
-    parts = (_estimate(xyz[:, 0]), _estimate(xyz[:, 1]), _estimate(xyz[:, 2]))
+def _mean_colour(rows: Floats, scene: Scene, *, glare: bool) -> MeanColour:
+    x, y, z = _estimates(rows, lambda totals: xyz_of(totals, scene, glare=glare))
     if scene.medium.spectrum.shape[1] == 2:
-        return MeanColour(parts, None, None, None)
-    white = scene.medium.white
-    total, count = xyz.sum(axis=0), len(xyz)
-    best = _lch_row(lch_of(total / count, white))
-    left_out = np.array([_lch_row(lch_of((total - row) / (count - 1), white)) for row in xyz])
-    off = left_out - best
-    off[:, 2] = (off[:, 2] + 180) % 360 - 180
-    spread = np.sqrt((count - 1) / count * np.sum((off - off.mean(axis=0)) ** 2, axis=0))
-    lightness, chroma, hue = (
-        Estimate(float(v), float(s)) for v, s in zip(best, spread, strict=True)
-    )
-    return MeanColour(parts, lightness, chroma, hue)
+        return MeanColour((x, y, z), None, None, None)
 
+    def lch(totals: Floats) -> Floats:
+        colours = [lch_of(c, scene.medium.white) for c in xyz_of(totals, scene, glare=glare)]
+        return np.array([[c.lightness, c.chroma, c.hue_deg] for c in colours])
 
-def _lch_row(colour: LCh) -> Floats:
-    return np.array([colour.lightness, colour.chroma, colour.hue_deg])
+    lightness, chroma, _ = _estimates(rows, lch)
+    hue = _estimates(rows, lambda totals: lch(totals)[:, 2:], period=360.0)[0]
+    return MeanColour((x, y, z), lightness, chroma, hue)
 
 
 def trace_face_up(
@@ -167,7 +172,7 @@ def trace_face_up(
 ) -> FaceUp:
     """Trace a scene for a number of rays, or until light return and brightness are that sure.
 
-    *rays* is rounded up to 16 replicates of a power of two. With *error*, points are doubled
+    *rays* is rounded up to 128 sets of a power of two. With *error*, points are added
     until both standard errors are at most *error* (or 2^26 rays are spent: look at the result).
     """
     if error is None:
@@ -179,10 +184,32 @@ def trace_face_up(
         if found <= error or sums.points >= LAST_ERROR_POINTS:
             report(1.0)
             return face_up(sums, scene)
-        sums = trace_sums(scene, 2 * sums.points, seed, first=sums)
+        sums = trace_sums(scene, _next_points(sums.points, found / error), seed, first=sums)
+
+
+def _next_points(points: int, excess: float) -> int:
+    """Points to go on to when the error is *excess* times what is wanted.
+
+    One of 128, 192, 256, 384, ... (powers of two, where a net is best, and halfway between): the
+    last that still falls short if the error falls as points^-3/4, its usual rate here.
+    """
+    enough = points * excess ** (4 / 3)
+    while True:
+        points = _step(points)
+        if _step(points) > enough or points >= LAST_ERROR_POINTS:
+            return points
+
+
+def _step(points: int) -> int:
+    power = 1 << (points.bit_length() - 1)
+    return 2 * power if points > power else power + power // 2
 
 
 def face_up_errors(sums: Sums, scene: Scene) -> float:
     """The larger standard error of light return and brightness."""
-    lit = _estimate(sums.rows[:, SUM_LIT] / sums.rows[:, SUM_Y]).stderr
-    return max(lit, _estimate(brightness_rows(sums, scene)).stderr)
+
+    def figures(totals: Floats) -> Floats:
+        lit = totals[:, SUM_LIT] / totals[:, SUM_Y]
+        return np.column_stack([lit, xyz_of(totals, scene, glare=True)[:, 1]])
+
+    return max(estimate.stderr for estimate in _estimates(sums.rows, figures))

@@ -43,12 +43,13 @@ def direction_numbers() -> NDArray[np.uint32]:
     return table
 
 
+@lru_cache(maxsize=4)
 def scrambled_tables(seed: int, sets: int) -> NDArray[np.uint32]:
     """(sets, DIMENSIONS, 32) direction numbers, each multiplied by a random matrix.
 
     The matrix is lower triangular with ones on its diagonal (Matousek 1998): it keeps the
     net's equidistribution and, with the digital shift that the kernel adds, makes every
-    point uniform. Depends on (seed, set, dimension) alone.
+    point uniform. Depends on (seed, set, dimension) alone. The array is shared: read only.
     """
     plain = direction_numbers()
     places = np.arange(BITS - 1, -1, -1)
@@ -63,9 +64,14 @@ def scrambled_tables(seed: int, sets: int) -> NDArray[np.uint32]:
         rng = np.random.Generator(np.random.Philox(key=[seed, s]))
         matrix = rng.integers(0, 2, size=(DIMENSIONS, BITS, BITS)) * below + diagonal
         out[s] = (np.einsum("dkj,dij->dki", bits, matrix) & 1) @ weights
+    out.flags.writeable = False
     return out
 
 
 def key_of(seed: int) -> np.uint64:
-    """The kernel's key for a seed; 0 is a seed like any other."""
-    return np.uint64((seed * 0x9E3779B97F4A7C15 + 0x632BE59BD9B4E019) & 0xFFFFFFFFFFFFFFFF)
+    """The kernel's key for a seed; 0 is a seed like any other.
+
+    Well mixed, because the kernel adds multiples of one constant to it: keys of neighbouring
+    seeds must not lie such a multiple apart.
+    """
+    return np.uint64(np.random.SeedSequence(seed).generate_state(1, np.uint64)[0])

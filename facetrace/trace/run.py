@@ -1,4 +1,4 @@
-"""Running a scene: independent replicates for figures, pixels for pictures."""
+"""Running a scene: independent sets of paths for figures, pixels for pictures."""
 
 import math
 from collections.abc import Callable
@@ -8,33 +8,48 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.kernel.driver import trace_rows
-from facetrace.kernel.paths import SUMS
+from facetrace.kernel.launch import STRATA
+from facetrace.kernel.paths import SEEN_X, SUM_Y, SUMS
 from facetrace.trace.points import key_of, scrambled_tables
 from facetrace.trace.scene import FAR, Scene
 
 Floats = NDArray[np.float64]
 Progress = Callable[[float], None]
 
-REPLICATES = 16
+# independent sets of points: a pair in each stratum of the silhouette
+SETS = 2 * STRATA * STRATA
+# matrices that scramble them; the digital shift is each set's own
+TABLES = 16
 ROW_RAYS = 1024
-FIRST_POINTS = 256
-MAX_POINTS = 1 << 24
-# rows traced between two signs of life
-BATCH_ROWS = 128
+FIRST_POINTS = 16
+PICTURE_SALT = 0x5A5A5A
+# rays traced between two signs of life
+BATCH_RAYS = 1 << 17
+TASK_RAYS = 1 << 11
 MARGIN = 0.04
+# Russian roulette begins at this share of the radiance from within the stone, which a small
+# pilot run measures: late, where a stone absorbs most of its light
+ROULETTE_SHARE = 0.06
+LEAST_FLOOR = 1e-4
+PILOT_POINTS = 16
 
 
 @dataclass(frozen=True)
 class Sums:
-    """Sums over paths, one row a replicate (see kernel.paths for the columns)."""
+    """Sums over paths (see kernel.paths for the columns), one row for each independent set.
+
+    Rows 2g and 2g + 1 are two independent samples of the same part of the silhouette, so a
+    figure's variance follows from their differences: see ``measures.faceup``.
+    """
 
     rows: Floats
     points: int
     seed: int
+    floor: float
 
     @property
     def rays(self) -> int:
-        """Rays launched over all replicates."""
+        """Rays launched over all sets."""
         return self.points * len(self.rows)
 
 
@@ -45,6 +60,21 @@ class Pixels:
     sums: Floats
     step_mm: float
     samples: int
+
+
+@dataclass(frozen=True)
+class _Job:
+    """Rays to trace: how they are numbered, and where they start."""
+
+    tables: NDArray[np.uint32]
+    key: np.uint64
+    grid: Floats
+    per_pixel: bool
+    first_point: int
+    points: int
+    row_rays: int
+    rows: int
+    floor: float
 
 
 def _fan(outline: Floats) -> Floats:
@@ -69,65 +99,94 @@ def _nothing(_: float) -> None:
     return
 
 
-def _trace(
-    scene: Scene, tables: NDArray[np.uint32], seed: int, grid: Floats, per_pixel: bool,
-    first_point: int, points: int, row_rays: int, rows: int, task_rows: int, batch: int,
-    report: Progress,
-) -> Floats:  # fmt: skip
-    out = np.zeros((rows, SUMS))
-    for start in range(0, rows, batch):
+def _trace(scene: Scene, job: _Job, report: Progress) -> Floats:
+    """Sums (rows, columns) of a job; the same bits for any number of threads."""
+    out = np.zeros((job.rows, SUMS))
+    task_rows = max(1, TASK_RAYS // job.row_rays)
+    batch = task_rows * max(1, BATCH_RAYS // (task_rows * job.row_rays))
+    fan = _fan(scene.outline)
+    for start in range(0, job.rows, batch):
         part = out[start : start + batch]
         trace_rows(
-            scene.planes, scene.crystal, scene.medium.spectrum, scene.light, scene.view,
-            _fan(scene.outline), grid, per_pixel, tables, key_of(seed), first_point, points,
-            row_rays, task_rows, start, scene.medium.physics, part,
+            scene.planes, scene.entry, scene.crystal, scene.medium.spectrum, scene.light, scene.view, fan,
+            job.grid, job.per_pixel, job.tables, job.key, job.first_point, job.points,
+            job.row_rays, task_rows, start, job.floor, scene.medium.physics, part,
         )  # fmt: skip
-        report(min(1.0, (start + len(part)) / rows))
+        report(min(1.0, (start + len(part)) / job.rows))
     return out
 
 
 def points_for(rays: int) -> int:
-    """Points of each replicate, a power of two, so that all together are at least *rays*."""
-    return max(FIRST_POINTS, 1 << max(0, math.ceil(math.log2(max(rays, 1) / REPLICATES))))
+    """Points of each set, a power of two, so that all together are at least *rays*."""
+    return max(FIRST_POINTS, 1 << max(0, math.ceil(math.log2(max(rays, 1) / SETS))))
+
+
+def _over_silhouette(
+    scene: Scene, seed: int, have: int, points: int, floor: float, report: Progress
+) -> Floats:
+    """Sums (SETS, columns) of points *have* ... *points* - 1 of every set."""
+    new = points - have
+    row_rays = min(ROW_RAYS, new & -new)
+    job = _Job(
+        tables=scrambled_tables(seed, TABLES),
+        key=key_of(seed),
+        grid=np.array([0.0, 0.0, 0.0, 1.0, FAR * _reach(scene.outline)]),
+        per_pixel=False,
+        first_point=have,
+        points=new,
+        row_rays=row_rays,
+        rows=SETS * new // row_rays,
+        floor=floor,
+    )
+    return np.asarray(_trace(scene, job, report).reshape(SETS, -1, SUMS).sum(axis=1))
+
+
+def roulette_floor(scene: Scene, seed: int) -> float:
+    """Weight below which roulette begins, from a pilot run of 2,048 rays."""
+    pilot = _over_silhouette(scene, seed, 0, PILOT_POINTS, LEAST_FLOOR, _nothing).sum(axis=0)
+    within = pilot[SEEN_X + 1] / max(pilot[SUM_Y], 1e-300)
+    return float(max(LEAST_FLOOR, ROULETTE_SHARE * min(within, 1.0)))
 
 
 def trace_sums(
     scene: Scene, points: int, seed: int, *, first: Sums | None = None, report: Progress = _nothing
 ) -> Sums:
-    """Trace *points* (a power of two) per replicate over the silhouette.
+    """Trace *points* (a multiple of 16, best a power of two) of each set over the silhouette.
 
-    With *first*, which must hold half as many points, only the other half is traced.
-    The same bits for any number of threads.
+    With *first*, from the same scene and seed, only the points beyond its are traced.
     """
     have = first.points if first else 0
-    if points & (points - 1) or (first and points != 2 * have):
-        raise ValueError("points must be a power of two, twice those already traced")
-    new = points - have
-    row_rays = min(ROW_RAYS, new)
-    rows = REPLICATES * new // row_rays
-    grid = np.array([0.0, 0.0, 0.0, 1.0, FAR * _reach(scene.outline)])
-    out = _trace(
-        scene, scrambled_tables(seed, REPLICATES), seed, grid, False, have, new, row_rays, rows, 1,
-        BATCH_ROWS, report,
-    )  # fmt: skip
-    rows_sum = out.reshape(REPLICATES, -1, SUMS).sum(axis=1)
-    return Sums(rows_sum + first.rows if first else rows_sum, points, seed)
+    if points % PILOT_POINTS or points <= have:
+        raise ValueError(f"points must be a multiple of {PILOT_POINTS}, more than already traced")
+    floor = first.floor if first else roulette_floor(scene, seed)
+    rows = _over_silhouette(scene, seed, have, points, floor, report)
+    return Sums(rows + first.rows if first else rows, points, seed, floor)
 
 
 def trace_pixels(
-    scene: Scene, size: int, samples: int, seed: int, *, width_mm: float | None = None,
+    scene: Scene,
+    size: int,
+    samples: int,
+    seed: int,
+    *,
+    width_mm: float | None = None,
     report: Progress = _nothing,
-) -> Pixels:  # fmt: skip
+) -> Pixels:
     """Trace *samples* rays in each pixel of a square picture of *size* pixels a side.
 
     *width_mm* of the picture; by default the stone with a small margin.
     """
     half = width_mm / 2 if width_mm else (1 + MARGIN) * _reach(scene.outline)
     step = 2 * half / size
-    grid = np.array([-half, half, step, float(size), FAR * _reach(scene.outline)])
-    task = max(1, 2048 // samples)
-    out = _trace(
-        scene, scrambled_tables(seed, 1), seed ^ 0x5A5A5A, grid, True, 0, samples, samples,
-        size * size, task, 16 * task, report,
-    )  # fmt: skip
-    return Pixels(out.reshape(size, size, SUMS), step, samples)
+    job = _Job(
+        tables=scrambled_tables(seed, 1),
+        key=key_of(seed ^ PICTURE_SALT),
+        grid=np.array([-half, half, step, float(size), FAR * _reach(scene.outline)]),
+        per_pixel=True,
+        first_point=0,
+        points=samples,
+        row_rays=samples,
+        rows=size * size,
+        floor=roulette_floor(scene, seed),
+    )
+    return Pixels(_trace(scene, job, report).reshape(size, size, SUMS), step, samples)

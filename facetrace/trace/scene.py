@@ -31,6 +31,8 @@ PER_MM = 0.1
 SAMPLING = np.array([0.25, 0.5, 0.25])
 # distance from which rays start, in radii of the stone
 FAR = 4.0
+PARALLEL = 1e-13
+FARTHEST = 1e30
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,7 @@ class Scene:
     """Everything that decides the light of one view of one stone (stone's frame, mm)."""
 
     planes: Floats
+    entry: Floats
     crystal: Floats
     medium: Medium
     light: Floats
@@ -81,6 +84,25 @@ def rocking(tilt_deg: float, azimuth_deg: float) -> Floats:
     x, y = -math.sin(a), math.cos(a)
     cross = np.array([[0, 0, y], [0, 0, -x], [-y, x, 0]])
     return np.asarray(np.eye(3) + math.sin(t) * cross + (1 - math.cos(t)) * cross @ cross)
+
+
+def entry_planes(planes: Floats, ray: Floats) -> Floats:
+    """(8, n) for ``kernel.paths.entry_facet``: planes that face the rays of a view, and the others.
+
+    A plane of the other kind gets a distance that never decides: -1 among the first, a large
+    one among the second. A plane along the ray stops what starts outside it (huge slope).
+    """
+    normals, offsets = planes[:3], planes[3]
+    slope = normals.T @ ray
+    out = np.zeros((8, planes.shape[1]))
+    out[3], out[7] = -1.0, FARTHEST
+    facing = slope < -PARALLEL
+    away = np.maximum(slope, PARALLEL)
+    out[:3, facing] = normals[:, facing] / slope[facing]
+    out[3, facing] = offsets[facing] / slope[facing]
+    out[4:7, ~facing] = normals[:, ~facing] / away[~facing]
+    out[7, ~facing] = offsets[~facing] / away[~facing]
+    return out
 
 
 def medium_of(
@@ -145,6 +167,7 @@ def scene_of(
     beside /= np.linalg.norm(beside)
     return Scene(
         planes=solid.planes,
+        entry=entry_planes(solid.planes, -eye),
         crystal=np.concatenate([c, beside]),
         medium=medium,
         light=light.row,

@@ -1,0 +1,178 @@
+"""Speed of facetrace on this machine, as ratios to a reference measured in the same run.
+
+    python benchmarks/benchmark.py [--json FILE]
+
+The reference is Mitsuba 3 (llvm_ad_mono_polarized, needs a libLLVM: Debian's libllvm19 works),
+a general-purpose renderer: the same solid as an isotropic dielectric under the same light.
+Compared is the time to a standard error of 1e-4 of the mean radiance over the stone's
+silhouette; facetrace traces the full double refraction. Compilation is left out on both sides
+(one warm-up run each) and reported apart.
+"""
+
+import argparse
+import json
+import math
+import platform
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numba
+import numpy as np
+
+from facetrace.design.model import read_design
+from facetrace.kernel.light import seen_radiance
+from facetrace.measures.faceup import trace_face_up
+from facetrace.optics.colour import observer
+from facetrace.optics.lights import find_light
+from facetrace.optics.material import find_material
+from facetrace.solid.build import build_solid
+from facetrace.solid.export import mesh_bytes
+from facetrace.solid.polyhedron import Solid
+from facetrace.trace.scene import View, medium_of, scene_of
+
+ROOT = Path(__file__).parent.parent
+DESIGN = ROOT / "designs" / "round-brilliant.toml"
+TARGET = 1e-4
+INDEX = 1.765
+
+
+def scene(solid, head, *, index=None, material="corundum"):
+    medium = medium_of(find_material(material), observer(), index=index, wavelength_nm=589.3)
+    return scene_of(solid, medium, (0.0, 0.0), find_light("hemisphere", head), View())
+
+
+def facetrace_time(solid, head, index=None):
+    """(seconds to the target error, brightness, its error), best of three runs."""
+    ready = scene(solid, head, index=index)
+    trace_face_up(ready, 1, rays=4096)
+    best = math.inf
+    for seed in (1, 2, 3):
+        start = time.perf_counter()
+        result = trace_face_up(ready, seed, error=TARGET)
+        best = min(best, time.perf_counter() - start)
+    bright = result.measures["brightness"]
+    return best, bright.value * ready.white_radiance, bright.stderr
+
+
+def renderer_time(solid, head, size=512, samples=16, runs=8):
+    """(seconds to the target error, mean radiance, its error) from runs of fixed length."""
+    import mitsuba
+
+    mitsuba.set_variant("llvm_ad_mono_polarized")
+    light = find_light("hemisphere", head)
+    # rows run from pole to pole, both included
+    cosines = np.cos(np.linspace(0, np.pi, 2049))
+    sky = np.array([seen_radiance.py_func(light.row, c, c) for c in cosines], dtype=np.float32)
+    sky = np.repeat(np.repeat(sky[:, None, None], 16, axis=1), 3, axis=2)
+    half = 1.02 * np.abs(scene(solid, head).outline).max()
+    transform = mitsuba.ScalarTransform4f
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "stone.ply"
+        path.write_bytes(mesh_bytes(solid, "ply"))
+        built = mitsuba.load_dict({
+            "type": "scene",
+            "integrator": {"type": "path", "max_depth": 400, "rr_depth": 400, "hide_emitters": True},
+            "sensor": {
+                "type": "orthographic",
+                "to_world": transform().look_at([0, 0, 50], [0, 0, 0], [0, 1, 0])
+                @ transform().scale([half, half, 1]),
+                "film": {"type": "hdrfilm", "width": size, "height": size, "rfilter": {"type": "box"},
+                         "pixel_format": "luminance_alpha", "component_format": "float32"},
+                "sampler": {"type": "independent", "sample_count": samples},
+            },
+            "sky": {"type": "envmap", "bitmap": mitsuba.Bitmap(sky), "scale": 1.0,
+                    "to_world": transform().rotate([1, 0, 0], 90)},
+            "stone": {"type": "ply", "filename": str(path), "face_normals": True,
+                      "bsdf": {"type": "dielectric", "int_ior": INDEX, "ext_ior": 1.0}},
+        })  # fmt: skip
+    np.array(mitsuba.render(built, seed=100))
+    values = []
+    start = time.perf_counter()
+    for seed in range(runs):
+        luminance, alpha = np.array(mitsuba.render(built, seed=seed)).mean(axis=(0, 1))
+        values.append(luminance / alpha)
+    seconds = time.perf_counter() - start
+    error = float(np.std(values, ddof=1) / math.sqrt(runs))
+    return seconds * (error / TARGET) ** 2, float(np.mean(values)), error
+
+
+def events_per_second(solid, material="corundum"):
+    ready = scene(solid, 10.0, material=material)
+    trace_face_up(ready, 1, rays=4096)
+    best = 0.0
+    for seed in range(5):
+        start = time.perf_counter()
+        result = trace_face_up(ready, seed, rays=1 << 19)
+        best = max(best, result.events / (time.perf_counter() - start))
+    return best
+
+
+def ball(facets):
+    """A round stone with so many facets, evenly spread (a spiral)."""
+    k = np.arange(facets) + 0.5
+    z = 1 - 2 * k / facets
+    turn = math.pi * (1 + math.sqrt(5)) * k
+    r = np.sqrt(1 - z * z)
+    return Solid.from_planes(np.column_stack([r * np.cos(turn), r * np.sin(turn), z]), np.full(facets, 3.0))
+
+
+def cold_start():
+    """(seconds, peak MB) of the command to its figures, and with its picture, caches warm."""
+    found = []
+    for extra in (["--no-picture"], ["--picture", "/dev/null"]):
+        with tempfile.TemporaryDirectory() as folder:
+            if extra[0] == "--picture":
+                extra = ["--picture", str(Path(folder) / "p.png")]
+            command = [sys.executable, "-m", "facetrace.cli.main", "trace", str(DESIGN), *extra]
+            times = []
+            for _ in range(3):
+                start = time.perf_counter()
+                subprocess.run(command, check=True, capture_output=True)
+                times.append(time.perf_counter() - start)
+        found.append((min(times), resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024))
+    return found
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--json", type=Path)
+    options = parser.parse_args()
+    (cold, cold_mb), (pictured, picture_mb) = cold_start()
+    solid = build_solid(read_design(DESIGN).design)
+    rows = {
+        "machine": f"{platform.processor() or platform.machine()}, {numba.get_num_threads()} threads",
+        "command to its figures, s": cold,
+        "command with its picture, s": pictured,
+        "peak memory, figures, MB": cold_mb,
+        "peak memory, with picture, MB": picture_mb,
+        "events per second, corundum, millions": events_per_second(solid) / 1e6,
+        "events per second, spinel (isotropic), millions": events_per_second(solid, "spinel") / 1e6,
+    }
+    base = None
+    for facets in (50, 100, 200, 500, 1000):
+        rate = events_per_second(ball(facets))
+        base = base or rate
+        rows[f"cost of an event with {facets} facets, 50 = 1"] = base / rate
+    for head in (0.0, 10.0):
+        ours, value, error = facetrace_time(solid, head)
+        plain, plain_value, plain_error = facetrace_time(solid, head, INDEX)
+        theirs, their_value, their_error = renderer_time(solid, head)
+        z = (plain_value - their_value) / math.hypot(plain_error, their_error)
+        label = f"head {head:g} deg"
+        rows[f"{label}: renderer, s to 1e-4"] = theirs
+        rows[f"{label}: facetrace birefringent, s to 1e-4"] = ours
+        rows[f"{label}: ratio renderer / facetrace"] = theirs / ours
+        rows[f"{label}: ratio, facetrace isotropic"] = theirs / plain
+        rows[f"{label}: radiance renderer, facetrace isotropic"] = f"{their_value:.5f} {plain_value:.5f} (z {z:.1f})"
+    for name, value in rows.items():
+        print(f"{name:55s} {value if isinstance(value, str) else f'{value:.3f}'}")
+    if options.json:
+        options.json.write_text(json.dumps(rows, indent=2) + "\n")
+
+
+if __name__ == "__main__":
+    main()
