@@ -41,6 +41,7 @@ INDEX = 1.765
 
 
 def scene(solid, head, *, index=None, material="corundum"):
+    """One wavelength, c along the table's normal, white dome."""
     medium = medium_of(find_material(material), observer(), index=index, wavelength_nm=589.3)
     return scene_of(solid, medium, (0.0, 0.0), find_light("hemisphere", head), View())
 
@@ -101,6 +102,7 @@ def renderer_time(solid, head, size=512, samples=16, runs=8):
 
 
 def events_per_second(solid, material="corundum"):
+    """Interface events a second on all threads, best of five runs."""
     ready = scene(solid, 10.0, material=material)
     trace_face_up(ready, 1, rays=4096)
     best = 0.0
@@ -117,7 +119,9 @@ def ball(facets):
     z = 1 - 2 * k / facets
     turn = math.pi * (1 + math.sqrt(5)) * k
     r = np.sqrt(1 - z * z)
-    return Solid.from_planes(np.column_stack([r * np.cos(turn), r * np.sin(turn), z]), np.full(facets, 3.0))
+    return Solid.from_planes(
+        np.column_stack([r * np.cos(turn), r * np.sin(turn), z]), np.full(facets, 3.0)
+    )
 
 
 def cold_start():
@@ -138,6 +142,7 @@ def cold_start():
 
 
 def main():
+    """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
@@ -158,7 +163,7 @@ def main():
         base = base or rate
         rows[f"cost of an event with {facets} facets, 50 = 1"] = base / rate
     for head in (0.0, 10.0):
-        ours, value, error = facetrace_time(solid, head)
+        ours, _, _ = facetrace_time(solid, head)
         plain, plain_value, plain_error = facetrace_time(solid, head, INDEX)
         theirs, their_value, their_error = renderer_time(solid, head)
         z = (plain_value - their_value) / math.hypot(plain_error, their_error)
@@ -167,7 +172,9 @@ def main():
         rows[f"{label}: facetrace birefringent, s to 1e-4"] = ours
         rows[f"{label}: ratio renderer / facetrace"] = theirs / ours
         rows[f"{label}: ratio, facetrace isotropic"] = theirs / plain
-        rows[f"{label}: radiance renderer, facetrace isotropic"] = f"{their_value:.5f} {plain_value:.5f} (z {z:.1f})"
+        rows[f"{label}: radiance renderer, facetrace isotropic"] = (
+            f"{their_value:.5f} {plain_value:.5f} (z {z:.1f})"
+        )
     for name, value in rows.items():
         print(f"{name:55s} {value if isinstance(value, str) else f'{value:.3f}'}")
     if options.json:

@@ -1,7 +1,7 @@
 """Whole stones: conservation, closed forms, geometry of windows, sameness of bits.
 
-Statistical checks have fixed seeds. With 16 replicates a mean lies within 4.1 standard errors
-of the truth in all but 1 of 1,000 cases (Student's t, 15 degrees of freedom).
+Statistical checks have fixed seeds. 4.1 standard errors are passed by chance in 1 of 1,000 cases
+if only 15 of the 64 pairs of sets carry the error (Student's t), less often if more do.
 """
 
 import math
@@ -17,7 +17,7 @@ from facetrace.design.model import read_design
 from facetrace.kernel.paths import ROW_AE, ROW_AO
 from facetrace.measures.faceup import SHARES, face_up, trace_face_up, xyz_of
 from facetrace.measures.maps import face_maps
-from facetrace.optics.lights import Light
+from facetrace.optics.lights import Light, find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
@@ -44,7 +44,7 @@ def test_uniform_enclosure_is_uniform(seed, material):
                        axis=(37.0 * seed, 20.0), view=View(9.0 * seed, 40.0))  # fmt: skip
     result = trace_face_up(scene, seed, rays=1 << 16)
     check(result.measures["brightness"], 1.0)
-    assert result.measures["brightness"].stderr < 3e-5
+    assert result.measures["brightness"].stderr < 1e-4
     assert result.outcomes["lost"] == 0
 
 
@@ -63,9 +63,9 @@ def test_outcomes_sum_to_one(path):
         result = trace_face_up(make_scene(solid, material=material, head=10), 3, rays=1 << 15)
         assert sum(result.outcomes.values()) == pytest.approx(1, abs=1e-12)
         assert result.outcomes["lost"] == 0
-        assert abs(result.outcomes["roulette"]) < 1e-5
+        assert abs(result.outcomes["roulette"]) < 3e-4
         shares = sum(result.measures[k].value for k in SHARES)
-        assert shares == pytest.approx(1, abs=2e-5)
+        assert shares == pytest.approx(1 - result.outcomes["roulette"], abs=1e-12)
 
 
 def test_a_trapping_stone_ends():
@@ -223,7 +223,7 @@ def exchange(solid, medium, eyes, lamp):
             row = scene.view.copy()
             row[9:12] = lamp
             scene = replace(scene, view=row, white_radiance=1.0)
-            sums = trace_sums(scene, 256, 1000 * net + k)
+            sums = trace_sums(scene, 32, 1000 * net + k)
             outline = scene.outline
             following = np.roll(outline, -1, axis=0)
             area = 0.5 * np.sum(outline[:, 0] * following[:, 1] - outline[:, 1] * following[:, 0])
@@ -240,9 +240,9 @@ def test_same_bits_for_any_number_of_threads():
     before = numba.get_num_threads()
     try:
         rows = []
-        for threads in (1, 2, min(8, numba.config.NUMBA_NUM_THREADS)):
+        for threads in sorted({1, 2, numba.config.NUMBA_NUM_THREADS}):
             numba.set_num_threads(threads)
-            rows.append((trace_sums(scene, 2048, 9).rows, trace_pixels(scene, 20, 8, 9).sums))
+            rows.append((trace_sums(scene, 256, 9).rows, trace_pixels(scene, 20, 8, 9).sums))
     finally:
         numba.set_num_threads(before)
     for sums, pixels in rows[1:]:
@@ -253,23 +253,23 @@ def test_same_bits_for_any_number_of_threads():
 def test_seeds():
     """The same seed gives the same bits, 0 is a seed, others differ."""
     scene = make_scene(random_solid(1))
-    first = trace_sums(scene, 512, 0).rows
-    np.testing.assert_array_equal(first, trace_sums(scene, 512, 0).rows)
-    assert (first != trace_sums(scene, 512, 1).rows).any()
+    first = trace_sums(scene, 64, 0).rows
+    np.testing.assert_array_equal(first, trace_sums(scene, 64, 0).rows)
+    assert (first != trace_sums(scene, 64, 1).rows).any()
 
 
 def test_doubling_points_is_one_run():
     """Half the points and then the other half are all the points, to rounding of the sums."""
     scene = make_scene(random_solid(1), material="ruby")
-    whole = trace_sums(scene, 2048, 3)
-    parts = trace_sums(scene, 2048, 3, first=trace_sums(scene, 1024, 3))
+    whole = trace_sums(scene, 256, 3)
+    parts = trace_sums(scene, 256, 3, first=trace_sums(scene, 128, 3))
     np.testing.assert_allclose(parts.rows, whole.rows, rtol=1e-12)
 
 
 def test_pictures_and_figures_agree():
     """The mean of the picture's pixels is the mean of the silhouette."""
     scene = make_scene(random_solid(2), material="ruby", head=10)
-    figures = face_up(trace_sums(scene, 1 << 13, 1), scene)
+    figures = face_up(trace_sums(scene, 1 << 10, 1), scene)
     face = face_maps(trace_pixels(scene, 100, 32, 1), scene)
     weight = np.nan_to_num(face.coverage)
     for name in ("light_return", "window", "extinction", "absorbed", "surface"):
@@ -280,11 +280,44 @@ def test_pictures_and_figures_agree():
     assert sum(face.dominant.values()) == pytest.approx(1)
 
 
+@pytest.mark.slow
+def test_standard_errors_are_right():
+    """Over 200 seeds the spread of a figure is its reported error: ratio within 20 % (4 sigmas of
+    a standard deviation of 200), and its mean that of a long run."""
+    scene = make_scene(build_solid(read_design(ROUND).design), material="ruby", head=10)
+    long = trace_face_up(scene, 777, rays=1 << 21).measures
+    runs = [trace_face_up(scene, seed, rays=1 << 13).measures for seed in range(200)]
+    for name in ("light_return", "window", "brightness"):
+        values = np.array([r[name].value for r in runs])
+        errors = np.array([r[name].stderr for r in runs])
+        spread = values.std(ddof=1)
+        assert 0.8 < spread / np.sqrt(np.mean(errors**2)) < 1.2
+        assert abs(values.mean() - long[name].value) < 4 * math.hypot(
+            spread / math.sqrt(200), long[name].stderr
+        )
+
+
 def test_error_target_is_met():
     scene = make_scene(random_solid(3), material="ruby", head=10)
     result = trace_face_up(scene, 1, error=2e-4)
     assert result.measures["light_return"].stderr <= 2e-4
     assert result.measures["brightness"].stderr <= 2e-4
+
+
+# ---- lights ---------------------------------------------------------------------------------
+
+
+def test_white_diffuser():
+    """Irradiance over pi: dome 1, cosine 2/3, CIE overcast 7/9 of the zenith (Moon & Spencer 1942);
+    a hard head of radius h at the zenith takes sin^2 h from a dome (solid-angle projection law)."""
+    for name, value in (("uniform", 1), ("hemisphere", 1), ("cosine", 2 / 3), ("overcast", 7 / 9)):
+        assert find_light(name, 0).white(1.0) == pytest.approx(value, abs=1e-12)
+    hidden = 1 - find_light("hemisphere", 20, head_hard=True).white(1.0)
+    assert hidden == pytest.approx(math.sin(math.radians(20)) ** 2, abs=1e-9)
+    aside = 1 - find_light("hemisphere", 20, head_hard=True).white(math.cos(math.radians(40)))
+    assert aside == pytest.approx(
+        math.sin(math.radians(20)) ** 2 * math.cos(math.radians(40)), abs=1e-6
+    )
 
 
 # ---- what the optics do to a stone ----------------------------------------------------------
@@ -297,7 +330,7 @@ def test_head_darkens_and_light_order():
     assert none["extinction"].value < 1e-12
     assert some["extinction"].value > 0.02
     lost = none["light_return"].value - some["light_return"].value
-    assert lost == pytest.approx(some["extinction"].value, abs=1e-9)
+    assert lost == pytest.approx(some["extinction"].value, abs=5e-4)
 
 
 def test_table_across_the_axis_still_shows_pleochroism():

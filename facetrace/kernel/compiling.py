@@ -15,7 +15,7 @@ import numba
 
 # Leaves: compiled into whatever calls them. They may not allocate or raise, and
 # use no fastmath: NaN and signs of zero are meaningful to the physics.
-device = numba.njit(cache=False, error_model="numpy", nogil=True, fastmath={"contract"}, forceinline=True)
+device = numba.njit(cache=False, error_model="numpy", nogil=True, fastmath={"contract"})
 
 
 def _code_text(code: CodeType) -> str:

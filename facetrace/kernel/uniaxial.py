@@ -195,11 +195,10 @@ def inside_event(
     ax = cx * xx + cy * xy + cz * xz
     ay = cx * yx + cy * yy + cz * yz
     an = cx * nx + cy * ny + cz * nz
-    qx = px * xx + py * xy + pz * xz
-    qy = px * yx + py * yy + pz * yz
-    qn = px * nx + py * ny + pz * nz
     diff = ne2 - no2
-    rise = diff / ne2
+    per_ne2 = 1.0 / ne2
+    rise = diff * per_ne2
+    ratio = no2 * per_ne2
     a = no2 + diff * an * an
     b = diff * an * ax * tangent
     axis2 = AXIS_SIN2 * no2
@@ -211,6 +210,9 @@ def inside_event(
     if extraordinary:
         wi = rise * u2i * ax
     if u2i < axis2:
+        qx = px * xx + py * xy + pz * xz
+        qy = px * yx + py * yy + pz * yz
+        qn = px * nx + py * ny + pz * nz
         cyi, gi, u2i = axis_pair(q, tangent, qx, qy, qn)
         wi = 0.0
     root_in = a * q + b
@@ -245,11 +247,13 @@ def inside_event(
         u2e = cye * cye * (qe * qe + tangent * tangent) + ge * ge
         we = rise * u2e * ax
     if near:
+        qx = px * xx + py * xy + pz * xz
+        qy = px * yx + py * yy + pz * yz
+        qn = px * nx + py * ny + pz * nz
         cyo, go, u2o = axis_pair(qo, tangent, qx, qy, qn)
         cye, ge, u2e = axis_pair(qe, tangent, qx, qy, qn)
         we = 0.0
 
-    ratio = no2 / ne2
     flux_in = root_in * ratio * u2i if extraordinary else q * u2i
     q1sq = m2 - tangent * tangent
     if q1sq <= 0.0:

@@ -3,12 +3,14 @@
 import math
 import tomllib
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import resources
 
 import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.common.errors import FacetraceError
+from facetrace.kernel.light import LIGHT_HEAD_OUTER, seen_radiance
 
 Floats = NDArray[np.float64]
 
@@ -48,28 +50,31 @@ class Light:
         """Radiance of a perfect white diffuser that lies flat under this light, head included.
 
         *sight_zenith*: cosine between the line of sight and the zenith. The irradiance
-        integral of L cos over the upper half, over pi; Gauss-Legendre in the cosine.
+        integral of L cos over the upper half, divided by pi.
         """
-        from facetrace.kernel.light import seen_radiance  # compiled; only needed here
+        return _white(self, round(sight_zenith, 12))
 
-        nodes, weights = np.polynomial.legendre.leggauss(400)
-        mu = 0.5 * (nodes + 1)
-        sine = np.sqrt(1 - mu * mu)
-        turn = (np.arange(720) + 0.5) * (2 * math.pi / 720)
-        tilt = math.sqrt(max(0.0, 1 - sight_zenith**2))
-        plain = seen_radiance.py_func
-        total = 0.0
-        row = self.row
-        if self.head_deg <= 0:
-            return float(np.sum(weights * mu * (self.constant + self.slope * mu)))
-        for m, s, w in zip(mu, sine, weights, strict=True):
-            sight = m * sight_zenith + s * tilt * np.cos(turn)
-            level = plain(row, float(m), -1.0)
-            near = sight > row[4]
-            values = np.full(turn.shape, level)
-            values[near] = [plain(row, float(m), float(c)) for c in sight[near]]
-            total += float(w * m * values.mean())
-        return total
+
+@lru_cache(maxsize=64)
+def _white(light: Light, sight_zenith: float) -> float:
+    open_sky = light.constant + 2 / 3 * light.slope
+    if light.head_deg <= 0:
+        return open_sky
+    # what the head hides: in polar coordinates around the line of sight, out to its edge
+    row = light.row
+    edge = math.acos(max(-1.0, row[LIGHT_HEAD_OUTER]))
+    nodes, weights = np.polynomial.legendre.leggauss(64)
+    angle = 0.5 * edge * (nodes + 1)
+    turn = (np.arange(360) + 0.5) * (2 * math.pi / 360)
+    tilt = math.sqrt(max(0.0, 1 - sight_zenith**2))
+    hidden = 0.0
+    for a, w in zip(angle, weights, strict=True):
+        mu = math.cos(a) * sight_zenith + math.sin(a) * tilt * np.cos(turn)
+        mu = mu[mu > 0]
+        share = 1 - seen_radiance.py_func(np.array([1, 0, 1, *row[3:]]), 1.0, math.cos(a))
+        level = np.sum((light.constant + light.slope * mu) * mu) * (2 * math.pi / 360)
+        hidden += 0.5 * edge * w * math.sin(a) * share * level
+    return open_sky - float(hidden) / math.pi
 
 
 def light_names() -> list[str]:

@@ -29,7 +29,7 @@ TASK_RAYS = 1 << 11
 MARGIN = 0.04
 # Russian roulette begins at this share of the radiance from within the stone, which a small
 # pilot run measures: late, where a stone absorbs most of its light
-ROULETTE_SHARE = 0.06
+ROULETTE_SHARE = 0.02
 LEAST_FLOOR = 1e-4
 PILOT_POINTS = 16
 
