@@ -30,6 +30,7 @@ from facetrace.kernel.sampling import (
     DIM_WAVELENGTH,
     fan_point,
     net_point,
+    shell_of,
 )
 
 # physics: how the medium is treated
@@ -57,7 +58,8 @@ def launch(
     else:
         # two sets share each stratum of the silhouette
         box = set_number >> 1
-        x, y = fan_point((box % STRATA + u) / STRATA, (box // STRATA + v) / STRATA, fan)
+        u, v = shell_of((box % STRATA + u) / STRATA, (box // STRATA + v) / STRATA)
+        x, y = fan_point(u, v, fan)
     far = grid[GRID_FAR]
     ox = x * view[RIGHT] + y * view[UP] + far * view[EYE]
     oy = x * view[RIGHT + 1] + y * view[UP + 1] + far * view[EYE + 1]

@@ -68,8 +68,32 @@ def net_point(tables, key, set_number, dimension, index):
 
 
 @device
+def shell_of(x, y):
+    """(u, v): a point of the unit square as (share of the turn, share of the area within its shell).
+
+    Shells are squares around the middle. Both are uniform for a uniform point, and neighbours
+    stay neighbours, which a plain polar map would tear apart (after Shirley & Chiu, J. Graphics
+    Tools 2(3), 45 (1997), who map to a disc).
+    """
+    x = 2.0 * x - 1.0
+    y = 2.0 * y - 1.0
+    reach = max(abs(x), abs(y))
+    if reach == 0.0:
+        return 0.0, 0.0
+    if x >= abs(y):
+        turn = 0.125 * (1.0 + y / reach)
+    elif y >= abs(x):
+        turn = 0.25 + 0.125 * (1.0 - x / reach)
+    elif -x >= abs(y):
+        turn = 0.5 + 0.125 * (1.0 - y / reach)
+    else:
+        turn = 0.75 + 0.125 * (1.0 + x / reach)
+    return min(turn, 1.0 - 1e-16), reach * reach
+
+
+@device
 def fan_point(u, v, fan):
-    """Area-preserving map of the unit square onto a convex polygon.
+    """Area-preserving map onto a convex polygon: u goes around it, sqrt(v) outwards.
 
     *fan* (n, 7): cumulative area share, then the triangle's centre and two corners.
     """

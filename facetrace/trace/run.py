@@ -24,12 +24,12 @@ ROW_RAYS = 1024
 FIRST_POINTS = 16
 PICTURE_SALT = 0x5A5A5A
 # rays traced between two signs of life
-BATCH_RAYS = 1 << 17
+BATCH_RAYS = 1 << 18
 TASK_RAYS = 1 << 11
 MARGIN = 0.04
 # Russian roulette begins at this share of the radiance from within the stone, which a small
 # pilot run measures: late, where a stone absorbs most of its light
-ROULETTE_SHARE = 0.02
+ROULETTE_SHARE = 0.04
 LEAST_FLOOR = 1e-4
 PILOT_POINTS = 16
 

@@ -1,0 +1,59 @@
+"""What README promises is what the commands do. Run as a script, it rewrites README's table."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parent.parent
+README = ROOT / "README.md"
+
+
+def table():
+    """The table that README's first command prints (its picture goes to a scratch file)."""
+    done = subprocess.run(
+        [sys.executable, "-m", "facetrace.cli.main", "trace", "designs/round-brilliant.toml",
+         "--picture", "/dev/shm/facetrace-readme.png"],
+        cwd=ROOT, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    return "\n".join(line.rstrip() for line in done.stdout.rstrip().splitlines())
+
+
+def shown():
+    return re.search(r"```text\n(.*?)\n```", README.read_text(encoding="utf-8"), re.S).group(1)
+
+
+def numbers(text):
+    return [float(x) for x in re.findall(r"\d+\.\d+|\d+", text)]
+
+
+def test_readme_shows_what_the_first_command_prints():
+    """Labels to the letter; numbers to 2e-3 relative or half the last digit (other processors round
+    otherwise)."""
+    ours, theirs = shown(), table()
+    strip = re.compile(r"[\d.\s]+")
+    assert strip.sub("", ours) == strip.sub("", theirs)
+    for a, b in zip(numbers(ours), numbers(theirs), strict=True):
+        assert abs(a - b) <= 2e-3 * abs(b) + 0.011
+
+
+def test_ci_runs_exactly_the_readme_test_command():
+    commands = re.findall(r"```sh\n(.*?)\n```", README.read_text(encoding="utf-8"), re.S)
+    last = (ROOT / ".ci" / "run").read_text(encoding="utf-8").strip().splitlines()[-1]
+    assert commands[1] == last
+    assert commands[0].endswith("facetrace trace designs/round-brilliant.toml")
+
+
+def test_readme_links_lead_somewhere():
+    for name in ("README.md", "DEVELOPERS.md"):
+        text = (ROOT / name).read_text(encoding="utf-8")
+        for target in re.findall(r"\]\(([^)#]+)\)", text):
+            assert (ROOT / target).exists(), f"{name}: {target}"
+
+
+if __name__ == "__main__":
+    text = README.read_text(encoding="utf-8")
+    README.write_text(
+        re.sub(r"```text\n.*?\n```", lambda _: f"```text\n{table()}\n```", text, flags=re.S),
+        encoding="utf-8",
+    )
