@@ -45,7 +45,7 @@ def hashed(key, ray, draw):
 @device
 def shift_of(key, set_number, dimension):
     """The digital shift of one dimension of one set."""
-    return mix(mix(key + _STEP * np.uint64(set_number + 1)) ^ mix(_STEP * np.uint64(dimension + 1)))
+    return mix(mix(key + _STEP * np.uint64(set_number + 1)) + _STEP * np.uint64(dimension + 1))
 
 
 @device

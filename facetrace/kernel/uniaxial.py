@@ -404,11 +404,11 @@ def outside_event(
 @device
 def ray_of_mode(kx, ky, kz, extraordinary, cx, cy, cz, no, ne):
     """Unit direction of energy: along K for o, along eK = no^2 K + D (K.c) c for e (walk-off)."""
+    per_no = 1.0 / no
     if not extraordinary:
-        scale = 1.0 / no
-        return kx * scale, ky * scale, kz * scale
+        return kx * per_no, ky * per_no, kz * per_no
     # divided by no^2, which does not change the direction
-    along = (ne * ne / (no * no) - 1.0) * (kx * cx + ky * cy + kz * cz)
+    along = (ne * ne * per_no * per_no - 1.0) * (kx * cx + ky * cy + kz * cz)
     sx = kx + along * cx
     sy = ky + along * cy
     sz = kz + along * cz
