@@ -70,13 +70,25 @@ def test_trace_writes_table_and_picture(path, tmp_path):
         assert word in result.output
     picture = Image.open(design.with_suffix(".png"))
     assert picture.size[0] == 64
-    assert "exposure 1" in picture.text["Description"]
+    assert "exposure 1 " in picture.text["Description"]
     red, green, blue = picture.convert("RGB").getpixel((32, 32))
     assert red > green or (red, green, blue) == (0, 0, 0)
     assert Image.open(maps).size == (1150, 360)
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
         ["maps.png", design.name, design.stem + ".png"]
     )
+
+
+def test_json_to_stdout_leaves_no_picture(tmp_path):
+    design = tmp_path / "stone.toml"
+    design.write_text(ROUND.read_text(encoding="utf-8"), encoding="utf-8")
+    found = document("trace", design, "--rays", 4096)
+    assert "leading_area" not in found
+    assert [p.name for p in tmp_path.iterdir()] == ["stone.toml"]
+    asked = document("trace", design, "--rays", 4096, "--size", 64, "--picture", tmp_path / "p.png")
+    assert sum(asked["leading_area"].values()) == pytest.approx(1)
+    assert sum(asked["dominant_area"].values()) == pytest.approx(1)
+    assert (tmp_path / "p.png").exists()
 
 
 def test_options_reach_the_scene():

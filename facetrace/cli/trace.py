@@ -123,7 +123,7 @@ def trace(
     ] = None,
     seed: Annotated[int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")] = 1,
     picture: Annotated[
-        Path | None, typer.Option(help="Where the face-up picture goes [default: beside the design, .png].")
+        Path | None, typer.Option(help="Where the face-up picture goes [default: beside the design, .png; none with --json -].")
     ] = None,
     no_picture: Annotated[bool, typer.Option("--no-picture", help="Figures only.")] = False,
     maps: Annotated[
@@ -151,7 +151,9 @@ def trace(
 
     if rays is not None and error is not None:
         raise FacetraceError("--rays and --error: give one of them")
-    shown = None if no_picture else (picture or design.with_suffix(".png"))
+    # a machine that reads stdout gets a picture only where it names one
+    default = None if json == "-" else design.with_suffix(".png")
+    shown = None if no_picture else (picture or default)
     wishes = _Wishes(shown, maps, size, samples, exposure, not no_glare)
     check_json(json, design)
     _check_pictures(wishes, design)
@@ -242,6 +244,7 @@ def _figures(
 ) -> "tuple[Scene, FaceUp, float]":
     from facetrace.measures.faceup import trace_face_up
     from facetrace.optics.colour import observer
+    from facetrace.trace.run import warm_up
     from facetrace.trace.scene import medium_of, scene_of
 
     with progress("tracing (the first run compiles)") as report:
@@ -253,6 +256,7 @@ def _figures(
             wavelength_nm=subject.wavelength_nm,
         )
         scene = scene_of(subject.stone, medium, subject.axis, subject.light, subject.view)
+        warm_up(scene)
         started = time.perf_counter()
         result = trace_face_up(scene, seed, rays=rays or DEFAULT_RAYS, error=error, report=report)
         return scene, result, time.perf_counter() - started

@@ -168,18 +168,20 @@ def trace_face_up(
     *,
     rays: int | None = None,
     error: float | None = None,
+    sure_of: tuple[str, ...] = ("light_return", "brightness"),
     report: Progress = lambda _: None,
 ) -> FaceUp:
-    """Trace a scene for a number of rays, or until light return and brightness are that sure.
+    """Trace a scene for a number of rays, or until its figures are that sure.
 
     *rays* is rounded up to 128 sets of a power of two. With *error*, points are added
-    until both standard errors are at most *error* (or 2^26 rays are spent: look at the result).
+    until the standard errors of *sure_of* are at most *error* (or 2^26 rays are spent: look at
+    the result).
     """
     if error is None:
         return face_up(trace_sums(scene, points_for(rays or 1), seed, report=report), scene)
     sums = trace_sums(scene, FIRST_ERROR_POINTS, seed)
     while True:
-        found = face_up_errors(sums, scene)
+        found = _largest_error(sums, scene, sure_of)
         report(min(0.99, (error / max(found, 1e-300)) ** 1.3))
         if found <= error or sums.points >= LAST_ERROR_POINTS:
             report(1.0)
@@ -205,11 +207,10 @@ def _step(points: int) -> int:
     return 2 * power if points > power else power + power // 2
 
 
-def face_up_errors(sums: Sums, scene: Scene) -> float:
-    """The larger standard error of light return and brightness."""
-
+def _largest_error(sums: Sums, scene: Scene, names: tuple[str, ...]) -> float:
     def figures(totals: Floats) -> Floats:
-        lit = totals[:, SUM_LIT] / totals[:, SUM_Y]
-        return np.column_stack([lit, xyz_of(totals, scene, glare=True)[:, 1]])
+        known = {k: totals[:, column] / totals[:, SUM_Y] for k, column in SHARES.items()}
+        known["brightness"] = xyz_of(totals, scene, glare=True)[:, 1]
+        return np.column_stack([known[name] for name in names])
 
     return max(estimate.stderr for estimate in _estimates(sums.rows, figures))

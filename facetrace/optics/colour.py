@@ -18,6 +18,9 @@ from facetrace.common.errors import FacetraceError
 
 Floats = NDArray[np.float64]
 
+# linear sRGB may leave [0, 1] by so much, noise or rounding, before it counts as out of gamut
+GAMUT_SLACK = 2e-3
+
 
 def _colour() -> ModuleType:
     with warnings.catch_warnings():
@@ -95,7 +98,7 @@ def srgb_of(xyz: Floats, white: Floats, exposure: float) -> tuple[Floats, float]
     )
     matrix = colour.RGB_COLOURSPACES["sRGB"].matrix_XYZ_to_RGB
     rgb = adapted @ matrix.T
-    outside = ((rgb < -1e-4) | (rgb > 1 + 1e-4)).any(axis=1)
+    outside = ((rgb < -GAMUT_SLACK) | (rgb > 1 + GAMUT_SLACK)).any(axis=1)
     if outside.any():
         rgb[outside] = _into_gamut(adapted[outside], matrix, colour)
     encoded = colour.cctf_encoding(np.clip(rgb, 0, 1), function="sRGB")
@@ -111,7 +114,7 @@ def _into_gamut(xyz: Floats, matrix: Floats, colour: ModuleType) -> Floats:
         middle = (low + high) / 2
         trial = colour.Oklab_to_XYZ(np.column_stack([lab[:, 0], lab[:, 1:] * middle[:, None]]))
         rgb = trial @ matrix.T
-        fits = ((rgb >= -1e-4) & (rgb <= 1 + 1e-4)).all(axis=1)
+        fits = ((rgb >= -GAMUT_SLACK) & (rgb <= 1 + GAMUT_SLACK)).all(axis=1)
         low, high = np.where(fits, middle, low), np.where(fits, high, middle)
     final = colour.Oklab_to_XYZ(np.column_stack([lab[:, 0], lab[:, 1:] * low[:, None]]))
     return np.asarray(final @ matrix.T)

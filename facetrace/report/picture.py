@@ -21,7 +21,7 @@ MAP_TITLES = {
     "absorbed": "absorbed",
 }
 DPI = 100
-CAPTION_PX = 44
+CAPTION_PX = 58
 
 
 def face_pixels(
@@ -58,11 +58,15 @@ def face_png(
     axes.imshow(pixels, interpolation="nearest", aspect="auto")
     axes.set_axis_off()
     _scale_bar(axes, maps.step_mm, width, height)
-    note = f"{under}, exposure {exposure:g}{'' if glare else ', surface mirror light left out'}"
+    note = f"exposure {exposure:g} (at 1 a white diffuser is just white)"
+    if not glare:
+        note += ", surface mirror light left out"
     if outside >= 0.01:
-        note += f", {100 * outside:.0f} % of it outside the screen's colours"
-    figure.text(0.02, share * 0.62, title, fontsize=9, va="center")
-    figure.text(0.02, share * 0.25, note, fontsize=7, va="center", color="0.25")
+        note += f", {100 * outside:.0f} % beyond the screen's colours"
+    figure.text(0.02, share * 0.74, title, fontsize=9, va="center")
+    figure.text(0.02, share * 0.44, under, fontsize=7, va="center", color="0.25")
+    figure.text(0.02, share * 0.18, note, fontsize=7, va="center", color="0.25")
+    note = f"{under}; {note}"
     return _png(figure, {"Title": title, "Description": note})
 
 

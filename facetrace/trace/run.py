@@ -148,6 +148,11 @@ def roulette_floor(scene: Scene, seed: int) -> float:
     return float(max(LEAST_FLOOR, ROULETTE_SHARE * min(within, 1.0)))
 
 
+def warm_up(scene: Scene) -> None:
+    """Have the kernel compiled or loaded, so that what follows can be timed."""
+    roulette_floor(scene, 0)
+
+
 def trace_sums(
     scene: Scene, points: int, seed: int, *, first: Sums | None = None, report: Progress = _nothing
 ) -> Sums:
