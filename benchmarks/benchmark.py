@@ -47,36 +47,22 @@ def scene(solid, head, *, index=None, material="corundum"):
     return scene_of(solid, medium, (0.0, 0.0), find_light("hemisphere", head), View())
 
 
-def facetrace_time(solid, head, index=None):
-    """(seconds to the target error, brightness, its error), the mean of sixteen seeds."""
-    ready = scene(solid, head, index=index)
-    trace_face_up(ready, 1, rays=4096)
-    start = time.perf_counter()
-    runs = [
-        trace_face_up(ready, seed, error=TARGET, sure_of=("light_return",)) for seed in range(16)
-    ]
-    seconds = (time.perf_counter() - start) / 16
-    found = [run.measures["brightness"] for run in runs]
-    value = float(np.mean([m.value for m in found])) * ready.white_radiance
-    return seconds, value, math.hypot(*[m.stderr for m in found]) / 16
-
-
-def renderer_time(solid, head, size=256, samples=16, runs=64):
-    """(seconds to the target error, mean radiance, its error) from runs of fixed length."""
+def renderer_scene(solid, head, size=256, samples=16):
+    """The same stone and light for the renderer."""
     import mitsuba
 
     mitsuba.set_variant("llvm_ad_mono_polarized")
     light = find_light("hemisphere", head)
     # rows run from pole to pole, both included
     cosines = np.cos(np.linspace(0, np.pi, 2049))
-    sky = np.array([seen_radiance.py_func(light.row, c, c) for c in cosines], dtype=np.float32)
+    sky = np.array([seen_radiance(light.row, c, c) for c in cosines], dtype=np.float32)
     sky = np.repeat(np.repeat(sky[:, None, None], 16, axis=1), 3, axis=2)
     half = 1.02 * np.abs(scene(solid, head).outline).max()
     transform = mitsuba.ScalarTransform4f
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "stone.ply"
         path.write_bytes(mesh_bytes(solid, "ply"))
-        built = mitsuba.load_dict({
+        return mitsuba.load_dict({
             "type": "scene",
             "integrator": {"type": "path", "max_depth": 400, "rr_depth": 400, "hide_emitters": True},
             "sensor": {
@@ -92,15 +78,40 @@ def renderer_time(solid, head, size=256, samples=16, runs=64):
             "stone": {"type": "ply", "filename": str(path), "face_normals": True,
                       "bsdf": {"type": "dielectric", "int_ior": INDEX, "ext_ior": 1.0}},
         })  # fmt: skip
-    np.array(mitsuba.render(built, seed=100))
-    values = []
-    start = time.perf_counter()
-    for seed in range(runs):
-        luminance, alpha = np.array(mitsuba.render(built, seed=seed)).mean(axis=(0, 1))
-        values.append(luminance / alpha)
-    seconds = time.perf_counter() - start
-    error = float(np.std(values, ddof=1) / math.sqrt(runs))
-    return seconds * (error / TARGET) ** 2, float(np.mean(values)), error
+
+
+def side_by_side(solid, head, rounds=4):
+    """Times to the target error and mean radiances of renderer, facetrace and facetrace isotropic.
+
+    The three take turns, so that a change of the clock rate meets all of them.
+    """
+    import mitsuba
+
+    theirs = renderer_scene(solid, head)
+    np.array(mitsuba.render(theirs, seed=10_000))
+    media = {"birefringent": scene(solid, head), "isotropic": scene(solid, head, index=INDEX)}
+    for ready in media.values():
+        trace_face_up(ready, 1, rays=4096)
+    spent = dict.fromkeys(["renderer", *media], 0.0)
+    values = {name: [] for name in spent}
+    for turn in range(rounds):
+        start = time.perf_counter()
+        for seed in range(16 * turn, 16 * turn + 16):
+            luminance, alpha = np.array(mitsuba.render(theirs, seed=seed)).mean(axis=(0, 1))
+            values["renderer"].append(luminance / alpha)
+        spent["renderer"] += time.perf_counter() - start
+        for name, ready in media.items():
+            start = time.perf_counter()
+            for seed in range(6 * turn, 6 * turn + 6):
+                run = trace_face_up(ready, seed, error=TARGET, sure_of=("light_return",))
+                values[name].append(run.measures["brightness"].value * ready.white_radiance)
+            spent[name] += time.perf_counter() - start
+    mean = {name: float(np.mean(v)) for name, v in values.items()}
+    error = {name: float(np.std(v, ddof=1) / math.sqrt(len(v))) for name, v in values.items()}
+    seconds = {name: spent[name] / len(values[name]) for name in media}
+    seconds["renderer"] = spent["renderer"] * (error["renderer"] / TARGET) ** 2
+    z = (mean["isotropic"] - mean["renderer"]) / math.hypot(error["isotropic"], error["renderer"])
+    return seconds, mean, z
 
 
 def events_per_second(solid, material="corundum"):
@@ -165,17 +176,15 @@ def main():
         base = base or rate
         rows[f"cost of an event with {facets} facets, 50 = 1"] = base / rate
     for head in (0.0, 10.0):
-        ours, _, _ = facetrace_time(solid, head)
-        plain, plain_value, plain_error = facetrace_time(solid, head, INDEX)
-        theirs, their_value, their_error = renderer_time(solid, head)
-        z = (plain_value - their_value) / math.hypot(plain_error, their_error)
+        seconds, mean, z = side_by_side(solid, head)
         label = f"head {head:g} deg"
-        rows[f"{label}: renderer, s to 1e-4"] = theirs
-        rows[f"{label}: facetrace birefringent, s to 1e-4"] = ours
-        rows[f"{label}: ratio renderer / facetrace"] = theirs / ours
-        rows[f"{label}: ratio, facetrace isotropic"] = theirs / plain
-        rows[f"{label}: radiance renderer, facetrace isotropic"] = (
-            f"{their_value:.5f} {plain_value:.5f} (z {z:.1f})"
+        rows[f"{label}: renderer, isotropic, s to 1e-4"] = seconds["renderer"]
+        rows[f"{label}: facetrace, birefringent, s to 1e-4"] = seconds["birefringent"]
+        rows[f"{label}: facetrace, isotropic, s to 1e-4"] = seconds["isotropic"]
+        rows[f"{label}: ratio, birefringent"] = seconds["renderer"] / seconds["birefringent"]
+        rows[f"{label}: ratio, isotropic"] = seconds["renderer"] / seconds["isotropic"]
+        rows[f"{label}: isotropic radiance, renderer and facetrace"] = (
+            f"{mean['renderer']:.5f} {mean['isotropic']:.5f} (z {z:.1f})"
         )
     for name, value in rows.items():
         print(f"{name:55s} {value if isinstance(value, str) else f'{value:.3f}'}")

@@ -71,7 +71,7 @@ def _white(light: Light, sight_zenith: float) -> float:
     for a, w in zip(angle, weights, strict=True):
         mu = math.cos(a) * sight_zenith + math.sin(a) * tilt * np.cos(turn)
         mu = mu[mu > 0]
-        share = 1 - seen_radiance.py_func(np.array([1, 0, 1, *row[3:]]), 1.0, math.cos(a))
+        share = 1 - seen_radiance(np.array([1.0, 0.0, 1.0, *row[3:]]), 1.0, math.cos(a))
         level = np.sum((light.constant + light.slope * mu) * mu) * (2 * math.pi / 360)
         hidden += 0.5 * edge * w * math.sin(a) * share * level
     return open_sky - float(hidden) / math.pi

@@ -28,8 +28,10 @@ BATCH_RAYS = 1 << 18
 TASK_RAYS = 1 << 11
 MARGIN = 0.04
 # Russian roulette begins at this share of the radiance from within the stone, which a small
-# pilot run measures: late, where a stone absorbs most of its light
-ROULETTE_SHARE = 0.04
+# pilot run measures, or of that radiance's spread from ray to ray if that is less: late where a
+# stone absorbs most of its light, and hardly at all where all paths see the same
+ROULETTE_SHARE = 0.07
+ROULETTE_SPREAD = 0.35
 LEAST_FLOOR = 1e-4
 PILOT_POINTS = 16
 
@@ -143,9 +145,13 @@ def _over_silhouette(
 
 def roulette_floor(scene: Scene, seed: int) -> float:
     """Weight below which roulette begins, from a pilot run of 2,048 rays."""
-    pilot = _over_silhouette(scene, seed, 0, PILOT_POINTS, LEAST_FLOOR, _nothing).sum(axis=0)
-    within = pilot[SEEN_X + 1] / max(pilot[SUM_Y], 1e-300)
-    return float(max(LEAST_FLOOR, ROULETTE_SHARE * min(within, 1.0)))
+    pilot = _over_silhouette(scene, seed, 0, PILOT_POINTS, LEAST_FLOOR, _nothing)
+    launched = max(float(pilot[:, SUM_Y].sum()), 1e-300)
+    within = min(float(pilot[:, SEEN_X + 1].sum()) / launched, 1.0)
+    off = pilot[:, SEEN_X + 1] - within * pilot[:, SUM_Y]
+    apart = off[0::2] - off[1::2]
+    spread = float(np.sqrt(np.sum(apart**2) * SETS * PILOT_POINTS)) / launched
+    return max(LEAST_FLOOR, min(ROULETTE_SHARE * within, ROULETTE_SPREAD * spread))
 
 
 def warm_up(scene: Scene) -> None:
