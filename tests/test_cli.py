@@ -162,10 +162,25 @@ def test_wrong_designs(case, tmp_path):
         assert [p.name for p in tmp_path.iterdir()] == ["stone.toml"]
 
 
+def test_unknown_material_in_a_design_has_its_line(tmp_path):
+    text = ROUND.read_text(encoding="utf-8")
+    path = tmp_path / "stone.toml"
+    path.write_text(text.replace('"ruby"', '"rubby"', 1), encoding="utf-8")
+    for command in ("solid", "trace"):
+        assert f"{path}:4: material: no material 'rubby'" in run(command, path).stderr
+    path.write_text(text + "\n", encoding="utf-8")
+    path.write_text(
+        text.replace("gear = 96", "gear = 96\nchromophores = { Cr = 3 }"), encoding="utf-8"
+    )
+    assert f"{path}:4: chromophores: chromophore 'Cr' is not" in run("solid", path).stderr
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
         (["trace", "none.toml"], "none.toml: no such file"),
+        (["trace", "."], "is a folder"),
+        (["solid", ""], "is a folder"),
         (["trace", ROUND, "--material", "emerald"], "no material 'emerald'; known: corundum, ruby"),
         (["trace", ROUND, "--rays", "10", "--error", "0.1"], "give one of them"),
         (["trace", ROUND, "--picture", "/nowhere/p.png"], "its folder does not exist"),

@@ -154,6 +154,8 @@ WRONG_SOLID = {
     "no such tier": (GOOD.replace("to_girdle = true", 'through = ["main", "girdle", "gurdle"]', 2).replace('through = ["main", "girdle", "gurdle"]', "to_girdle = true", 1), r"tier\[3\].through: no facet 'gurdle' is cut before this tier; cut so far: girdle, main"),
     "girdle does not fit": (SHORT.replace("facets = 16", "facets = 20"), r"20 girdle facets do not fit a gear of 96 teeth; use one of"),
     "mains do not fit": (SHORT.replace("angle = 42", "angle = 42\nmains = 7"), "7 mains .* do not fit"),
+    "table too large": (SHORT.replace("table_percent = 56", "table_percent = 99.9"), r"^crown: facet .*would stand at -.* degrees"),
+    "girdle inside out": (GOOD.replace("distance_mm = 3.0", "distance_mm = -3.0"), r"tier\[1\].distance_mm: the girdle facets leave no outline"),
     "cut to nothing": (GOOD.replace("height_mm = 1.0", "height_mm = -3.0"), "no solid|nothing"),
 }  # fmt: skip
 

@@ -40,11 +40,10 @@ def solid(
     ] = None,
 ) -> None:
     """Carats, sizes and meets of a design."""
-    from facetrace.cli.loading import load_stone
+    from facetrace.cli.loading import load_material, load_stone
     from facetrace.common.output import check_target, write_whole
     from facetrace.design.expand import expand
     from facetrace.design.write import design_toml
-    from facetrace.optics.material import find_material
     from facetrace.report import document
     from facetrace.solid import export
     from facetrace.solid.measure import measure
@@ -54,7 +53,7 @@ def solid(
         export.kind_of(mesh)
         check_target(mesh, source=design)
     file, stone = load_stone(design)
-    material = find_material(file.design.material, file.design.chromophores)
+    material = load_material(file)
     measures = measure(stone, material.density)
     if mesh:
         write_whole(mesh, export.mesh_bytes(stone, export.kind_of(mesh)))

@@ -142,7 +142,7 @@ def trace(
     ] = None,
 ) -> None:  # fmt: skip
     """Light returned, window, extinction, brightness and colour, face up, with a picture."""
-    from facetrace.cli.loading import load_stone
+    from facetrace.cli.loading import load_material, load_stone
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
@@ -151,15 +151,15 @@ def trace(
 
     if rays is not None and error is not None:
         raise FacetraceError("--rays and --error: give one of them")
+    file, stone = load_stone(design)
     # a machine that reads stdout gets a picture only where it names one
     default = None if json == "-" else design.with_suffix(".png")
     shown = None if no_picture else (picture or default)
     wishes = _Wishes(shown, maps, size, samples, exposure, not no_glare)
     check_json(json, design)
     _check_pictures(wishes, design)
-    file, stone = load_stone(design)
     own = file.design
-    substance = find_material(material or own.material, None if material else own.chromophores)
+    substance = find_material(material) if material else load_material(file)
     subject = _Subject(
         stone=stone,
         material=substance,

@@ -33,6 +33,12 @@ def _through(index: float, turn: float, slope: float, x: float, y: float, z: flo
 
 def _tier(name: str, side: str, planes: list[Plane]) -> Tier:
     """A tier in its shortest honest form: one number where all facets share it."""
+    odd = next((p for p in planes if side != "girdle" and not 0 <= p.angle < 90), None)
+    if odd:
+        raise ValueError(
+            f"{side}: facet '{name} {odd.index:g}' would stand at {odd.angle:.1f} degrees; the angle "
+            "and the percentages do not go together (try a smaller table, or other percentages)"
+        )
     angles = [round(p.angle, DIGITS) for p in planes]
     distances = [round(p.distance, DIGITS) for p in planes]
     index = [round(p.index, DIGITS) for p in planes]

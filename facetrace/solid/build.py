@@ -45,7 +45,8 @@ def facets_of(design: Design) -> list[Facet]:
     try:
         design = expand(design)
     except ValueError as error:
-        raise DesignError(_place_of(str(error)), str(error)) from None
+        place = _place_of(str(error))
+        raise DesignError(place, str(error).removeprefix(f"{'.'.join(place)}: ")) from None
     done: list[Facet] = []
     line = _girdle_line(design)
     for number, tier in enumerate(design.tier):
@@ -59,6 +60,9 @@ def facets_of(design: Design) -> list[Facet]:
 def _place_of(message: str) -> tuple[str, ...]:
     if "girdle facets" in message:
         return ("girdle", "facets")
+    for part in ("crown", "pavilion"):
+        if message.startswith(f"{part}:"):
+            return (part,)
     return ("crown", "mains") if message.startswith("mains") else ("gear",)
 
 
@@ -104,7 +108,13 @@ def _girdle_line(design: Design) -> Floats | None:
     y = (a[:, 0] * b[:, 2] - b[:, 0] * a[:, 2]) / det
     points = np.column_stack([x, y])
     inside = (points @ planes[:, :2].T <= planes[:, 2] + ON_STONE).all(axis=1)
-    return points[inside] if inside.any() else None
+    if not inside.any():
+        number = next(i for i, t in enumerate(design.tier) if t.side == "girdle")
+        raise DesignError(
+            ("tier", number, "distance_mm"),
+            "the girdle facets leave no outline; their distances from the axis must be positive",
+        )
+    return np.asarray(points[inside])
 
 
 def _to_line(
