@@ -13,6 +13,8 @@ from test_design import WRONG, WRONG_SOLID
 from typer.testing import CliRunner
 
 from facetrace.cli.main import app
+from facetrace.cli.trace import LightName
+from facetrace.optics.lights import light_names
 
 ROUND = ROOT / "designs" / "round-brilliant.toml"
 SCHEMA = json.loads(
@@ -213,6 +215,10 @@ def test_values_out_of_range(arguments):
     result = run(*arguments)
     assert result.exit_code == 2
     assert "Traceback" not in result.output
+
+
+def test_every_light_can_be_asked_for():
+    assert sorted(LightName) == sorted(light_names())
 
 
 def test_help_has_examples():

@@ -6,7 +6,7 @@ from typing import Any
 
 from numba import prange
 
-from facetrace.kernel import uniaxial
+from facetrace.kernel import compiling, uniaxial
 from facetrace.kernel.compiling import entry, fingerprint
 from facetrace.kernel.uniaxial import inside_event, outside_event, ray_of_mode
 
@@ -69,4 +69,4 @@ def _make(stamp: int) -> tuple[Callable[..., Any], Callable[..., Any]]:
     return entry(inside_loop), entry(outside_loop)
 
 
-inside_loop, outside_loop = _make(fingerprint(uniaxial))
+inside_loop, outside_loop = _make(fingerprint(compiling, uniaxial))

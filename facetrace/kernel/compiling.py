@@ -13,9 +13,12 @@ from typing import Any
 
 import numba
 
-# Leaves: compiled into whatever calls them. They may not allocate or raise, and
-# use no fastmath: NaN and signs of zero are meaningful to the physics.
-device = numba.njit(cache=False, error_model="numpy", nogil=True, fastmath={"contract"})
+# Leaves: compiled into whatever calls them. They may not allocate or raise. NaN and signs of
+# zero are meaningful to the physics, so of fastmath only the fusing of a * b + c is allowed.
+LEAF_OPTIONS = {"error_model": "numpy", "nogil": True, "fastmath": ("contract",)}
+ENTRY_OPTIONS = {"error_model": "numpy", "nogil": True, "parallel": True}
+
+device = numba.njit(**{**LEAF_OPTIONS, "fastmath": set(LEAF_OPTIONS["fastmath"])})  # type: ignore[call-overload]
 
 
 def _code_text(code: CodeType) -> str:
@@ -36,7 +39,7 @@ def fingerprint(*modules: ModuleType) -> int:
             function = getattr(value, "py_func", value)
             if hasattr(function, "__code__"):
                 texts.append(name + _code_text(function.__code__))
-            elif isinstance(value, (int, float, str)) and not name.startswith("__"):
+            elif isinstance(value, (int, float, str, dict)) and not name.startswith("__"):
                 texts.append(f"{name}={value!r}")
     state = 0xCBF29CE484222325
     for byte in "".join(texts).encode():
@@ -49,9 +52,8 @@ def entry(function: Callable[..., Any]) -> Callable[..., Any]:
 
     Without such a place (read-only install and home) it is compiled in memory.
     """
-    options = {"parallel": True, "error_model": "numpy", "nogil": True}
     try:
-        compiled: Callable[..., Any] = numba.njit(cache=True, **options)(function)
+        compiled: Callable[..., Any] = numba.njit(cache=True, **ENTRY_OPTIONS)(function)
     except RuntimeError:
-        compiled = numba.njit(cache=False, **options)(function)
+        compiled = numba.njit(cache=False, **ENTRY_OPTIONS)(function)
     return compiled

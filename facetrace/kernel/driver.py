@@ -9,7 +9,7 @@ from typing import Any
 
 from numba import prange
 
-from facetrace.kernel import isotropic, launch, light, paths, sampling, uniaxial
+from facetrace.kernel import compiling, isotropic, launch, light, paths, sampling, uniaxial
 from facetrace.kernel.compiling import entry, fingerprint
 from facetrace.kernel.launch import launch as launch_ray
 
@@ -41,4 +41,6 @@ def _make_trace_rows(stamp: int) -> Callable[..., Any]:
     return entry(trace_rows)
 
 
-trace_rows = _make_trace_rows(fingerprint(uniaxial, isotropic, light, sampling, paths, launch))
+trace_rows = _make_trace_rows(
+    fingerprint(compiling, uniaxial, isotropic, light, sampling, paths, launch)
+)
