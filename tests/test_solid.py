@@ -9,6 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from facetrace.design.model import read_design
+from facetrace.kernel import paths
+from facetrace.solid import polyhedron
 from facetrace.solid.build import build_solid, facets_of
 from facetrace.solid.export import FORMATS, mesh_bytes, mesh_of
 from facetrace.solid.measure import measure
@@ -86,6 +88,11 @@ def test_random_solids(seed, facets):
     turn, _ = np.linalg.qr(np.random.default_rng(seed).normal(size=(3, 3)))
     turned = Solid.from_planes(solid.normals @ turn.T, solid.offsets)
     assert turned.volume == pytest.approx(solid.volume, rel=1e-9)
+
+
+def test_facet_limit_is_the_kernels():
+    """The kernel packs a facet's number into 12 bits."""
+    assert polyhedron.MAX_FACETS == paths.MAX_FACETS == 1 << 12
 
 
 def test_away_from_the_origin():

@@ -187,6 +187,9 @@ def trace(
         for label, target in (("picture", wishes.picture), ("maps", wishes.maps)):
             if target:
                 note(f"{label}: {target}")
+    reached = max(result.measures[k].stderr for k in ("light_return", "brightness"))
+    if error is not None and reached > error:
+        note(f"the wished error of {error:g} was not reached within {result.rays:,} rays")
     for text in notes:
         note(text)
 
