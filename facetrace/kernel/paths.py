@@ -47,11 +47,9 @@ ROWS = 9
 
 # the view: eye, right and up of the image, zenith (unit vectors in the stone's frame)
 EYE, RIGHT, UP, ZENITH = 0, 3, 6, 9
-VIEW = 12
 
 # the crystal: unit optic axis c, unit vector p at right angles to it
 AXIS, AXIS_NORMAL = 0, 3
-CRYSTAL = 6
 
 # t of a facet carries the facet's number in its lowest bits: 2^-40 of its value
 _NUMBER_MASK = np.int64(4095)
