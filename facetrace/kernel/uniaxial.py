@@ -37,10 +37,11 @@ import math
 
 from facetrace.kernel.compiling import device
 
-# sin(angle to c)^2 below which both modes are taken from the fixed pair. The pair is
-# wrong by (ne^2 - no^2) times the angle, 1e-14 here; above, u is known to better than
-# 1e-3 of its direction, and a common turn of both modes costs no energy.
-AXIS_SIN2 = 1.0e-24
+# sin(angle to c)^2 below which both modes are taken from the fixed pair. The pair is wrong by
+# (ne^2 - no^2) times the angle, which grazing incidence magnifies, so the bound lies low; just
+# above it u is known to a few percent of its direction, but a common turn of both modes costs
+# no energy.
+AXIS_SIN2 = 1.0e-28
 NORMAL_TANGENT = 1.0e-14
 
 
