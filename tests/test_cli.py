@@ -1,6 +1,7 @@
 """The command line as a person and as a machine use it."""
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from facetrace.cli.trace import LightName
 from facetrace.optics.lights import light_names
 
 ROUND = ROOT / "designs" / "round-brilliant.toml"
+PINK = ROOT / "designs" / "pink-sapphire.csv"
 SCHEMA = json.loads(
     (ROOT / "facetrace" / "report" / "facetrace-result.schema.json").read_text(encoding="utf-8")
 )
@@ -148,6 +150,82 @@ def test_dichroscope():
     assert "provisional" in " ".join(found["notes"])
 
 
+def test_dichroscope_says_what_colours(tmp_path):
+    found = document("dichroscope", "ruby")
+    assert found["chromophores"] == [
+        {"name": "Cr3+", "ppma": 300, "provisional": True},
+        {"name": "h-Cr3+", "ppma": 3, "provisional": True},
+    ]
+    tried = document("dichroscope", "ruby", "--ppma", "Cr3+=600", "--ppma", "V3+ = 50")
+    assert [(c["name"], c["ppma"]) for c in tried["chromophores"]] == [("Cr3+", 600), ("V3+", 50)]
+    table = run("dichroscope", "ruby", "--ppma", "Fe2+-Ti4+=4").stdout
+    assert [line for line in table.splitlines() if "Fe2+-Ti4+" in line and "4" in line]
+    assert "provisional" in table
+    assert "nothing" in run("dichroscope", "corundum").stdout
+
+
+def test_spectrum_from_a_file(tmp_path):
+    found = document("dichroscope", "corundum", "--spectrum", PINK)
+    assert found["spectrum"] == {"file": PINK.name, "polarised": True, "range_nm": [380, 780]}
+    assert "chromophores" not in found
+    assert found["notes"] == []
+    # the file was made from 90 ppma of Cr3+ and 250 of Fe3+ with 0.03 per cm of grey
+    built_in = document("dichroscope", "corundum", "--ppma", "Cr3+=90", "--ppma", "Fe3+=250")
+    for ray in ("ordinary", "extraordinary"):
+        theirs = found["dichroscope"][ray]["xyz"]
+        ours = [x * math.exp(-0.03 * 0.5) for x in built_in["dichroscope"][ray]["xyz"]]
+        assert theirs == pytest.approx(ours, abs=5e-4)
+    base = ["trace", ROUND, "--no-picture", "--rays", 4096]
+    traced = document(*base, "--spectrum", PINK)
+    assert traced["spectrum"] == found["spectrum"]
+    assert traced["design"]["material"] == "ruby, spectrum pink-sapphire.csv"
+    assert "provisional" not in " ".join(traced["notes"])
+    ruby = document(*base)
+    assert [c["name"] for c in ruby["chromophores"]] == ["Cr3+", "h-Cr3+"]
+    assert traced["measures"]["absorbed"]["value"] < ruby["measures"]["absorbed"]["value"]
+    assert "chromophores" not in document(*base, "--no-absorption")
+
+
+def test_unpolarised_spectrum_warns(tmp_path):
+    rows = [line.rsplit(",", 1)[0] for line in PINK.read_text("utf-8").splitlines()]
+    text = PINK.read_text("utf-8").split("nm,o,e")[0] + "nm,unpolarised\n"
+    one = tmp_path / "one [b]$\\x$.csv"
+    one.write_text(text + "\n".join(r for r in rows if r[0].isdigit()), encoding="utf-8")
+    plot = tmp_path / "plot.png"
+    result = run("dichroscope", "corundum", "--spectrum", one, "--plot", plot)
+    assert result.exit_code == 0, result.output
+    assert (
+        "is unpolarised: both rays get the same absorption, so pleochroism is lost" in result.stderr
+    )
+    assert "one [b]$\\x$" in result.stdout
+    assert "Unpolarised" in Image.open(plot).text["Description"]
+    assert document("dichroscope", "corundum", "--spectrum", one)["difference_ciede2000"] < 1e-9
+    # a crystal with one ray has no pleochroism to lose
+    assert document("dichroscope", "spinel", "--spectrum", one)["notes"] == []
+
+
+def test_plot_of_the_absorption(tmp_path):
+    plot = tmp_path / "plot.png"
+    for material in ("ruby", "blue sapphire", "corundum", "diamond"):
+        assert run("dichroscope", material, "--plot", plot).exit_code == 0
+        picture = Image.open(plot)
+        assert picture.size == (760, 460)
+        provisional = "Provisional" in picture.text["Description"]
+        assert provisional == (material in ("ruby", "blue sapphire"))
+
+
+def test_wrong_spectrum_writes_nothing(tmp_path):
+    path = tmp_path / "s.csv"
+    path.write_text(PINK.read_text("utf-8").replace("# logarithm: decadic\n", ""), encoding="utf-8")
+    results = ["--json", tmp_path / "a.json", "--picture", tmp_path / "a.png"]
+    for command in (["trace", ROUND], ["dichroscope", "ruby", "--plot", tmp_path / "b.png"]):
+        result = run(*command, "--spectrum", path, *results)
+        assert result.exit_code == 2
+        assert result.stderr.startswith(f"error: {path}: does not say its logarithm")
+        assert result.stderr.count("\n") == 1
+        assert [p.name for p in tmp_path.iterdir()] == ["s.csv"]
+
+
 # ---- mistakes: one line, exit 2, no traceback, nothing written --------------------------------
 
 
@@ -190,6 +268,19 @@ def test_unknown_material_in_a_design_has_its_line(tmp_path):
         (["trace", ROUND, "--maps", ROUND], "is the file that was read"),
         (["solid", ROUND, "--mesh", "stone.step"], "use one of .stl"),
         (["dichroscope", "rubby"], "no material 'rubby'"),
+        (["trace", ROUND, "--spectrum", "none.csv"], "none.csv: no such file"),
+        (["trace", ROUND, "--spectrum", PINK, "--json", PINK], "is the file that was read"),
+        (["trace", ROUND, "--spectrum", PINK, "--maps", PINK], "is the file that was read"),
+        (["trace", ROUND, "--spectrum", PINK, "--no-absorption"], "give one of them"),
+        (["trace", ROUND, "--spectrum", ROUND], "does not name the columns"),
+        (["dichroscope", "ruby", "--spectrum", PINK, "--plot", PINK], "is the file that was read"),
+        (["dichroscope", "spinel", "--spectrum", PINK], "spinel is isotropic"),
+        (["dichroscope", "ruby", "--spectrum", PINK, "--ppma", "Cr3+=3"], "give one of them"),
+        (["dichroscope", "ruby", "--ppma", "Cr3+"], "'Cr3+' is not a chromophore and a concentr"),
+        (["dichroscope", "ruby", "--ppma", "Cr3+=-1"], "write it like Cr3+=300"),
+        (["dichroscope", "ruby", "--ppma", "Cr3+=nan"], "write it like Cr3+=300"),
+        (["dichroscope", "ruby", "--ppma", "V3+=1", "--ppma", "V3+=2"], "V3+ is given twice"),
+        (["dichroscope", "ruby", "--ppma", "Cr=1"], "chromophore 'Cr' is not in the data of ruby"),
     ],
 )
 def test_wrong_wishes(arguments, message):

@@ -1,12 +1,18 @@
-"""From a path to a solid and its material, with the file's line in every complaint."""
+"""From paths and words to a solid and its material, with the file's line in every complaint."""
 
+import math
+from collections.abc import Sequence
 from pathlib import Path
 
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.design.model import DesignError, DesignFile, read_design
 from facetrace.optics.material import Material, find_material
+from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
+
+# parts per million of all atoms; a tenth of them is no longer the crystal (the design's limit too)
+MOST_PPMA = 100_000.0
 
 
 def load_stone(path: Path) -> tuple[DesignFile, Solid]:
@@ -27,3 +33,30 @@ def load_material(file: DesignFile) -> Material:
     except FacetraceError as problem:
         key = "chromophores" if str(problem).startswith("chromophore") else "material"
         raise file.error(DesignError((key,), str(problem))) from None
+
+
+def with_spectrum(material: Material, path: Path | None) -> Material:
+    """The material coloured by the spectrum of a file, or as it is where none is named."""
+    if path is None:
+        return material
+    return material.with_spectrum(read_spectrum(path, material.indices))
+
+
+def concentrations(words: Sequence[str]) -> dict[str, float] | None:
+    """ppma by chromophore from words like Cr3+=300; None where there are none."""
+    found: dict[str, float] = {}
+    for word in words:
+        name, _, number = (part.strip() for part in word.rpartition("="))
+        try:
+            ppma = float(number)
+        except ValueError:
+            ppma = math.nan
+        if not name or not 0 <= ppma <= MOST_PPMA:
+            raise FacetraceError(
+                f"--ppma: '{word}' is not a chromophore and a concentration from 0 to "
+                f"{MOST_PPMA:g} ppma; write it like Cr3+=300"
+            )
+        if name in found:
+            raise FacetraceError(f"--ppma: {name} is given twice; give it once")
+        found[name] = ppma
+    return found or None

@@ -59,10 +59,10 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
         yield lambda share: bar.update(task, completed=share)
 
 
-def check_json(target: str | None, source: Path | None = None) -> None:
+def check_json(target: str | None, *sources: Path | None) -> None:
     """Complain early about a JSON target that cannot be written."""
     if target and target != "-":
-        check_target(Path(target), source=source)
+        check_target(Path(target), *sources)
 
 
 def write_json(target: str, text: str) -> None:

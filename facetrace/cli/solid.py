@@ -51,7 +51,7 @@ def solid(
     check_json(json, design)
     if mesh:
         export.kind_of(mesh)
-        check_target(mesh, source=design)
+        check_target(mesh, design)
     file, stone = load_stone(design)
     material = load_material(file)
     measures = measure(stone, material.density)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.shell import (
@@ -36,6 +37,8 @@ EXAMPLES = """
 `facetrace trace designs/oval-brilliant.toml --tilt 15 --azimuth 90 --maps oval-maps.png`
 
 `facetrace trace designs/rectangle-step.toml --axis-tilt 90 --light overcast --error 0.0001`
+
+`facetrace trace designs/round-brilliant.toml --spectrum designs/pink-sapphire.csv`
 
 `facetrace trace designs/round-brilliant.toml --index 1.765 --no-absorption --light uniform --json -`
 """
@@ -114,6 +117,9 @@ def trace(
     material: Annotated[
         str | None, typer.Option(help="Another material than the design's: a name, or a file ending in .toml.")
     ] = None,
+    spectrum: Annotated[
+        Path | None, typer.Option(help="Your own absorption spectrum (CSV) in place of the material's chromophores.")
+    ] = None,
     index: Annotated[
         float | None, typer.Option(min=1.01, max=5, callback=finite, help="Replace the crystal by an isotropic one of this index.")
     ] = None,
@@ -142,7 +148,7 @@ def trace(
     ] = None,
 ) -> None:  # fmt: skip
     """Light returned, window, extinction, brightness and colour, face up, with a picture."""
-    from facetrace.cli.loading import load_material, load_stone
+    from facetrace.cli.loading import load_material, load_stone, with_spectrum
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
@@ -151,15 +157,18 @@ def trace(
 
     if rays is not None and error is not None:
         raise FacetraceError("--rays and --error: give one of them")
+    if spectrum and no_absorption:
+        raise FacetraceError("--spectrum and --no-absorption: give one of them")
     file, stone = load_stone(design)
     # a machine that reads stdout gets a picture only where it names one
     default = None if json == "-" else design.with_suffix(".png")
     shown = None if no_picture else (picture or default)
     wishes = _Wishes(shown, maps, size, samples, exposure, not no_glare)
-    check_json(json, design)
-    _check_pictures(wishes, design)
+    check_json(json, design, spectrum)
+    _check_pictures(wishes, design, spectrum)
     own = file.design
     substance = find_material(material) if material else load_material(file)
+    substance = with_spectrum(substance, spectrum)
     subject = _Subject(
         stone=stone,
         material=substance,
@@ -222,11 +231,11 @@ class _Subject:
     @property
     def notes(self) -> list[str]:
         """Cautions that belong to the numbers."""
-        from facetrace.report.document import ESTIMATE, provisional_notes
+        from facetrace.report.document import ESTIMATE, colour_notes
 
         notes = [ESTIMATE]
         if self.absorbing:
-            notes += provisional_notes(self.material)
+            notes += colour_notes(self.material)
         if self.index:
             notes.append(
                 "Isotropic index: no double refraction; the colour is the mean over directions."
@@ -234,12 +243,12 @@ class _Subject:
         return notes
 
 
-def _check_pictures(wishes: _Wishes, design: Path) -> None:
+def _check_pictures(wishes: _Wishes, *sources: Path | None) -> None:
     from facetrace.common.output import check_target
 
     for target in (wishes.picture, wishes.maps):
         if target:
-            check_target(target, source=design)
+            check_target(target, *sources)
 
 
 def _figures(
@@ -293,6 +302,8 @@ def _document(
         },
         **document.trace_part(result, seconds),
     }
+    if subject.absorbing:
+        parts |= document.material_part(subject.material)
     if face:
         parts |= {"dominant_area": face.dominant, "leading_area": face.leading}
     return document.text_of(parts | {"notes": subject.notes})
@@ -335,7 +346,7 @@ def _table(
     name: str, material: "Material", sizes: "SolidMeasures", result: "FaceUp",
     face: "FaceMaps | None",
 ) -> Table:  # fmt: skip
-    table = Table(title=f"{name} ({material.name})", title_justify="left")
+    table = Table(title=escape(f"{name} ({material.name})"), title_justify="left")
     table.add_column("face up", no_wrap=True)
     table.add_column("value", justify="right", no_wrap=True)
     table.add_column("+- std. error", justify="right", no_wrap=True)

@@ -22,10 +22,10 @@ def write_whole(path: Path, content: bytes) -> None:
         raise
 
 
-def check_target(path: Path, *, source: Path | None = None) -> None:
+def check_target(path: Path, *sources: Path | None) -> None:
     """Complain about a target that cannot be written, before any work is spent on it.
 
-    *source*: the file that was read; it is never overwritten.
+    *sources*: the files that were read; they are never overwritten.
     """
     if path.is_dir():
         raise FacetraceError(f"{path}: is a folder; name a file")
@@ -33,5 +33,6 @@ def check_target(path: Path, *, source: Path | None = None) -> None:
         raise FacetraceError(f"{path}: its folder does not exist")
     if not os.access(path.parent, os.W_OK):
         raise FacetraceError(f"{path}: its folder cannot be written to; name another place")
-    if source and path.exists() and source.exists() and path.samefile(source):
-        raise FacetraceError(f"{path}: is the file that was read; name another one to write")
+    for source in sources:
+        if source and path.exists() and source.exists() and path.samefile(source):
+            raise FacetraceError(f"{path}: is the file that was read; name another one to write")

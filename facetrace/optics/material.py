@@ -1,10 +1,11 @@
 """Materials: data files with a source for each number, read into checked models.
 
-A name is a material's (corundum, calcite, ...) or one of its varieties (ruby).
+A name is a material's (corundum, calcite, ...) or one of its varieties (ruby). What colours it
+is its chromophores, or a measured spectrum in their place.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Literal
@@ -15,6 +16,7 @@ from pydantic import Field, model_validator
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.tomlfile import Strict, parse_model, read_model
+from facetrace.optics.spectrum import Spectrum
 
 Floats = NDArray[np.float64]
 NAMES = ("corundum", "calcite", "quartz", "diamond", "spinel", "glass")
@@ -96,11 +98,15 @@ class MaterialFile(Strict):
 
 @dataclass(frozen=True)
 class Material:
-    """A material with its concentrations, ready to be asked for indices and absorption."""
+    """A material with its concentrations, ready to be asked for indices and absorption.
+
+    A *spectrum* of the user's stands in place of all chromophores.
+    """
 
     name: str
     data: MaterialFile
     chromophores: Mapping[str, float]
+    spectrum: Spectrum | None = None
 
     @property
     def density(self) -> float:
@@ -115,10 +121,25 @@ class Material:
     @property
     def provisional(self) -> tuple[str, ...]:
         """Chromophores in it whose numbers are from memory."""
+        return tuple(c.name for c, _ in self.colouring if c.provisional)
+
+    @property
+    def colouring(self) -> tuple[tuple[Chromophore, float], ...]:
+        """The chromophores in it with their concentrations in ppma."""
         return tuple(
-            c.name for c in self.data.chromophore
-            if c.provisional and self.chromophores.get(c.name, 0.0) > 0
+            (c, self.chromophores[c.name]) for c in self.data.chromophore
+            if self.chromophores.get(c.name, 0.0) > 0
         )  # fmt: skip
+
+    def with_spectrum(self, spectrum: Spectrum) -> "Material":
+        """The same crystal, coloured by a measured spectrum alone."""
+        if spectrum.polarised and not self.uniaxial:
+            raise FacetraceError(
+                f"{spectrum.name}: has two rays, o and e, but {self.name} is isotropic and has "
+                "one; give columns nm,unpolarised"
+            )
+        name = f"{self.name}, spectrum {spectrum.name}"
+        return replace(self, name=name, chromophores={}, spectrum=spectrum)
 
     def indices(self, wavelength_nm: ArrayLike) -> tuple[Floats, Floats]:
         """(n_o, n_e) at wavelengths in nm (twice n where the material is isotropic)."""
@@ -135,19 +156,31 @@ class Material:
         The sum over chromophores and bands is made on each polarisation first; how the
         e ray mixes the two follows from its direction (kernel.uniaxial.absorption_share).
         """
+        if self.spectrum is not None:
+            return self.spectrum.at(wavelength_nm)
+        alpha_o = np.zeros_like(np.asarray(wavelength_nm, dtype=np.float64))
+        alpha_e = np.zeros_like(alpha_o)
+        for part_o, part_e in self.parts(wavelength_nm).values():
+            alpha_o += part_o
+            alpha_e += part_e
+        return alpha_o, alpha_e
+
+    def parts(self, wavelength_nm: ArrayLike) -> dict[str, tuple[Floats, Floats]]:
+        """Each chromophore's part of ``absorption``, by name; none under a measured spectrum."""
         wavenumber = 1e7 / np.asarray(wavelength_nm, dtype=np.float64)
-        alpha_o, alpha_e = np.zeros_like(wavenumber), np.zeros_like(wavenumber)
-        for chromophore in self.data.chromophore:
-            ppma = self.chromophores.get(chromophore.name, 0.0)
-            if not ppma or self.data.atoms is None:
-                continue
+        found: dict[str, tuple[Floats, Floats]] = {}
+        for chromophore, ppma in self.colouring:
+            # a file with chromophores has [atoms]: MaterialFile sees to it
+            assert self.data.atoms is not None
             density = ppma * self.data.atoms.per_cm3_per_ppma
+            alpha_o, alpha_e = np.zeros_like(wavenumber), np.zeros_like(wavenumber)
             for band in chromophore.bands:
                 x = (wavenumber - band.centre) / band.width
                 shape = density * np.exp(-4 * np.log(2) * x * x)
                 alpha_o += band.o * shape
                 alpha_e += band.e * shape
-        return alpha_o, alpha_e
+            found[chromophore.name] = (alpha_o, alpha_e)
+        return found
 
 
 def _sellmeier(branch: Branch, wavelength_nm: ArrayLike, squared: bool) -> Floats:
@@ -199,4 +232,4 @@ def _with(material: Material, chromophores: Mapping[str, float] | None) -> Mater
         raise FacetraceError(
             f"chromophore '{odd[0]}' is not in the data of {material.name}; known: {have}"
         )
-    return Material(material.name, material.data, dict(chromophores))
+    return replace(material, chromophores=dict(chromophores))

@@ -11,6 +11,8 @@ colour      mean colour: xyz (white diffuser: Y = 1), lightness, chroma, hue_deg
             {value, stderr}; colour_within: the same without the surface's mirror light
 dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
 rays, events, seconds, seed
+chromophores   what colours the material: name, ppma, provisional (numbers from memory)
+spectrum    instead of them, the user's: file, polarised, range_nm that is used
 notes       cautions that belong to the numbers
 """
 
@@ -28,14 +30,40 @@ SCHEMA = "facetrace-result/1"
 ESTIMATE = "An estimate from a model, not an appraisal or a laboratory report."
 
 
-def provisional_notes(material: Material) -> list[str]:
-    """What to say, once, when numbers from memory decide a colour."""
-    if not material.provisional:
-        return []
-    names = ", ".join(material.provisional)
-    return [
-        f"Colour rests on provisional absorption data ({names}): strengths from memory, +-40 %."
-    ]
+def colour_notes(material: Material) -> list[str]:
+    """What to say, once, when numbers from memory or half a measurement decide a colour."""
+    notes: list[str] = []
+    if material.provisional:
+        notes.append(
+            f"Colour rests on provisional absorption data ({', '.join(material.provisional)}): "
+            "strengths from memory, +-40 % at best."
+        )
+    if material.spectrum and not material.spectrum.polarised and material.uniaxial:
+        notes.append(
+            f"{material.spectrum.name} is unpolarised: both rays get the same absorption, so "
+            "pleochroism is lost. The real stone's colour changes with the direction of view and "
+            "of the c-axis, and may differ from what is shown; columns o and e would tell."
+        )
+    return notes
+
+
+def material_part(material: Material) -> dict[str, Any]:
+    """The member that says what colours: "spectrum" or "chromophores"."""
+    if material.spectrum:
+        nm = material.spectrum.wavelength_nm
+        return {
+            "spectrum": {
+                "file": material.spectrum.name,
+                "polarised": material.spectrum.polarised,
+                "range_nm": [float(nm[0]), float(nm[-1])],
+            }
+        }
+    return {
+        "chromophores": [
+            {"name": c.name, "ppma": ppma, "provisional": c.provisional}
+            for c, ppma in material.colouring
+        ]
+    }
 
 
 def head() -> dict[str, Any]:

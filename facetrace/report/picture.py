@@ -40,7 +40,13 @@ def face_pixels(
     return stone_rgb * cover + paper_rgb * (1 - cover), share
 
 
-def _png(figure: Figure, facts: dict[str, str]) -> bytes:
+def plain(text: str) -> str:
+    """Text that matplotlib must not take for formulas: names may hold dollar signs."""
+    return text.replace("$", r"\$")
+
+
+def png(figure: Figure, facts: dict[str, str]) -> bytes:
+    """The figure as a PNG file that carries *facts* as text."""
     buffer = io.BytesIO()
     FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": "facetrace", **facts})
     return buffer.getvalue()
@@ -63,11 +69,11 @@ def face_png(
         note += ", surface mirror light left out"
     if outside >= 0.01:
         note += f", {100 * outside:.0f} % beyond the screen's colours"
-    figure.text(0.02, share * 0.74, title, fontsize=9, va="center")
+    figure.text(0.02, share * 0.74, plain(title), fontsize=9, va="center")
     figure.text(0.02, share * 0.44, under, fontsize=7, va="center", color="0.25")
     figure.text(0.02, share * 0.18, note, fontsize=7, va="center", color="0.25")
     note = f"{under}; {note}"
-    return _png(figure, {"Title": title, "Description": note})
+    return png(figure, {"Title": title, "Description": note})
 
 
 def _scale_bar(axes: object, step_mm: float, width: int, height: int) -> None:
@@ -103,10 +109,10 @@ def maps_png(maps: FaceMaps, title: str, under: str) -> bytes:
     figure.colorbar(image, cax=bar)
     bar.tick_params(labelsize=7)
     bar.set_title("share", fontsize=7)
-    figure.text(0.012, 0.93, title, fontsize=10)
+    figure.text(0.012, 0.93, plain(title), fontsize=10)
     note = f"{under}. The first three share out the light that is not absorbed."
     figure.text(0.012, 0.03, note, fontsize=7, color="0.25")
-    return _png(figure, {"Title": title, "Description": note})
+    return png(figure, {"Title": title, "Description": note})
 
 
 def pair_png(first: Floats, second: Floats, white: Floats, title: str) -> bytes:
@@ -119,5 +125,5 @@ def pair_png(first: Floats, second: Floats, white: Floats, title: str) -> bytes:
         axes.set_xticks([])
         axes.set_yticks([])
         axes.set_xlabel(name, fontsize=8)
-    figure.text(0.02, 0.92, title, fontsize=8)
-    return _png(figure, {"Title": title})
+    figure.text(0.02, 0.92, plain(title), fontsize=8)
+    return png(figure, {"Title": title})
