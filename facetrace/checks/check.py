@@ -22,7 +22,9 @@ class Comparison:
         off = abs(self.got - self.expected)
         if not np.isfinite(off):
             return float("inf")
-        return float(off / self.tolerance) if self.tolerance else (0.0 if off == 0 else float("inf"))
+        return (
+            float(off / self.tolerance) if self.tolerance else (0.0 if off == 0 else float("inf"))
+        )
 
 
 @dataclass(frozen=True)

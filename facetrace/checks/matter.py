@@ -7,7 +7,14 @@ import numpy as np
 from facetrace.checks.check import Check, Comparison, between
 from facetrace.design.model import Crown, Design, Girdle, Outline, Pavilion
 from facetrace.measures.pleochroism import dichroscope_pair
-from facetrace.optics.colour import LCh, delta_e_2000, lch_of, observer, srgb_of, xyz_of_transmission
+from facetrace.optics.colour import (
+    LCh,
+    delta_e_2000,
+    lch_of,
+    observer,
+    srgb_of,
+    xyz_of_transmission,
+)
 from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure

@@ -25,7 +25,7 @@ Three rules say what is carried between facets:
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,8 @@ from facetrace.solid.polyhedron import Solid
 from facetrace.trace.scene import View, direction, rocking
 
 Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
+# complex arrays, whose element type numpy infers differently from release to release
+Complexes = NDArray[Any]
 Rule = Literal["chosen", "label", "pair"]
 
 # closer to c than this sine the pair of fields is any two at right angles to c
@@ -131,8 +132,8 @@ def rays_for(setting: Setting, count: int, rng: np.random.Generator) -> Rays:
     return Rays(place, nm, xyz / chance[:, None])
 
 
-def dot(a: Floats, b: Floats) -> Floats:
-    """Scalar products of rows."""
+def dot(a: Complexes, b: Complexes) -> Complexes:
+    """Scalar products of rows, real or complex (nothing is conjugated)."""
     return np.asarray(np.sum(a * b, axis=-1))
 
 
@@ -268,14 +269,18 @@ def from_inside(tangential: Floats, normal: Floats, axis: Floats, no: Floats, ne
     return Facet(reflected, transmitted, (o, e), real, out)
 
 
-def ray_of(wave: Floats, extraordinary: NDArray[np.bool_], axis: Floats, no: Floats, ne: Floats) -> Floats:
+def ray_of(
+    wave: Floats, extraordinary: NDArray[np.bool_], axis: Floats, no: Floats, ne: Floats
+) -> Floats:
     """Unit directions of the energy: N for o, n_o^2 N + D (N.c) c for e."""
     bent = no[:, None] ** 2 * wave + ((ne**2 - no**2) * (wave @ axis))[:, None] * axis
     along = np.where(extraordinary[:, None], bent, wave)
     return np.asarray(along / np.linalg.norm(along, axis=1, keepdims=True))
 
 
-def e_absorption(wave: Floats, axis: Floats, no: Floats, ne: Floats, ao: Floats, ae: Floats) -> Floats:
+def e_absorption(
+    wave: Floats, axis: Floats, no: Floats, ne: Floats, ao: Floats, ae: Floats
+) -> Floats:
     """alpha of an e wave along its ray: k0 E*.e''E / |E x H*| with e'' along and across c.
 
     Weak absorption (Born & Wolf, ch. 15.6); e'' = n alpha / k0 for each polarisation.
@@ -400,9 +405,10 @@ class _Path:
         else:
             raise RuntimeError(f"a path has more than {MOST_BOUNCES} bounces")
         s = self.sums
-        columns = (s["light_return"], s["window"], s["extinction"], s["absorbed"], s["seen"])
+        names = ("light_return", "window", "extinction", "absorbed", "seen")
+        columns = [s[name] for name in names]
         if self.twins == 1:
-            columns = tuple(c[:, 0] for c in columns)
+            columns = [c[:, 0] for c in columns]
         return (self.surface, *columns, self.glare)
 
     def _fly(self) -> None:

@@ -13,6 +13,7 @@ dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
 rays, events, seconds, seed
 chromophores   what colours the material: name, ppma, provisional (numbers from memory)
 spectrum    instead of them, the user's: file, polarised, range_nm that is used
+checks      of facetrace verify: name, source, and of its comparisons the one under most strain
 notes       cautions that belong to the numbers
 """
 
