@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from facetrace.checks.textbook import follow, rays_for, setting_of
+from facetrace.checks.textbook import Rule, Setting, follow, rays_for, setting_of
 from facetrace.design.model import read_design
 from facetrace.kernel.launch import ISOTROPIC_UNPOLARISED
 from facetrace.kernel.paths import ROW_AE, ROW_AO, ROW_NE, ROW_NO
@@ -28,7 +28,7 @@ from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
-from facetrace.trace.scene import View, medium_of, scene_of
+from facetrace.trace.scene import Scene, View, medium_of, scene_of
 
 DESIGNS = Path(__file__).parent.parent / "designs"
 PARTS = 16
@@ -82,8 +82,31 @@ def part_of(place: np.ndarray) -> np.ndarray:
     return out
 
 
-def coherence(case: Case) -> str:
-    """One row: change of brightness in percent, and of colour over the face."""
+@dataclass(frozen=True)
+class Phases:
+    """What the phase between o and e changes: brightness (a share, with its error), and CIEDE2000
+    over the 256 parts, largest and root mean square, with what chance alone leaves of each."""
+
+    brightness: float
+    brightness_error: float
+    most: float
+    most_by_chance: float
+    rms: float
+    rms_by_chance: float
+
+
+@dataclass(frozen=True)
+class Simpler:
+    """A simpler treatment against the exact one: brightness (a share, its error) and dE00."""
+
+    name: str
+    brightness: float
+    error: float
+    colour: float
+
+
+def coherence_of(case: Case) -> Phases:
+    """Trace a case with and without phases."""
     eye = observer()
     light = find_light("hemisphere")
     setting = setting_of(
@@ -120,66 +143,91 @@ def coherence(case: Case) -> str:
     # what chance alone leaves of the change: half the difference of the changes in two halves
     apart = colours(1, even) - colours(0, even) - colours(1, odd) + colours(0, odd)
     noise = difference(plain, plain + apart / 2)
-    error = change.std() / np.sqrt(len(change))
+    return Phases(
+        float(change.mean()), float(change.std() / np.sqrt(len(change))),
+        float(found.max()), float(noise.max()),
+        float(np.sqrt(np.mean(found**2))), float(np.sqrt(np.mean(noise**2))),
+    )  # fmt: skip
+
+
+def coherence(case: Case) -> str:
+    """One row of the first table."""
+    p = coherence_of(case)
     return (
-        f"{case!s:58s} {100 * change.mean():+8.4f} {100 * error:7.4f} "
-        f"{found.max():7.2f} {noise.max():7.2f} {np.sqrt(np.mean(found**2)):7.3f} "
-        f"{np.sqrt(np.mean(noise**2)):7.3f}"
+        f"{case!s:58s} {100 * p.brightness:+8.4f} {100 * p.brightness_error:7.4f} "
+        f"{p.most:7.2f} {p.most_by_chance:7.2f} {p.rms:7.3f} {p.rms_by_chance:7.3f}"
     )
 
 
-def optics(case: Case) -> str:
-    """Rows: each simpler treatment against the exact one."""
+Look = tuple[float, float, LCh]
+
+
+def _traced(scene: Scene, rows: dict[int, np.ndarray], physics: int | None = None) -> Look:
+    """Brightness, its error and the colour from within, with other rows in the spectral table."""
+    table = scene.medium.spectrum.copy()
+    for row, value in rows.items():
+        table[row] = value
+    medium = replace(scene.medium, spectrum=table)
+    if physics is not None:
+        medium = replace(medium, physics=physics)
+    found = trace_face_up(replace(scene, medium=medium), 1, rays=1 << 20)
+    b = found.measures["brightness"]
+    xyz = np.array([e.value for e in found.within.xyz])
+    return b.value, b.stderr, lch_of(xyz, scene.medium.white)
+
+
+def _followed(setting: Setting, rule: Rule, count: int) -> Look:
+    """The same by the textbook tracer."""
+    rng = np.random.default_rng(2)
+    rays = rays_for(setting, count, rng)
+    seen = follow(setting, rays, rule, rng)
+    y = (seen.seen + seen.glare) * rays.weight[:, 1]
+    xyz = (seen.seen[:, None] * rays.weight).mean(axis=0) / setting.light.white(1.0)
+    return y.mean(), y.std() / np.sqrt(len(y)), lch_of(xyz, setting.observer.white)
+
+
+def _against(name: str, simple: Look, exact: Look) -> Simpler:
+    return Simpler(
+        name, simple[0] / exact[0] - 1, float(np.hypot(simple[1], exact[1]) / exact[0]),
+        delta_e_2000(simple[2], exact[2]),
+    )  # fmt: skip
+
+
+def optics_of(case: Case) -> list[Simpler]:
+    """Each simpler treatment of a case against the exact one."""
     eye, light = observer(), find_light("hemisphere")
     axis = (case.tilt, AZIMUTH)
     solid, material = case.solid(), find_material(case.material)
-    exact = scene_of(solid, medium_of(material, eye), axis, light, View())
-    table = exact.medium.spectrum
+    scene = scene_of(solid, medium_of(material, eye), axis, light, View())
+    table = scene.medium.spectrum
     mean = (2 * table[ROW_AO] + table[ROW_AE]) / 3
     level = (2 * table[ROW_NO] + table[ROW_NE]) / 3
-
-    def with_rows(physics: int | None = None, **rows: np.ndarray) -> tuple[float, float, LCh]:
-        changed = table.copy()
-        for name, value in rows.items():
-            changed[{"no": ROW_NO, "ne": ROW_NE, "ao": ROW_AO, "ae": ROW_AE}[name]] = value
-        medium = replace(exact.medium, spectrum=changed)
-        if physics is not None:
-            medium = replace(medium, physics=physics)
-        found = trace_face_up(replace(exact, medium=medium), 1, rays=1 << 20)
-        b = found.measures["brightness"]
-        return b.value, b.stderr, lch_of(np.array([e.value for e in found.within.xyz]), eye.white)
-
-    truth = with_rows()
-    rows = [
-        # almost no birefringence: waves part by 1e-9, but o and e still take up what is theirs
-        ("isotropic geometry, o and e absorption", with_rows(no=level, ne=level * (1 - 1e-9))),
-        ("averaged absorption, exact geometry", with_rows(ao=mean, ae=mean)),
-        ("averaged absorption, isotropic, unpolarised Fresnel",
-         with_rows(ISOTROPIC_UNPOLARISED, no=level, ne=level, ao=mean, ae=mean)),
-    ]  # fmt: skip
-    lines = [f"{case!s}: brightness {truth[0]:.5f} +- {truth[1]:.5f}"]
-    for name, found in rows:
-        shift, error = found[0] / truth[0] - 1, np.hypot(found[1], truth[1]) / truth[0]
-        lines.append(
-            f"    {name:52s} {100 * shift:+7.2f} {100 * error:6.2f} "
-            f"{delta_e_2000(found[2], truth[2]):7.2f}"
-        )
+    # almost no birefringence: waves part by 1e-9, but o and e still take up what is theirs
+    one = {ROW_NO: level, ROW_NE: level * (1 - 1e-9)}
+    even = {ROW_AO: mean, ROW_AE: mean}
+    exact = _traced(scene, {})
     setting = setting_of(solid, material, axis, light, View(), eye)
-    both = []
-    for rule in ("chosen", "label"):
-        rng = np.random.default_rng(2)
-        rays = rays_for(setting, case.rays, rng)
-        seen = follow(setting, rays, rule, rng)
-        y = (seen.seen + seen.glare) * rays.weight[:, 1]
-        xyz = (seen.seen[:, None] * rays.weight).mean(axis=0) / light.white(1.0)
-        both.append((y.mean(), y.std() / np.sqrt(len(y)), lch_of(xyz, eye.white)))
-    shift = both[1][0] / both[0][0] - 1
-    error = np.hypot(both[0][1], both[1][1]) / both[0][0]
-    name = "o stays o and e stays e at every reflection"
-    lines.append(
-        f"    {name:52s} {100 * shift:+7.2f} {100 * error:6.2f} "
-        f"{delta_e_2000(both[0][2], both[1][2]):7.2f}"
-    )
+    return [
+        _against("isotropic geometry, o and e absorption", _traced(scene, one), exact),
+        _against("averaged absorption, exact geometry", _traced(scene, even), exact),
+        _against(
+            "averaged absorption, isotropic, unpolarised Fresnel",
+            _traced(scene, one | even, ISOTROPIC_UNPOLARISED), exact,
+        ),
+        _against(
+            "o stays o and e stays e at every reflection",
+            _followed(setting, "label", case.rays), _followed(setting, "chosen", case.rays),
+        ),
+    ]  # fmt: skip
+
+
+def optics(case: Case) -> str:
+    """Rows of the second table."""
+    lines = [f"{case}"]
+    lines += [
+        f"    {row.name:52s} {100 * row.brightness:+7.2f} {100 * row.error:6.2f} {row.colour:7.2f}"
+        for row in optics_of(case)
+    ]
     return "\n".join(lines)
 
 

@@ -56,7 +56,7 @@ def test_uniform_enclosure_from_the_command_line():
     bright = found["measures"]["brightness"]
     assert abs(bright["value"] - 1) <= 3 * bright["stderr"]
     for name in ("light_return", "window", "extinction", "absorbed", "surface"):
-        assert set(found["measures"][name]) == {"value", "stderr"}
+        assert set(found["measures"][name]) == {"value", "stderr", "dof"}
     assert sum(found["outcomes"].values()) == pytest.approx(1, abs=1e-12)
     assert found["rays"] >= 262144
     assert found["seed"] == 1

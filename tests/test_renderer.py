@@ -12,8 +12,9 @@ import math
 
 import numpy as np
 import pytest
-from conftest import DESIGNS, make_scene, random_solid
+from conftest import DESIGNS
 
+from facetrace.checks.stones import make_scene, random_solid
 from facetrace.design.model import read_design
 from facetrace.measures.faceup import trace_face_up
 from facetrace.solid.build import build_solid

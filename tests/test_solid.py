@@ -1,13 +1,14 @@
-"""Solids against closed forms, trimesh, Tolkowsky's proportions and handbook weights."""
+"""Solids against closed forms, trimesh and handbook weights (proportions: facetrace/checks/matter.py)."""
 
 import math
 
 import numpy as np
 import pytest
-from conftest import DESIGNS, box, random_solid
+from conftest import DESIGNS
 from hypothesis import given
 from hypothesis import strategies as st
 
+from facetrace.checks.stones import box, random_solid
 from facetrace.design.model import read_design
 from facetrace.kernel import paths
 from facetrace.solid import polyhedron
@@ -134,16 +135,6 @@ def test_planes_that_bound_nothing(normals, offsets, message):
 
 
 # ---- against the trade ----------------------------------------------------------------------
-
-
-def test_tolkowsky_proportions(tmp_path):
-    """Pavilion 40.75, crown 34.5, table 53 %: 43.1 + 16.2 = 59.3 % (Tolkowsky, "Diamond Design", 1919)."""
-    m = measure(round_brilliant(tmp_path), 3.52)
-    assert 100 * m.pavilion_depth_mm / 10 == pytest.approx(43.1, abs=0.1)
-    assert 100 * m.crown_height_mm / 10 == pytest.approx(16.2, abs=0.1)
-    assert m.depth_percent == pytest.approx(59.3, abs=0.1)
-    assert m.table_percent == pytest.approx(53, abs=1e-6)
-    assert m.meet_error_mm < 1e-6
 
 
 # carats = SG x factor x sizes in mm, "well proportioned stone, medium girdle": lists on jewellery-

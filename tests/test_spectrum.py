@@ -6,10 +6,11 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from conftest import DESIGNS, ROOT, box, make_scene
+from conftest import DESIGNS, ROOT
 from scipy import constants
 from test_stones import SIGMAS
 
+from facetrace.checks.stones import box, make_scene
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.design.model import read_design
 from facetrace.measures.faceup import trace_face_up

@@ -1,4 +1,4 @@
-"""Whole stones: conservation, closed forms, geometry of windows, sameness of bits.
+"""Whole stones: conservation, reciprocity, sameness of bits; closed forms are in facetrace/checks/stones.py.
 
 Statistical checks have fixed seeds. 4.1 standard errors are passed by chance in 1 of 1,000 cases
 if only 15 of the 64 pairs of sets carry the error (Student's t), less often if more do.
@@ -10,22 +10,22 @@ from dataclasses import replace
 import numba
 import numpy as np
 import pytest
-from conftest import DESIGNS, box, make_scene, random_solid
+from conftest import DESIGNS
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import qmc
 
+from facetrace.checks.stones import SIGMAS, box, make_scene, random_solid
 from facetrace.design.model import read_design
 from facetrace.kernel.paths import ROW_AE, ROW_AO
 from facetrace.measures.faceup import SHARES, face_up, trace_face_up, xyz_of
 from facetrace.measures.maps import face_maps
 from facetrace.optics.lights import Light, find_light
-from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
-from facetrace.solid.polyhedron import Solid
 from facetrace.trace.run import trace_pixels, trace_sums
 from facetrace.trace.scene import View, direction, scene_of
 
-SIGMAS = 4.1
-N_O, N_E = 1.768076, 1.760002
+N_O = 1.768076
 ROUND = next(p for p in DESIGNS if p.stem == "round-brilliant")
 
 
@@ -36,15 +36,21 @@ def check(estimate, truth, sigmas=SIGMAS, floor=1e-9):
 # ---- conservation ---------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("material", ["corundum", "calcite", "quartz", "diamond", "glass"])
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_uniform_enclosure_is_uniform(seed, material):
-    """A lossless stone among equal walls looks like them, birefringent or not (second law)."""
-    scene = make_scene(random_solid(seed), material=material, light="uniform",
-                       axis=(37.0 * seed, 20.0), view=View(9.0 * seed, 40.0))  # fmt: skip
-    result = trace_face_up(scene, seed, rays=1 << 16)
+@pytest.mark.slow
+@given(
+    st.integers(0, 10_000), st.integers(6, 60), st.sampled_from(["corundum", "calcite", "quartz"]),
+    st.floats(0, 180), st.floats(0, 360), st.floats(0, 60), st.floats(0, 360),
+)  # fmt: skip
+@settings(max_examples=40)
+def test_uniform_enclosure_is_uniform(seed, facets, material, tilt, azimuth, eye, way):
+    """A lossless stone among equal walls looks like them (second law): brightness 1 with a standard
+    error of at most 1e-5, for random solids, axes, views and crystals. False alarm of all 40: 4 %
+    at most if 15 strata carry the error, far less if more do; the examples are always the same."""
+    scene = make_scene(random_solid(seed, facets), material=material, light="uniform",
+                       axis=(tilt, azimuth), view=View(eye_tilt=eye, eye_azimuth=way))  # fmt: skip
+    result = trace_face_up(scene, seed, error=1e-5, sure_of=("brightness",))
+    assert result.measures["brightness"].stderr <= 1e-5
     check(result.measures["brightness"], 1.0)
-    assert result.measures["brightness"].stderr < 1e-4
     assert result.outcomes["lost"] == 0
 
 
@@ -77,42 +83,6 @@ def test_a_trapping_stone_ends():
 # ---- closed forms ---------------------------------------------------------------------------
 
 
-def plate_transmission(n, alpha_t=0.0):
-    """Window share of a plate at normal incidence, all internal reflections summed: exact series."""
-    r = ((n - 1) / (n + 1)) ** 2
-    a = math.exp(-alpha_t)
-    return (1 - r) ** 2 * a / (1 - r * r * a * a)
-
-
-def test_plate_at_normal_incidence():
-    """A box seen square on is a plate: T = 2n / (n^2 + 1), for the two modes of a crystal apart."""
-    result = trace_face_up(
-        make_scene(box(2, 2, 0.5), index=1.765, wavelength_nm=589.3), 1, rays=4096
-    )
-    assert result.measures["window"].value == pytest.approx(2 * 1.765 / (1 + 1.765**2), abs=1e-5)
-    result = trace_face_up(
-        make_scene(box(2, 2, 0.5), axis=(90.0, 0.0), wavelength_nm=589.3), 1, rays=1 << 14
-    )
-    truth = 0.5 * (plate_transmission(N_O) + plate_transmission(N_E))
-    check(result.measures["window"], truth, floor=2e-6)
-
-
-def test_plate_seen_along_its_axis():
-    """Light straight down c: the degenerate case, o indices only."""
-    result = trace_face_up(make_scene(box(2, 2, 0.5), wavelength_nm=589.3), 1, rays=1 << 14)
-    check(result.measures["window"], plate_transmission(N_O), floor=2e-6)
-
-
-def test_absorbing_plate_of_ruby():
-    """Two modes, two absorptions, summed over reflections; c in the plate (box 1 mm thick)."""
-    o, e = find_material("ruby").absorption(550.0)
-    n_o, n_e = find_material("ruby").indices(550.0)
-    scene = make_scene(box(2, 2, 0.5), material="ruby", axis=(90.0, 30.0), wavelength_nm=550)
-    result = trace_face_up(scene, 1, rays=1 << 15)
-    truth = 0.5 * (plate_transmission(n_o, o * 0.1) + plate_transmission(n_e, e * 0.1))
-    check(result.measures["window"], truth, floor=1e-6)
-
-
 def test_cube_shows_its_sides_by_total_reflection():
     """A cube of n > sqrt 2 seen through one face tilted less than its critical geometry lets
     nothing out sideways: light that enters the top leaves by top or bottom only."""
@@ -128,60 +98,7 @@ def test_cube_shows_its_sides_by_total_reflection():
     assert result.measures["window"].value == pytest.approx(plate, abs=0.012)
 
 
-def flat_v(pavilion_deg, half=10.0, roof=200.0):
-    """A long roof: flat table, two flanks at that angle below it, ends far away."""
-    p = math.radians(pavilion_deg)
-    depth = half * math.tan(p)
-    normals = [[0, 0, 1], [math.sin(p), 0, -math.cos(p)], [-math.sin(p), 0, -math.cos(p)],
-               [0, 1, 0], [0, -1, 0]]  # fmt: skip
-    return Solid.from_planes(normals, [0.0, depth * math.cos(p), depth * math.cos(p), roof, roof])
-
-
-@pytest.mark.parametrize(("pavilion", "start"), [(41, 11.65), (42, 13.45), (43, 15.25)])
-def test_tilt_window_of_a_flat_table(pavilion, start):
-    """The near flank of a V begins to leak at the tilt t with sin t = n sin(P - C): corundum
-    (n_o) 11.65, 13.45, 15.25 deg for P = 41, 42, 43 (geometry of total reflection)."""
-    n = N_O
-    critical = math.asin(1 / n)
-    exact = math.degrees(math.asin(n * math.sin(math.radians(pavilion) - critical)))
-    assert exact == pytest.approx(start, abs=0.01)
-    windows = []
-    for off in (-0.3, 0.3):
-        view = View(eye_tilt=exact + off, eye_azimuth=0.0)
-        scene = make_scene(flat_v(pavilion), index=n, wavelength_nm=589.3, view=view)
-        windows.append(trace_face_up(scene, 1, rays=1 << 13).measures["window"].value)
-    first = windows[0]
-    assert windows[1] > first + 0.05, windows
-
-
-def test_second_facet_limit():
-    """Vertical light stays in at the second flank up to P = (180 - C) / 3: corundum 48.52 deg
-    (Tolkowsky's relation)."""
-    limit = (180 - math.degrees(math.asin(1 / N_O))) / 3
-    assert limit == pytest.approx(48.52, abs=0.01)
-    values = []
-    for off in (-0.3, 0.3):
-        scene = make_scene(flat_v(limit + off), index=N_O, wavelength_nm=589.3)
-        values.append(trace_face_up(scene, 1, rays=1 << 13).measures["window"].value)
-    assert values[0] < 0.001 < 0.01 < values[1], values
-
-
 # ---- reciprocity and invariance -------------------------------------------------------------
-
-
-def test_turning_stone_axis_and_view_together():
-    """Rotation about the line of sight changes nothing."""
-    solid = random_solid(9)
-    turn = math.radians(73)
-    matrix = np.array(
-        [[math.cos(turn), -math.sin(turn), 0], [math.sin(turn), math.cos(turn), 0], [0, 0, 1]]
-    )
-    turned = Solid.from_planes(solid.normals @ matrix.T, solid.offsets)
-    a = trace_face_up(make_scene(solid, material="calcite", axis=(50, 10)), 1, rays=1 << 17)
-    b = trace_face_up(make_scene(turned, material="calcite", axis=(50, 83)), 2, rays=1 << 17)
-    for name in ("light_return", "window", "brightness"):
-        x, y = a.measures[name], b.measures[name]
-        assert abs(x.value - y.value) < SIGMAS * math.hypot(x.stderr, y.stderr)
 
 
 @pytest.mark.slow
@@ -278,30 +195,6 @@ def test_pictures_and_figures_agree():
     luminance = np.nansum((face.xyz + face.glare)[..., 1] * weight) / weight.sum()
     assert luminance == pytest.approx(figures.measures["brightness"].value, abs=2e-3)
     assert sum(face.dominant.values()) == pytest.approx(1)
-
-
-@pytest.mark.slow
-def test_standard_errors_are_right():
-    """Over 200 seeds the spread of a figure is its reported error: ratio within 20 % (4 sigmas of
-    a standard deviation of 200), and its mean that of a long run."""
-    scene = make_scene(build_solid(read_design(ROUND).design), material="ruby", head=10)
-    long = trace_face_up(scene, 777, rays=1 << 21).measures
-    runs = [trace_face_up(scene, seed, rays=1 << 13).measures for seed in range(200)]
-    for name in ("light_return", "window", "brightness"):
-        values = np.array([r[name].value for r in runs])
-        errors = np.array([r[name].stderr for r in runs])
-        spread = values.std(ddof=1)
-        assert 0.8 < spread / np.sqrt(np.mean(errors**2)) < 1.2
-        assert abs(values.mean() - long[name].value) < 4 * math.hypot(
-            spread / math.sqrt(200), long[name].stderr
-        )
-
-
-def test_error_target_is_met():
-    scene = make_scene(random_solid(3), material="ruby", head=10)
-    result = trace_face_up(scene, 1, error=2e-4)
-    assert result.measures["light_return"].stderr <= 2e-4
-    assert result.measures["brightness"].stderr <= 2e-4
 
 
 # ---- lights ---------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ program     name and version
 design      name, file, material
 solid       SolidMeasures, missing_facets
 scene       light, head, view, axis, medium: what was traced
-measures    NAME -> {value, stderr}
+measures    NAME -> {value, stderr, dof}: dof for Student's t
 outcomes    every named end of a path; they sum to 1
 colour      mean colour: xyz (white diffuser: Y = 1), lightness, chroma, hue_deg, each
             {value, stderr}; colour_within: the same without the surface's mirror light
