@@ -1,6 +1,6 @@
 """Makes facetrace/checks/renderer.json with Mitsuba 3, a general-purpose renderer.
 
-    python tests/renderer_reference.py      (about 25 minutes on 2 cores; needs a libLLVM)
+    python tests/renderer_reference.py      (took 38 minutes on 2 crowded cores; needs a libLLVM)
 
 Each stone is a smooth dielectric seen by an orthographic camera. A floor close below it and far
 larger ends all that leaves downwards, so the horizon is exact. The sky is an environment map that

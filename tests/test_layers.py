@@ -6,7 +6,18 @@ from pathlib import Path
 import facetrace
 
 PACKAGE = Path(facetrace.__file__).parent
-FLOORS = ["common", "kernel", "design", "solid", "optics", "trace", "measures", "report", "checks", "cli"]
+FLOORS = [
+    "common",
+    "kernel",
+    "design",
+    "solid",
+    "optics",
+    "trace",
+    "measures",
+    "report",
+    "checks",
+    "cli",
+]
 KERNEL_MAY = {"numpy", "numba", "math", "collections", "types", "typing"}
 
 
