@@ -11,7 +11,7 @@ import numba
 import numpy as np
 import pytest
 from conftest import DESIGNS
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.stats import qmc
 
@@ -22,6 +22,7 @@ from facetrace.measures.faceup import SHARES, face_up, trace_face_up, xyz_of
 from facetrace.measures.maps import face_maps
 from facetrace.optics.lights import Light, find_light
 from facetrace.solid.build import build_solid
+from facetrace.solid.polyhedron import SolidError
 from facetrace.trace.run import trace_pixels, trace_sums
 from facetrace.trace.scene import View, direction, scene_of
 
@@ -46,7 +47,11 @@ def test_uniform_enclosure_is_uniform(seed, facets, material, tilt, azimuth, eye
     """A lossless stone among equal walls looks like them (second law): brightness 1 with a standard
     error of at most 1e-5, for random solids, axes, views and crystals. False alarm of all 40: 4 %
     at most if 15 strata carry the error, far less if more do; the examples are always the same."""
-    scene = make_scene(random_solid(seed, facets), material=material, light="uniform",
+    try:
+        solid = random_solid(seed, facets)
+    except SolidError:  # a few random planes may leave it open
+        assume(False)
+    scene = make_scene(solid, material=material, light="uniform",
                        axis=(tilt, azimuth), view=View(eye_tilt=eye, eye_azimuth=way))  # fmt: skip
     result = trace_face_up(scene, seed, error=1e-5, sure_of=("brightness",))
     assert result.measures["brightness"].stderr <= 1e-5
