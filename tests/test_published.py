@@ -106,7 +106,11 @@ def one_return(solid, directions, seed, **medium):
 
 
 def scan(crown, pavilion, table=56.0, count=24):
-    """One estimate for maps and scans. Errors of a difference are below 0.0012 (by the paired ones)."""
+    """One estimate for maps and scans, always the same directions and seeds.
+
+    A difference between two stones has a standard error of about 0.003 with 8 directions (from
+    the paired ones), 0.002 with 12, 0.001 with 24: scans find the place, paired tests decide.
+    """
     return one_return(brilliant(crown, pavilion, table), lattice(count, 3, (0.5, 0.5)), 1)
 
 
@@ -253,7 +257,7 @@ def test_reciprocity():
     dome with the weight at the exit: the definition above is the study's. 1 of 500 by chance."""
     solid, index = brilliant(), index_of(LINE_NM)
     forward = []
-    for points in nets(12, 4):
+    for points in nets(13, 4):
         # density cos^(1/2) in solid angle
         cosine, azimuth = points[:, 2] ** (2 / 3), WEDGE * points[:, 3]
         sine = np.sqrt(1 - cosine**2)
@@ -300,7 +304,7 @@ def test_along_the_reference_pavilion_the_peak_is_at_25():
     a peak, and lower light return on both sides of it down to 10).
 
     Its place hangs on what the summaries do not tell: pavilion 39.5, 40.5, 41.5, 42 gives 26, 25,
-    24.5, 23; a girdle of 0.1, 3, 6 % gives 27, 25, 23; a weight of cos^4 makes it flat from 23 to
+    24, 23; a girdle of 0.1, 3, 6 % gives 27, 25, 23; a weight of cos^4 makes it flat from 23 to
     25. One line or daylight, polarised or not, star and lower girdle, crown facets alone or girdle
     and pavilion too: it stays at 25.
     """
@@ -322,7 +326,7 @@ def test_steep_crowns_are_never_high():
 def test_best_pavilions_lie_between_38_and_42():
     """The best combinations have pavilions of 38 to 42, crowns below 29, tables below 57 [read].
 
-    Reproduced for crowns of 23 to 26. At crown 34 the maximum is broad (within 1 % from 40 to 43).
+    Reproduced for crowns of 23 to 26. At crown 34 the maximum is broad (within 1 % from 40.5 to 43).
     A difference: below crown 20 ours goes on rising to pavilions beyond 43.
     """
     pavilions = (37.0, 38.5, 40.0, 41.0, 42.0, 43.5)
@@ -360,8 +364,7 @@ def test_hardly_any_crown_is_highest():
 def test_tolkowskys_cut_is_moderately_high():
     """Tolkowsky's proportions are "moderately high" [read]: above three quarters of stones drawn
     evenly from crown 20-45, pavilion 38-43, table 50-70 (about the study's range [memory]), and
-    below the best. If it stood at the third quartile, 32 of 40 or more would lie below it by
-    chance in 1 of 3.5 cases, 39 of 40 or more in 1 of 7,000: this is an ordering, not a test."""
+    below the best. A stone at the median would pass by chance in 1 of 3,000 (31 of 40, binomial)."""
     rng = np.random.default_rng(1919)
     drawn = rng.uniform([20, 38, 50], [45, 43, 70], (40, 3))
     values = np.array([scan(*stone, 8) for stone in drawn])
@@ -373,11 +376,11 @@ def test_tolkowskys_cut_is_moderately_high():
 def test_tolkowsky_and_american_ideal_are_alike():
     """A difference: the study puts Tolkowsky's cut above the "American Ideal", two classes apart [read].
 
-    Corners of that class from memory (crown 33.7-35.8, pavilion 40.2-41.2, table 53-57 %): ours
-    lie within 1.5 % of Tolkowsky's cut on both sides, lower with the pavilion below 40.5, higher
-    above. Neither star (40-60 %), nor lower girdle (50-85 %) parts them; only the girdle does,
-    and the wrong way: 0.1, 1.5, 3 % give 0.327, 0.331, 0.334. What the study called by that name,
-    or where its classes end, is not in the summaries.
+    Stones of that class from memory (crown 33.7-35.8, pavilion 40.2-41.2, table 53-57 %): ours
+    lie within 1 % of Tolkowsky's cut, some below and some above. Neither star (40-60 %) nor lower
+    girdle (50-85 %) parts them; only the girdle does, and the wrong way for a knife edge: 0.1, 1.5,
+    3 % give 0.327, 0.331, 0.334. What the study called by that name, and where its classes end,
+    is not in the summaries, so the ordering stands unconfirmed here.
     """
     own = returned(*TOLKOWSKY)
     apart = []
@@ -385,7 +388,7 @@ def test_tolkowsky_and_american_ideal_are_alike():
         difference, _ = margin(returned(*stone), own)
         apart.append(difference / own.mean())
     assert min(apart) < 0 < max(apart), apart
-    assert max(map(abs, apart)) < 0.015, apart
+    assert max(map(abs, apart)) < 0.01, apart
 
 
 # ---- 2001: fire ----------------------------------------------------------------------------------
@@ -395,10 +398,12 @@ def test_fire_and_light_return_want_different_stones():
     """Fire and white light return are maximised by different proportions [read, abstract].
 
     Over one grid the best stones differ, and each loses significantly in the other's discipline,
-    so neither can be the maximum of both.
+    so neither can be the maximum of both. The same came out for energy whose spectrum fans out
+    beyond 1 or 3 degrees, without the cosines, and with cos^4: the white stone has 0.63 of the
+    most fire or less.
     """
     grid = [(c, p) for c in (23.0, 25.0, 29.0, 34.0, 37.0, 40.0) for p in (38.0, 39.5, 41.0, 42.0)]
-    best_fire = max(grid, key=lambda stone: fire(*stone, power=8).mean())
+    best_fire = max(grid, key=lambda stone: fire(*stone, power=7).mean())
     best_white = max(grid, key=lambda stone: scan(*stone, count=12))
     assert best_fire != best_white
     assert_more(fire(*best_fire), fire(*best_white))
@@ -406,8 +411,8 @@ def test_fire_and_light_return_want_different_stones():
 
 
 def test_star_and_lower_girdle_change_fire():
-    """Star and lower-girdle lengths matter for fire [read, abstract]. Two sides, three stones each:
-    1 of 250 by chance for the weakest of them alone, far less for all."""
+    """Star and lower-girdle lengths matter for fire [read, abstract]. Both sides: 1 of 500 by
+    chance for each stone. A star of 60 instead of 50 % makes no difference that we can see."""
     reference = fire()
     for other in (
         {"star": 30.0},
