@@ -386,7 +386,7 @@ def test_tolkowskys_cut_is_moderately_high():
 
 
 def test_tolkowsky_and_american_ideal_are_alike():
-    """A difference: the study puts Tolkowsky's cut above the "American Ideal", two classes apart [read].
+    """A difference: the study puts Tolkowsky's cut above the "American Ideal" [read].
 
     Stones of that class from memory (crown 33.7-35.8, pavilion 40.2-41.2, table 53-57 %): ours
     lie within 1 % of Tolkowsky's cut, some below and some above. Neither star (40-60 %) nor lower
