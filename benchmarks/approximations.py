@@ -40,6 +40,8 @@ COHERENCE = (
     ("rectangle-step", 8.0, "ruby"),
     ("round-brilliant", 3.0, "ruby"),
     ("round-brilliant", 6.0, "blue sapphire"),
+    ("round-brilliant", 3.0, "blue sapphire"),
+    ("rectangle-step", 6.0, "blue sapphire"),
 )
 OPTICS = (
     ("round-brilliant", 6.5, "ruby", 0.0),

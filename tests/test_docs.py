@@ -46,10 +46,19 @@ def test_ci_runs_exactly_the_readme_test_command():
 
 
 def test_readme_links_lead_somewhere():
-    for name in ("README.md", "DEVELOPERS.md"):
+    for name in ("README.md", "DEVELOPERS.md", "tests/README.md"):
         text = (ROOT / name).read_text(encoding="utf-8")
         for target in re.findall(r"\]\(([^)#]+)\)", text):
-            assert (ROOT / target).exists(), f"{name}: {target}"
+            assert ((ROOT / name).parent / target).exists(), f"{name}: {target}"
+
+
+def test_example_of_one_facet_does_what_it_says(capsys):
+    text = (ROOT / "tests" / "README.md").read_text(encoding="utf-8")
+    code = re.search(r"```python\n(.*?)\n```", text, re.S).group(1)
+    exec(compile(code, "tests/README.md", "exec"), {})
+    printed = capsys.readouterr().out
+    start = re.search(r"It prints `(.*?)` first", text).group(1)
+    assert printed.startswith(start)
 
 
 if __name__ == "__main__":
