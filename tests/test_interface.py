@@ -297,3 +297,11 @@ def test_absorption_of_the_e_ray_two_ways():
             assert b == pytest.approx(n**3 * np.sin(theta) ** 2 / n_e**3 * cos_rho, abs=1e-10)
     assert absorption_share(1, 1.0, 1.77, 1.76) == (1.0, 0.0)
     assert absorption_share(0, 0.4, 1.77, 1.76) == (1.0, 0.0)
+
+
+def test_denser_surroundings_are_refused():
+    for bad in (1.8, 0.0, -1.0, float("nan")):
+        with pytest.raises(ValueError, match="outside < n_o"):
+            outside_events([0, 0, -1], [0, 0, 1], [0, 0, 1], 1.77, 1.76, bad)
+        with pytest.raises(ValueError, match="outside < n_o"):
+            inside_events([0, 0, 1.77], [False], [0, 0, 1], [0, 0, 1], 1.77, 1.76, bad)

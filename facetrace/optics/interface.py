@@ -64,6 +64,13 @@ def _vectors(value: ArrayLike, count: int) -> Floats:
     return np.ascontiguousarray(np.broadcast_to(np.asarray(value, dtype=np.float64), (count, 3)))
 
 
+def _check_indices(n_o: ArrayLike, n_e: ArrayLike, outside: ArrayLike) -> None:
+    """The formulas hold for a crystal that is optically denser than what surrounds it."""
+    o, e, m = (np.asarray(n, dtype=np.float64) for n in (n_o, n_e, outside))
+    if not ((m > 0) & (m < o) & (m < e) & np.isfinite(o) & np.isfinite(e)).all():
+        raise ValueError("indices: 0 < outside < n_o and n_e is needed")
+
+
 def _scalars(value: ArrayLike, count: int) -> Floats:
     return np.ascontiguousarray(np.broadcast_to(np.asarray(value, dtype=np.float64) ** 2, (count,)))
 
@@ -97,8 +104,10 @@ def inside_events(
     """Waves within: *wave* (n, 3) as from ``wave_inside``, energy flowing out along *normal*.
 
     extraordinary (n,) booleans; the rest (n, ...) or one for all; outside: index there,
-    below both indices of the crystal.
+    below both indices of the crystal (ValueError otherwise). A wave whose energy flows inwards is
+    not checked for: its shares mean nothing.
     """
+    _check_indices(n_o, n_e, outside)
     k = np.ascontiguousarray(np.atleast_2d(np.asarray(wave, dtype=np.float64)))
     count = len(k)
     c = unit(_vectors(axis, count))
@@ -115,7 +124,12 @@ def outside_events(
     direction: ArrayLike, normal: ArrayLike, axis: ArrayLike,
     n_o: ArrayLike, n_e: ArrayLike, outside: ArrayLike = 1.0,
 ) -> Outside:  # fmt: skip
-    """Waves outside that travel along *direction* (n, 3), against the outward *normal*."""
+    """Waves outside that travel along *direction* (n, 3), against the outward *normal*.
+
+    s is at right angles to the plane of incidence, p in it; at normal incidence s is some
+    direction in the facet. ValueError unless *outside* is below both indices of the crystal.
+    """
+    _check_indices(n_o, n_e, outside)
     d = np.atleast_2d(np.asarray(direction, dtype=np.float64))
     count = len(d)
     c = unit(_vectors(axis, count))
