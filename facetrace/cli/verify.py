@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.box import SIMPLE_HEAD
 from rich.console import Group
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -21,6 +22,10 @@ EXAMPLES = """
 
 `facetrace verify --json verify.json`
 """
+
+
+# top, right, bottom, left
+INDENT = (0, 0, 0, 2)
 
 
 @one_line_errors
@@ -82,15 +87,15 @@ def _table(done: "list[Outcome]") -> Table:
         pad_edge=False, collapse_padding=True,
     )  # fmt: skip
     table.add_column("check, figure shown, [dim]source[/dim]", ratio=1)
-    for name in ("expected", "got", "allowed", "verdict"):
+    for name in ("expected", "got", "tolerance", "verdict"):
         table.add_column(name, justify="right", no_wrap=True)
     for outcome in done:
         worst = outcome.worst
         table.add_row(
             Group(
                 Text(outcome.check.name),
-                Text(f"  {worst.what}"),
-                Text(f"  {outcome.check.source}", style="dim"),
+                Padding(Text(worst.what), INDENT),
+                Padding(Text(outcome.check.source, style="dim"), INDENT),
             ),
             f"{worst.expected:.6g}",
             f"{worst.got:.6g}",
