@@ -1,4 +1,4 @@
-"""The textbook tracer, and what it says about the kernel's one approximation.
+"""The textbook tracer, and the phase between the two waves of the crystal.
 
 Tables over more stones: benchmarks/approximations.py. Seeds are fixed; 4.1 standard errors are
 passed by chance in 4 of 100,000 cases.
@@ -11,12 +11,17 @@ import numpy as np
 import pytest
 from conftest import DESIGNS, ROOT
 
+from facetrace.checks.facet import CRYSTALS, outward, random_inside
 from facetrace.checks.stones import SIGMAS, make_scene, random_solid, twin
-from facetrace.checks.textbook import follow, radiance, rays_for, setting_of
+from facetrace.checks.textbook import follow, from_inside, radiance, rays_for, setting_of
 from facetrace.design.model import read_design
+from facetrace.kernel.coherent import coherent_event
+from facetrace.kernel.launch import ISOTROPIC
 from facetrace.kernel.light import seen_radiance
+from facetrace.kernel.paths import ROW_NE, ROW_NO
 from facetrace.measures.faceup import trace_face_up
 from facetrace.optics.colour import observer
+from facetrace.optics.interface import inside_events, unit, wave_inside
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
@@ -50,7 +55,7 @@ def test_all_light_is_accounted_for(rule):
     assert (np.abs(total.mean(axis=0) - 1) < SIGMAS * error).all()
     assert (error < 2e-3).all()
     np.testing.assert_allclose(
-        np.reshape(seen.seen.T + seen.glare, total.T.shape).T, total, atol=1e-9
+        np.reshape(seen.seen, total.shape) + seen.glare[:, None], total, atol=1e-9
     )
 
 
@@ -68,7 +73,15 @@ def test_same_light_as_the_kernel():
 def test_kernel_and_textbook_agree(seed):
     """More random solids, materials and axes than facetrace verify takes time for."""
     material = ("ruby", "calcite", "quartz", "blue sapphire", "corundum", "ruby")[seed - 10]
-    for row in twin(material, "overcast", 12.0, (31.0 * seed % 180, 50.0), seed, rays=60_000):
+    for row in twin(
+        random_solid(seed, 30),
+        material,
+        "overcast",
+        12.0,
+        (31.0 * seed % 180, 50.0),
+        seed,
+        rays=60_000,
+    ):
         assert row.strain <= 1, row
 
 
@@ -78,16 +91,17 @@ def test_kernel_and_textbook_agree(seed):
     [
         ("round-brilliant", 8.0, "ruby", 0.0), ("round-brilliant", 8.0, "ruby", 10.0),
         ("oval-brilliant", 8.0, "ruby", 5.0), ("rectangle-step", 8.0, "ruby", 20.0),
-        ("round-brilliant", 6.0, "blue sapphire", 90.0),
+        ("round-brilliant", 8.0, "blue sapphire", 90.0),
+        ("rectangle-step", 6.0, "blue sapphire", 5.0),
     ],
 )  # fmt: skip
-def test_phases_between_o_and_e_do_not_matter(design, width, material, tilt):
-    """Adding intensities between facets is right to 0.2 % in brightness and 0.5 dE00 on average over
-    the face's 256 parts (the parts' own noise is too large here: see the benchmark)."""
-    found = coherence_of(Case(design, width, material, tilt, 130_000))
-    assert abs(found.brightness) + 3 * found.brightness_error < 0.002
-    assert found.rms < 0.5
-    assert found.most < 0.5 + found.most_by_chance
+def test_phases_that_the_kernel_leaves_out_do_not_matter(design, width, material, tilt):
+    """Brightness is right to 0.2 %, colour to 0.5 dE00 on average over the face's 256 parts and, but
+    for chance, in each (seeds are fixed; the benchmark says what chance does)."""
+    _, kernel = coherence_of(Case(design, width, material, tilt, 130_000))
+    assert abs(kernel.brightness) + 3 * kernel.brightness_error < 0.002
+    assert kernel.rms < 0.2
+    assert kernel.most < 0.5 + kernel.most_by_chance
 
 
 @pytest.mark.slow
@@ -134,3 +148,68 @@ def test_kernel_agrees_on_a_shipped_ruby():
     ours = trace_face_up(scene, 1, rays=1 << 18).measures["light_return"]
     assert abs(mean - ours.value) < SIGMAS * np.hypot(error, ours.stderr)
     assert error < 0.005 * mean
+
+
+# ---- coherence in the kernel ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("crystal", CRYSTALS)
+def test_coherent_event_against_the_textbook(crystal):
+    """Energies and coherence of what is reflected, for 2,000 random pairs:
+    R rho R+ of the 4 x 4 boundary match, to 1e-8; energy is kept to 1e-12 by its own arithmetic,
+    and without coherence the energies are those of ``inside_event``, to 1e-11."""
+    n_o, n_e = CRYSTALS[crystal]
+    rng = np.random.default_rng(12)
+    axis = unit(rng.normal(size=(1, 3)))[0]
+    beside = unit(np.cross(axis, [[0.2, -0.4, 0.89]]))[0]
+    wave, mode, normal, _ = random_inside(rng, 2000, n_o, n_e)
+    wave = wave_inside(unit(wave), mode, axis, n_o, n_e)
+    normal = outward(wave, mode, normal, np.tile(axis, (2000, 1)), n_o, n_e)
+    plain = inside_events(wave, mode, normal, axis, n_o, n_e)
+    tangential = wave - np.sum(wave * normal, axis=1)[:, None] * normal
+    facet = from_inside(tangential, normal, axis, np.full(2000, n_o), np.full(2000, n_e))
+    real = ~np.isnan(facet.reflected).any(axis=(1, 2)) & facet.alive.all(axis=1)
+    assert real.mean() > 0.9
+    for i in np.flatnonzero(real):
+
+        def event(rho, i=i):
+            return coherent_event(
+                *wave[i], int(mode[i]), rho[0, 0].real, rho[1, 1].real, complex(rho[0, 1]), *normal[i],
+                *axis, *beside, n_o**2, n_e**2, 1.0,
+            )  # fmt: skip
+
+        rho = np.diag([1.0 - mode[i], float(mode[i])]).astype(complex)
+        ro, re, c, out, *_ = event(rho)
+        assert abs(ro - plain.reflected_o[i]) < 1e-11
+        assert abs(re - plain.reflected_e[i]) < 1e-11
+        assert abs(out - plain.transmitted_s[i] - plain.transmitted_p[i]) < 1e-11
+        share = rng.random()
+        part = np.sqrt(share * (1 - share)) * rng.random() * np.exp(2j * np.pi * rng.random())
+        rho = np.array([[share, part], [part.conjugate(), 1 - share]])
+        ro, re, c, out, *_ = event(rho)
+        there = facet.reflected[i] @ rho @ facet.reflected[i].conj().T
+        gone = facet.transmitted[i] @ rho @ facet.transmitted[i].conj().T
+        expected = [there[0, 0].real, there[1, 1].real, np.trace(gone).real]
+        np.testing.assert_allclose([ro, re, out], expected, atol=1e-8)
+        assert abs(abs(c) - abs(there[0, 1])) < 1e-8
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_vanishing_birefringence_is_the_isotropic_stone(seed):
+    """n_e -> n_o: all stays in phase, and the stone must look as one of one index, whose polarisation
+    another part of the kernel carries as a Jones matrix. Intensities added are off by up to 11 errors
+    of 1e6 rays here."""
+    scene = make_scene(random_solid(seed, 30), light="overcast", head=12, axis=(40, 20),
+                       view=View(eye_tilt=20))  # fmt: skip
+    table = scene.medium.spectrum.copy()
+    table[ROW_NE] = table[ROW_NO] * (1 - 1e-10)
+    one = replace(scene, medium=replace(scene.medium, physics=ISOTROPIC))
+    two = replace(scene, medium=replace(scene.medium, spectrum=table))
+    a = trace_face_up(one, 1, rays=1 << 20).measures
+    b = trace_face_up(two, 2, rays=1 << 20).measures
+    for name in ("light_return", "window", "extinction"):
+        assert abs(a[name].value - b[name].value) < SIGMAS * np.hypot(
+            a[name].stderr, b[name].stderr
+        )
+        assert b[name].stderr < 2e-4

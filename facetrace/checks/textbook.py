@@ -18,9 +18,9 @@ Three rules say what is carried between facets:
     "chosen"   one wave, chosen by its energy, as the kernel does
     "label"    the same, but a wave that is reflected stays ordinary or extraordinary as it was
     "pair"     both waves along one path (that of the chosen one) by their 2 x 2 coherency matrix
-               (Born & Wolf, ch. 10.9), once without and once with its off-diagonal
-               elements, which turn with the phase between the waves: the difference is what
-               adding intensities costs
+               (Born & Wolf, ch. 10.9), three times: without its off-diagonal elements, which turn
+               with the phase between the waves; with them up to the phase where the kernel
+               drops them; and with all of them
 """
 
 from collections.abc import Callable
@@ -30,6 +30,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from facetrace.kernel.paths import MOST_PHASE
 from facetrace.optics.colour import Observer
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
@@ -95,7 +96,7 @@ class Rays:
 
 @dataclass(frozen=True)
 class Seen:
-    """What came of each ray (n,), or (n, twins) where two sums were carried (rule "pair").
+    """What came of each ray (n,), or (n, 3) where three sums were carried (rule "pair").
 
     Shares of the ray's energy: surface, light_return, window, extinction, absorbed; seen: radiance
     from within, and glare: mirrored by the outer surface, both relative to the light's brightest.
@@ -330,7 +331,7 @@ class _Path:
         self, setting: Setting, place: Floats, nm: Floats, rule: Rule, rng: np.random.Generator
     ) -> None:
         self.setting, self.rule, self.rng = setting, rule, rng
-        self.twins = 2 if rule == "pair" else 1
+        self.twins = 3 if rule == "pair" else 1
         count = len(nm)
         self.sums = {
             name: np.zeros((count, self.twins))
@@ -364,7 +365,7 @@ class _Path:
 
     def _split(self, rho: Complexes, facet: Facet) -> None:
         """Choose the wave whose path is followed; carry what the rule says."""
-        if self.twins == 2:
+        if self.twins == 3:
             rho[:, 0, 0, 1] = rho[:, 0, 1, 0] = 0
         energy = np.einsum("ntii->nti", rho).real
         share = energy[:, 0, 1] / np.maximum(energy[:, 0].sum(axis=1), 1e-300)
@@ -430,6 +431,9 @@ class _Path:
         turn = np.exp(-half + 1j * np.stack([phase, 0 * phase], axis=1))
         before = self.weight
         self.rho = self.rho * (turn[:, :, None] * turn[:, None, :].conj())[:, None]
+        if self.twins == 3:
+            out_of_step = np.abs(phase) > MOST_PHASE
+            self.rho[out_of_step, 1, 0, 1] = self.rho[out_of_step, 1, 1, 0] = 0
         self.sums["absorbed"][self.rows] += before - self.weight
 
     def _bounce(self, bounce: int) -> None:

@@ -9,7 +9,16 @@ from typing import Any
 
 from numba import prange
 
-from facetrace.kernel import compiling, isotropic, launch, light, paths, sampling, uniaxial
+from facetrace.kernel import (
+    coherent,
+    compiling,
+    isotropic,
+    launch,
+    light,
+    paths,
+    sampling,
+    uniaxial,
+)
 from facetrace.kernel.compiling import entry, fingerprint
 from facetrace.kernel.launch import launch as launch_ray
 
@@ -42,5 +51,5 @@ def _make_trace_rows(stamp: int) -> Callable[..., Any]:
 
 
 trace_rows = _make_trace_rows(
-    fingerprint(compiling, uniaxial, isotropic, light, sampling, paths, launch)
+    fingerprint(compiling, uniaxial, coherent, isotropic, light, sampling, paths, launch)
 )

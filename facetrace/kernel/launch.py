@@ -1,5 +1,7 @@
 """One ray: where it starts, its wavelength, and its whole path."""
 
+import math
+
 from facetrace.kernel.compiling import device
 from facetrace.kernel.paths import (
     COUNT_EVENTS,
@@ -11,6 +13,7 @@ from facetrace.kernel.paths import (
     ROW_AO,
     ROW_NE,
     ROW_NO,
+    ROW_WAVELENGTH,
     ROW_X,
     ROW_Y,
     ROW_Z,
@@ -84,7 +87,8 @@ def launch(
     alpha_o = blend(spectrum, ROW_AO, b, s)
     if physics == UNIAXIAL:
         events = follow_uniaxial(
-            planes, crystal, light_row, view, no, blend(spectrum, ROW_NE, b, s),
+            planes, crystal, light_row, view,
+            2.0e6 * math.pi / blend(spectrum, ROW_WAVELENGTH, b, s), no, blend(spectrum, ROW_NE, b, s),
             alpha_o, blend(spectrum, ROW_AE, b, s), wx, wy, wz,
             px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
         )  # fmt: skip

@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 
+from facetrace.kernel.coherent import coherent_event
 from facetrace.kernel.compiling import device
 from facetrace.kernel.isotropic import fresnel_power, reflect_amplitudes, turn
 from facetrace.kernel.light import seen_radiance
@@ -50,6 +51,12 @@ EYE, RIGHT, UP, ZENITH = 0, 3, 6, 9
 
 # the crystal: unit optic axis c, unit vector p at right angles to it
 AXIS, AXIS_NORMAL = 0, 3
+
+# Beyond so many radians between the o and the e wave the chosen one goes on alone. More would
+# carry fainter colours of interference, but also the energy of both along the path of one: at 3
+# rad brightness is within 0.01 % of that of separate paths, at 5 rad it is off by 0.06 %, at 15
+# by 0.15 %. benchmarks/approximations.py says what 3 leaves out.
+MOST_PHASE = 3.0
 
 # t of a facet carries the facet's number in its lowest bits: 2^-40 of its value
 _NUMBER_MASK = np.int64(4095)
@@ -187,20 +194,21 @@ def roulette(weight, floor, bounce, key, set_number, index):
 
 @device
 def follow_uniaxial(
-    planes, crystal, light, view, no, ne, alpha_o, alpha_e, wx, wy, wz,
+    planes, crystal, light, view, k0, no, ne, alpha_o, alpha_e, wx, wy, wz,
     px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
 ):  # fmt: skip
     """A path through a uniaxial crystal, from its entry at *facet* along d; returns its events.
 
-    Between facets the o and e waves are added as intensities.
+    The path is that of one wave, chosen by its energy at each facet. While the two waves are less
+    than MOST_PHASE out of step the other one is carried along: a, the o wave's share of their
+    energy, and c, their coherence (``kernel.coherent``, with a + b = 1).
     """
     cx, cy, cz = crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2]
     vx, vy, vz = crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2]
     no2 = no * no
     ne2 = ne * ne
-    coloured = alpha_o > 0.0 or alpha_e > 0.0
     nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
-    r1, r2, r3, r4, so, se, po, pe, qo, qe = outside_event(
+    r1, r2, r3, r4, so, se, po, pe, qo, qe, cross = outside_event(
         dx, dy, dz, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
     )
     along = dx * nx + dy * ny + dz * nz
@@ -210,14 +218,11 @@ def follow_uniaxial(
         light, view, wx, wy, wz,
     )  # fmt: skip
     first = 0.5 * (so + po)
-    second = 0.5 * (se + pe)
-    weight = first + second
-    u = net_point(tables, key, set_number, DIM_ENTRY, index)
-    mode = 1 if u * weight >= first else 0
+    weight = first + 0.5 * (se + pe)
+    a, c = first / weight, complex(0.5 * cross / weight, 0.0)
+    mode = 1 if net_point(tables, key, set_number, DIM_ENTRY, index) >= a else 0
     q = qe if mode else qo
-    kx = dx + (q - along) * nx
-    ky = dy + (q - along) * ny
-    kz = dz + (q - along) * nz
+    kx, ky, kz = dx + (q - along) * nx, dy + (q - along) * ny, dz + (q - along) * nz
     bounce = 0
     while True:
         sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no, ne)
@@ -228,36 +233,60 @@ def follow_uniaxial(
         px += t * sx
         py += t * sy
         pz += t * sz
-        if coloured:
-            share_o, share_e = absorption_share(mode, sx * cx + sy * cy + sz * cz, no, ne)
-            kept = weight * math.exp(-t * (share_o * alpha_o + share_e * alpha_e))
-            out[slot, SUM_ABSORBED] += wy * (weight - kept)
-            weight = kept
-        nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
-        ro, re, ts, tp, qo, qe, q1 = inside_event(
-            kx, ky, kz, mode, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
+        # the wave vectors of the two differ along the normal of the facet they come from
+        phase = k0 * (qo - qe) * (nx * sx + ny * sy + nz * sz) * t
+        kept, a, c = fly(
+            mode, a, c, phase, t, sx * cx + sy * cy + sz * cz, no, ne, alpha_o, alpha_e
         )
+        out[slot, SUM_ABSORBED] += wy * weight * (1.0 - kept)
+        weight *= kept
+        nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
         along = kx * nx + ky * ny + kz * nz
-        tx = kx - along * nx
-        ty = ky - along * ny
-        tz = kz - along * nz
-        if ts + tp > 0.0:
+        tx, ty, tz = kx - along * nx, ky - along * ny, kz - along * nz
+        ro, re, c, gone, qo, qe, q1 = coherent_event(
+            kx, ky, kz, mode, a, 1.0 - a, c, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
+        )
+        if math.isnan(ro):
+            ro, re, ts, tp, qo, qe, q1 = inside_event(
+                kx, ky, kz, mode, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
+            )
+            c = complex(0.0, 0.0)
+            gone = ts + tp
+        if not math.isnan(q1):
             score_escape(
-                out, slot, weight * (ts + tp), tx + q1 * nx, ty + q1 * ny, tz + q1 * nz,
+                out, slot, weight * gone, tx + q1 * nx, ty + q1 * ny, tz + q1 * nz,
                 light, view, wx, wy, wz,
             )  # fmt: skip
         inside = ro + re
-        mode = 1 if path_number(tables, key, set_number, index, bounce) * inside >= ro else 0
+        a, c = ro / inside, c / inside
+        mode = 1 if path_number(tables, key, set_number, index, bounce) >= a else 0
         q = qe if mode else qo
-        kx = tx + q * nx
-        ky = ty + q * ny
-        kz = tz + q * nz
+        kx, ky, kz = tx + q * nx, ty + q * ny, tz + q * nz
         bounce += 1
         kept = weight * inside
         weight = roulette(kept, floor, bounce, key, set_number, index)
         out[slot, SUM_ROULETTE] += wy * (kept - weight)
         if weight <= 0.0:
             return bounce + 1
+
+
+@device
+def fly(mode, a, c, phase, t, along_axis, no, ne, alpha_o, alpha_e):
+    """What a length t leaves of the pair, or of the chosen wave alone: (share kept, a, c).
+
+    *along_axis*: cosine between the ray and the optic axis; while the two are in step they are
+    close enough to share it.
+    """
+    share_o, share_e = absorption_share(1, along_axis, no, ne)
+    lost_o = t * alpha_o
+    lost_e = t * (share_o * alpha_o + share_e * alpha_e)
+    if abs(phase) > MOST_PHASE:
+        kept = math.exp(-(lost_e if mode else lost_o))
+        return kept, (0.0 if mode else 1.0), complex(0.0, 0.0)
+    kept_o = a * math.exp(-lost_o)
+    kept = kept_o + (1.0 - a) * math.exp(-lost_e)
+    scale = math.exp(-0.5 * (lost_o + lost_e)) / kept
+    return kept, kept_o / kept, c * complex(scale * math.cos(phase), scale * math.sin(phase))
 
 
 @device

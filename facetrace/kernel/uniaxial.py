@@ -266,7 +266,7 @@ def inside_event(
         re = top_e * abs(root_e * ratio * u2e) * scale
         return ro, re, 0.0, 0.0, qo, qe, math.nan
     q1 = math.sqrt(q1sq)
-    g1, g2 = _incoming(q1, m2, no2, q, gi, cyi, wi, extraordinary)
+    g1, g2 = incoming(q1, m2, no2, q, gi, cyi, wi, extraordinary)
     num_o, num_e, det1 = solve_two(q1, m2, no2, qo, go, cyo, qe, ge, cye, we, g1, g2)
     bo, be = num_o / det1, num_e / det1
     per_flux = 1.0 / abs(flux_in)
@@ -286,7 +286,7 @@ def inside_event(
 
 
 @device
-def _incoming(q1, m2, no2, q, g, cy, w, extraordinary):
+def incoming(q1, m2, no2, q, g, cy, w, extraordinary):
     """What the incoming wave leaves for the reflected ones to cancel: (-f1, -f2)."""
     if extraordinary:
         return -(no2 * cy * (q - q1)), -(m2 * (w - q * g) + no2 * q1 * g)
@@ -319,7 +319,7 @@ def _inside_evanescent(
     else:
         q1 = math.nan
         q1c = complex(0.0, math.sqrt(-q1sq))
-    h1, h2 = _incoming(q1c, m2, no2, q, gi, cyi, wi, extraordinary)
+    h1, h2 = incoming(q1c, m2, no2, q, gi, cyi, wi, extraordinary)
     cyc = complex(ay, 0.0)
     top_o, top_e, det = solve_two(q1c, m2, no2, qoc, goc, cyc, qec, gec, cyc, wec, h1, h2)
     ao, ae = top_o / det, top_e / det
@@ -346,10 +346,11 @@ def outside_event(
 ):  # fmt: skip
     """A wave outside (index m, unit direction d, d.N < 0) meets a facet of the crystal.
 
-    Returns (R_ss, R_sp, R_ps, R_pp, T_so, T_se, T_po, T_pe, q_o, q_e): the fractions of
+    Returns (R_ss, R_sp, R_ps, R_pp, T_so, T_se, T_po, T_pe, q_o, q_e, C): the fractions of
     an s and of a p wave's energy (first letter) in the reflected s, p and the transmitted
-    o, e waves, and the normal components of the transmitted wave vectors (negative: the
-    energy goes against N). The indices of the crystal must exceed m.
+    o, e waves, the normal components of the transmitted wave vectors (negative: the
+    energy goes against N), and <o e*> of the transmitted pair, summed over s and p. The
+    indices of the crystal must exceed m.
     """
     m = math.sqrt(m2)
     qi, tangent, xx, xy, xz = tangent_frame(m * dx, m * dy, m * dz, nx, ny, nz)
@@ -399,6 +400,7 @@ def outside_event(
         pe * pe * flux_e * m2 / q1,
         qo,
         qe,
+        (so * se + po * pe * m2) * math.sqrt(flux_o * flux_e) / q1,
     )
 
 
