@@ -325,3 +325,22 @@ def test_installed_script_says_its_version():
         capture_output=True, text=True, check=True, env=os.environ | {"COLUMNS": "80"},
     )  # fmt: skip
     assert result.stdout.startswith("facetrace 0.")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("trace", ROUND, "--picture", "a.png", "--maps", "a.png"), "named for two outputs"),
+        (("trace", ROUND, "--picture", "a.png", "--json", "a.png"), "named for two outputs"),
+        (("dichroscope", "ruby", "--plot", "a.png", "--picture", "a.png"), "named for two outputs"),
+        (("dichroscope", "ruby", "--plot", "a.jpg"), "end in .png"),
+        (("trace", ROUND, "--maps", "maps"), "end in .png"),
+    ],
+)
+def test_pictures_that_cannot_be(arguments, message, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert message in result.output
+    assert len(result.output.strip().splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []

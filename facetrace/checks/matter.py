@@ -1,6 +1,8 @@
 """Checks of indices, absorption, weight and colour against published numbers."""
 
 import math
+import tempfile
+from pathlib import Path
 
 import numpy as np
 
@@ -16,6 +18,7 @@ from facetrace.optics.colour import (
     xyz_of_transmission,
 )
 from facetrace.optics.material import find_material
+from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 
@@ -212,6 +215,24 @@ def _long_pass() -> list[Comparison]:
     return [Comparison("x", 0.682, float(x), 0.002), Comparison("y", 0.318, float(y), 0.002)]
 
 
+def _absorbance() -> list[Comparison]:
+    """A plate of 10 mm with the absorbance 1 (o) and 0.5 (e), written to a file and read again."""
+    head = "# quantity: absorbance\n# thickness_mm: 10\n# reflection: removed\n# logarithm: "
+    rows = "\n".join(f"{nm},1.0,0.5" for nm in range(380, 781, 10))
+    found = []
+    for logarithm, expected in (("decadic", math.log(10)), ("natural", 1.0)):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "plate.csv"
+            path.write_text(f"{head}{logarithm}\nnm,o,e\n{rows}\n", encoding="utf-8")
+            spectrum = read_spectrum(path, find_material("corundum").indices)
+        alpha_o, alpha_e = spectrum.at(555.0)
+        found += [
+            Comparison(f"{logarithm}, o", expected, float(alpha_o), 1e-12),
+            Comparison(f"{logarithm}, e", expected / 2, float(alpha_e), 1e-12),
+        ]
+    return found
+
+
 def _hues(material: str) -> tuple[float, float]:
     pair = dichroscope_pair(find_material(material), math.pi / 2, 5.0, observer())
     return pair.ordinary.lch.hue_deg, pair.extraordinary.lch.hue_deg
@@ -253,6 +274,7 @@ CHECKS = (
     Check("chromium at 0.05 % Cr2O3", "the usual ruby-laser value; from memory", _chromium_density),
     Check("proportions of a brilliant close", "Tolkowsky, Diamond Design (1919)", _tolkowsky),
     Check("weight of a round stone", "jewellery-trade pages, factor 0.0018; 5 carats in a gram", _weight),
+    Check("a spectrum file's absorbance, 1/cm", "Beer-Lambert law: ln 10 times A over the thickness", _absorbance),
     Check("white points", "CIE 15 tables", _white_points),
     Check("sRGB red", "IEC 61966-2-1; CIELAB computed by colour-science", _srgb_red),
     Check("CIEDE2000 test pairs",

@@ -8,7 +8,15 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from facetrace.cli.shell import check_json, finite, note, one_line_errors, out, write_json
+from facetrace.cli.shell import (
+    check_json,
+    check_pictures,
+    finite,
+    note,
+    one_line_errors,
+    out,
+    write_json,
+)
 
 if TYPE_CHECKING:
     from facetrace.measures.pleochroism import Pair
@@ -58,7 +66,7 @@ def dichroscope(
     """The two colours that a dichroscope shows, in daylight (D65), and the absorption behind them."""
     from facetrace.cli.loading import concentrations, with_spectrum
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.output import check_target, write_whole
+    from facetrace.common.output import write_whole
     from facetrace.measures.pleochroism import dichroscope_pair
     from facetrace.optics.colour import observer
     from facetrace.optics.material import find_material
@@ -67,9 +75,7 @@ def dichroscope(
     if ppma and spectrum:
         raise FacetraceError("--ppma and --spectrum: give one of them")
     check_json(json, spectrum)
-    for target in (picture, plot):
-        if target:
-            check_target(target, spectrum)
+    check_pictures((picture, plot), json, spectrum)
     substance = with_spectrum(find_material(material, concentrations(ppma or ())), spectrum)
     eye = observer()
     pair = dichroscope_pair(substance, math.radians(angle), thickness, eye)

@@ -3,7 +3,7 @@
 import functools
 import math
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
@@ -63,6 +63,20 @@ def check_json(target: str | None, *sources: Path | None) -> None:
     """Complain early about a JSON target that cannot be written."""
     if target and target != "-":
         check_target(Path(target), *sources)
+
+
+def check_pictures(targets: Sequence[Path | None], json: str | None, *sources: Path | None) -> None:
+    """Complain early about pictures that cannot be written, or would overwrite one another."""
+    taken = [Path(json).absolute()] if json and json != "-" else []
+    for target in targets:
+        if target is None:
+            continue
+        check_target(target, *sources)
+        if target.suffix.lower() != ".png":
+            raise FacetraceError(f"{target}: pictures are written as PNG; let its name end in .png")
+        if target.absolute() in taken:
+            raise FacetraceError(f"{target}: is named for two outputs; name another file for one")
+        taken.append(target.absolute())
 
 
 def write_json(target: str, text: str) -> None:

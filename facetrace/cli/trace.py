@@ -12,6 +12,7 @@ from rich.table import Table
 
 from facetrace.cli.shell import (
     check_json,
+    check_pictures,
     finite,
     note,
     one_line_errors,
@@ -44,6 +45,8 @@ EXAMPLES = """
 """
 
 DEFAULT_RAYS = 1 << 18
+# chroma below so many of its standard errors is that of grey
+GREY_ERRORS = 4
 
 
 class LightName(StrEnum):
@@ -165,7 +168,7 @@ def trace(
     shown = None if no_picture else (picture or default)
     wishes = _Wishes(shown, maps, size, samples, exposure, not no_glare)
     check_json(json, design, spectrum)
-    _check_pictures(wishes, design, spectrum)
+    check_pictures((wishes.picture, wishes.maps), json, design, spectrum)
     own = file.design
     substance = find_material(material) if material else load_material(file)
     substance = with_spectrum(substance, spectrum)
@@ -241,14 +244,6 @@ class _Subject:
                 "Isotropic index: no double refraction; the colour is the mean over directions."
             )
         return notes
-
-
-def _check_pictures(wishes: _Wishes, *sources: Path | None) -> None:
-    from facetrace.common.output import check_target
-
-    for target in (wishes.picture, wishes.maps):
-        if target:
-            check_target(target, *sources)
 
 
 def _figures(
@@ -361,12 +356,12 @@ def _table(
     for label, colour in (("colour", result.colour), ("... from within", result.within)):
         if colour.lightness and colour.chroma and colour.hue_deg:
             parts = (colour.lightness, colour.chroma, colour.hue_deg)
-            table.add_row(
-                f"{label} L* C* h",
-                " ".join(f"{p.value:.1f}" for p in parts),
-                " ".join(f"{p.stderr:.2f}" for p in parts),
-                "",
-            )
+            values = [f"{p.value:.1f}" for p in parts]
+            errors = [f"{p.stderr:.2f}" for p in parts]
+            # so near to grey a hue says nothing
+            if colour.chroma.value < GREY_ERRORS * colour.chroma.stderr:
+                values[2] = errors[2] = "-"
+            table.add_row(f"{label} L* C* h", " ".join(values), " ".join(errors), "")
     table.add_section()
     table.add_row("weight", f"{sizes.carats:.3f} ct", "", "")
     size = f"{sizes.length_mm:.2f} x {sizes.width_mm:.2f} x {sizes.depth_mm:.2f}"

@@ -23,7 +23,8 @@ GAMUT_SLACK = 2e-3
 
 
 def _colour() -> ModuleType:
-    with warnings.catch_warnings():
+    # the library changes how numpy prints; that is the user's business
+    with warnings.catch_warnings(), np.printoptions():
         warnings.simplefilter("ignore")
         return importlib.import_module("colour")
 
