@@ -194,6 +194,7 @@ def test_coherent_event_against_the_textbook(crystal):
         expected = [there[0, 0].real, there[1, 1].real, np.trace(gone).real]
         np.testing.assert_allclose([ro, re, out], expected, atol=1e-8)
         assert abs(c + there[0, 1]) < 1e-8
+        assert abs(ro + re + out - 1) < 1e-12
 
 
 @pytest.mark.slow

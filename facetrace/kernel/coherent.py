@@ -50,38 +50,35 @@ def coherent_event(
     a = no2 + diff * an * an
     b = diff * an * ax * tangent
     none = complex(0.0, 0.0)
-    _, u2 = mode_pair(q, tangent, ax, an, ay)
-    if extraordinary:
-        qei, root = q, a * q + b
-        qoi, _ = other_o(q, u2, rise, 1.0)
-    else:
-        qoi = q
-        qei, root, _ = other_e(q, u2, a, b, diff, 1.0)
-    # the waves that come and those that are reflected are evanescent together
+    px, py, pz = (
+        px * xx + py * xy + pz * xz, px * yx + py * yy + pz * yz, px * nx + py * ny + pz * nz
+    )  # fmt: skip
+    qoi, qei, root, goi, gei, cyoi, cyei, u2oi, u2ei, wei = wave_pair(
+        q, extraordinary, tangent, ax, ay, an, a, b, px, py, pz, no2, diff, rise, 1.0
+    )
     if math.isnan(qoi) or math.isnan(qei):
         return math.nan, 0.0, none, 0.0, 0.0, 0.0, math.nan
+    # waves that come fix their own partners: q' = -q for o, root' = -root for e
     qo, qe = -qoi, -qei - 2.0 * b / a
-    qx = px * xx + py * xy + pz * xz
-    qy = px * yx + py * yy + pz * yz
-    qn = px * nx + py * ny + pz * nz
-    cyo, go, u2o = mode_fields(qo, tangent, ax, ay, an, qx, qy, qn, no2)
-    cye, ge, u2e = mode_fields(qe, tangent, ax, ay, an, qx, qy, qn, no2)
-    we = rise * u2e * ax
+    _, _, _, go, ge, cyo, cye, u2o, u2e, we = wave_pair(
+        qe if extraordinary else qo, extraordinary, tangent, ax, ay, an, a, b, px, py, pz,
+        no2, diff, rise, -1.0,
+    )  # fmt: skip
+    if math.isnan(u2o) or math.isnan(u2e):
+        return math.nan, 0.0, none, 0.0, 0.0, 0.0, math.nan
     q1sq = m2 - tangent * tangent
     q1c = complex(math.sqrt(q1sq), 0.0) if q1sq > 0.0 else complex(0.0, math.sqrt(-q1sq))
     flux_o, flux_e = abs(qo * u2o), abs(root * ratio * u2e)
     oo, eo, oe, ee = none, none, none, none
     if a_in > 0.0:
-        cyi, gi, u2i = mode_fields(qoi, tangent, ax, ay, an, qx, qy, qn, no2)
-        h1, h2 = incoming(q1c, m2, no2, qoi, gi, cyi, 0.0, 0)
+        h1, h2 = incoming(q1c, m2, no2, qoi, goi, cyoi, 0.0, 0)
         oo, eo, det = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
-        per_flux = 1.0 / (det * math.sqrt(abs(qoi * u2i)))
+        per_flux = 1.0 / (det * math.sqrt(abs(qoi * u2oi)))
         oo, eo = oo * per_flux * math.sqrt(flux_o), eo * per_flux * math.sqrt(flux_e)
     if b_in > 0.0:
-        cyi, gi, u2i = mode_fields(qei, tangent, ax, ay, an, qx, qy, qn, no2)
-        h1, h2 = incoming(q1c, m2, no2, qei, gi, cyi, rise * u2i * ax, 1)
+        h1, h2 = incoming(q1c, m2, no2, qei, gei, cyei, wei, 1)
         oe, ee, det = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
-        per_flux = 1.0 / (det * math.sqrt(abs(root * ratio * u2i)))
+        per_flux = 1.0 / (det * math.sqrt(abs(root * ratio * u2ei)))
         oe, ee = oe * per_flux * math.sqrt(flux_o), ee * per_flux * math.sqrt(flux_e)
     ro = abs2(oo) * a_in + abs2(oe) * b_in + 2.0 * (oo * oe.conjugate() * c_in).real
     re = abs2(eo) * a_in + abs2(ee) * b_in + 2.0 * (eo * ee.conjugate() * c_in).real
@@ -98,9 +95,29 @@ def coherent_event(
 
 
 @device
-def mode_fields(q, tangent, ax, ay, an, qx, qy, qn, no2):
-    """(cy, g, u^2) of a wave vector, by the fixed vector p within ``AXIS_SIN2`` of the axis."""
+def wave_pair(
+    q, extraordinary, tangent, ax, ay, an, a, b, px, py, pz, no2, diff, rise, side
+):  # fmt: skip
+    """Both waves of one tangential wave vector and one side, from the q of one of them.
+
+    Returns (q_o, q_e, root_e, g_o, g_e, cy_o, cy_e, u_o^2, u_e^2, w_e), with w_e = (K_e.K_e - no^2) cx;
+    NaN where a wave is evanescent. The other wave's g follows from the distance between the index surfaces, so that
+    near the axis both are off by the same turn (see ``kernel.uniaxial``).
+    """
     g, u2 = mode_pair(q, tangent, ax, an, ay)
+    if extraordinary:
+        qe, root = q, a * q + b
+        qo, step = other_o(q, u2, rise, side)
+        go, ge = g - step * ax, g
+    else:
+        qo = q
+        qe, root, step = other_e(q, u2, a, b, diff, side)
+        go, ge = g, g + step * ax
     if u2 < AXIS_SIN2 * no2:
-        return axis_pair(q, tangent, qx, qy, qn)
-    return ay, g, u2
+        cyo, go, u2o = axis_pair(qo, tangent, px, py, pz)
+        cye, ge, u2e = axis_pair(qe, tangent, px, py, pz)
+        return qo, qe, root, go, ge, cyo, cye, u2o, u2e, 0.0
+    across = ay * ay
+    u2o = across * (qo * qo + tangent * tangent) + go * go
+    u2e = across * (qe * qe + tangent * tangent) + ge * ge
+    return qo, qe, root, go, ge, ay, ay, u2o, u2e, rise * u2e * ax
