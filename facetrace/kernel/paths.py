@@ -280,7 +280,8 @@ def fly(mode, a, c, phase, t, along_axis, no, ne, alpha_o, alpha_e):
     share_o, share_e = absorption_share(1, along_axis, no, ne)
     lost_o = t * alpha_o
     lost_e = t * (share_o * alpha_o + share_e * alpha_e)
-    if abs(phase) > MOST_PHASE:
+    # NaN where the other wave is evanescent: the chosen one goes on alone then too
+    if not abs(phase) <= MOST_PHASE:
         kept = math.exp(-(lost_e if mode else lost_o))
         return kept, (0.0 if mode else 1.0), complex(0.0, 0.0)
     kept_o = a * math.exp(-lost_o)

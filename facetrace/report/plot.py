@@ -7,12 +7,11 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from facetrace.optics.material import Material
+from facetrace.optics.spectrum import MM_PER_CM, RANGE_NM
 from facetrace.report.picture import DPI, plain, png
 
 Floats = NDArray[np.float64]
 
-RANGE_NM = (380.0, 780.0)
-MM_PER_CM = 10.0
 # Okabe & Ito's palette for all kinds of colour vision (2008); black is for the sums
 COLOURS = ("#E69F00", "#0072B2", "#009E73", "#CC79A7", "#D55E00", "#56B4E9")
 PASSED = (90, 70, 50, 30, 20, 10, 5, 2, 1, 0.1)
