@@ -14,6 +14,7 @@ FLOORS = [
     "optics",
     "trace",
     "measures",
+    "studies",
     "report",
     "checks",
     "cli",
