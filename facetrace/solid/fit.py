@@ -114,10 +114,10 @@ def from_mesh(path: Path) -> Body:
 
     Raises FacetraceError where it cannot be read, is not closed, or is not convex.
     """
+    if not path.is_file():
+        raise FacetraceError(f"there is no file {path}")
     try:
         mesh = trimesh.load_mesh(path)
-    except FileNotFoundError:
-        raise FacetraceError(f"there is no file {path}") from None
     except Exception as error:
         # readers of many formats, each with errors of its own
         words = " ".join(str(error).split()) or type(error).__name__
