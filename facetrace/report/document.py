@@ -14,6 +14,8 @@ rays, events, seconds, seed
 chromophores   what colours the material: name, ppma, provisional (numbers from memory)
 spectrum    instead of them, the user's: file, polarised, range_nm that is used
 checks      of facetrace verify: name, source, and of its comparisons the one under most strain
+orient      of facetrace orient: zones, threshold, allow, candidates (each figure {value, stderr,
+            dof}), as_designed, recommended (null if no candidate hides the zones), least_visible
 notes       cautions that belong to the numbers
 """
 

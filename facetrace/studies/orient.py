@@ -46,6 +46,7 @@ REPLICATES = 8
 FEWEST, MOST = 24, 64
 # a pixel's largest difference counts where the stone fills so much of it
 FILLED = 0.5
+PORTRAIT_SAMPLES = 32
 SURE_ERRORS = 2.0
 
 
@@ -265,9 +266,14 @@ def scenes(subject: Subject, cut: Cut) -> tuple[Scene, Scene]:
 # ---- looking at one ---------------------------------------------------------------------------
 
 
+def whole_mm(scene: Scene) -> float:
+    """Width of a picture around the stone's origin that shows all of it."""
+    return 2 * (1 + MARGIN) * float(np.abs(scene.outline).max())
+
+
 def grid_of(scene: Scene, pixel_mm: float) -> tuple[int, float]:
-    """(pixels along a side, width in mm) of a picture around the stone's origin."""
-    whole = 2 * (1 + MARGIN) * float(np.abs(scene.outline).max())
+    """(pixels along a side, width in mm) of the picture that is compared."""
+    whole = whole_mm(scene)
     size = math.ceil(whole / pixel_mm)
     if FEWEST <= size <= MOST:
         return size, size * pixel_mm
@@ -313,11 +319,20 @@ def apart(look: Look, sums: Floats) -> tuple[Floats, Floats]:
     return np.nan_to_num(gap), before.coverage
 
 
-def face(look: Look, zoned: bool) -> FaceMaps:
-    """The pooled picture's maps."""
-    which = int(zoned)
-    scene = look.zoned if zoned else look.plain
-    return face_maps(Pixels(look.parts.sum(axis=0)[which], look.step_mm, 1), scene)
+def portraits(
+    subject: Subject, wanted: Sequence[tuple[Candidate, bool]], size: int, seed: int
+) -> list[FaceMaps]:
+    """Fine pictures of candidates, each with its zones or without, all at one scale."""
+    shown = []
+    for candidate, zoned in wanted:
+        plain, with_zones = scenes(subject, cut_of(subject, candidate))
+        shown.append(with_zones if zoned else plain)
+    width = max(whole_mm(scene) for scene in shown)
+    found = []
+    for scene in shown:
+        pixels = trace_pixels(scene, size, PORTRAIT_SAMPLES, seed, width_mm=width)
+        found.append(face_maps(pixels, scene))
+    return found
 
 
 def _within(sums: Floats, scene: Scene) -> Floats:
