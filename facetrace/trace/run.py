@@ -160,16 +160,26 @@ def warm_up(scene: Scene) -> None:
 
 
 def trace_sums(
-    scene: Scene, points: int, seed: int, *, first: Sums | None = None, report: Progress = _nothing
+    scene: Scene,
+    points: int,
+    seed: int,
+    *,
+    first: Sums | None = None,
+    floor: float | None = None,
+    report: Progress = _nothing,
 ) -> Sums:
     """Trace *points* (a multiple of 16, best a power of two) of each set over the silhouette.
 
-    With *first*, from the same scene and seed, only the points beyond its are traced.
+    With *first*, from the same scene and seed, only the points beyond its are traced. *floor*:
+    weight below which roulette begins, for many like scenes that need no pilot run each.
     """
     have = first.points if first else 0
     if points % PILOT_POINTS or points <= have:
         raise ValueError(f"points must be a multiple of {PILOT_POINTS}, more than already traced")
-    floor = first.floor if first else roulette_floor(scene, seed)
+    if first:
+        floor = first.floor
+    elif floor is None:
+        floor = roulette_floor(scene, seed)
     rows = _over_silhouette(scene, seed, have, points, floor, report)
     return Sums(rows + first.rows if first else rows, points, seed, floor)
 
