@@ -86,6 +86,4 @@ def _make(stamp: int) -> tuple[Callable[..., Any], ...]:
     return entry(inside_loop), entry(outside_loop), entry(ground_loop)
 
 
-inside_loop, outside_loop, ground_loop = _make(
-    fingerprint(compiling, uniaxial, sampling, ground)
-)
+inside_loop, outside_loop, ground_loop = _make(fingerprint(compiling, uniaxial, sampling, ground))

@@ -200,7 +200,9 @@ def roulette(weight, floor, bounce, key, set_number, index):
 
 
 @device
-def depths(bodies, body_planes, spectrum, bin_number, part, alpha_o, alpha_e, px, py, pz, sx, sy, sz, t):
+def depths(
+    bodies, body_planes, spectrum, bin_number, part, alpha_o, alpha_e, px, py, pz, sx, sy, sz, t
+):
     """Optical depths (o, e) of the way of length t from p along s, zones included."""
     depth_o, depth_e = t * alpha_o, t * alpha_e
     for b in range(bodies.shape[0]):
@@ -285,9 +287,7 @@ def follow_uniaxial(
         px += t * sx
         py += t * sy
         pz += t * sz
-        kept, a, c = fly(
-            mode, a, c, phase, depth_o, depth_e, sx * cx + sy * cy + sz * cz, no, ne
-        )
+        kept, a, c = fly(mode, a, c, phase, depth_o, depth_e, sx * cx + sy * cy + sz * cz, no, ne)
         out[slot, SUM_ABSORBED] += wy * weight * (1.0 - kept)
         weight *= kept
         if finish[facet] > 0.0 and not math.isnan(qo + qe):

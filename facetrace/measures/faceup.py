@@ -21,7 +21,7 @@ colours.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,7 +44,7 @@ from facetrace.kernel.paths import (
     SUM_X,
     SUM_Y,
 )
-from facetrace.optics.colour import lch_of
+from facetrace.optics.colour import lab_of
 from facetrace.trace.run import Progress, Sums, points_for, trace_sums
 from facetrace.trace.scene import Scene
 
@@ -57,6 +57,7 @@ SHARES = {
     "absorbed": SUM_ABSORBED,
     "surface": SUM_SURFACE,
 }
+COLOUR = ("lightness", "chroma", "hue_deg")
 # outcomes of a path that are no measure: roulette has mean 0, lost is a defect
 UNNAMED = {"roulette": SUM_ROULETTE, "lost": SUM_LOST}
 
@@ -113,7 +114,7 @@ class FaceUp:
 Figure = Callable[[Floats], Floats]
 
 
-def _estimates(rows: Floats, figure: Figure, period: float | None = None) -> list[Estimate]:
+def estimates(rows: Floats, figure: Figure, period: float | None = None) -> list[Estimate]:
     """Values and standard errors of a vector-valued *figure* of the columns' totals.
 
     *figure* takes totals (n, columns) to values (n, k). *period* of a cyclic value.
@@ -149,13 +150,33 @@ def xyz_of(totals: Floats, scene: Scene, *, glare: bool) -> Floats:
     return np.asarray(ratio * scene.medium.white / scene.white_radiance)
 
 
+def _lch(xyz: Floats, white: Floats) -> Floats:
+    """L*, C* and h in degrees (n, 3) of XYZ (n, 3)."""
+    lab = lab_of(xyz, white)
+    hue = np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360
+    return np.column_stack([lab[:, 0], np.hypot(lab[:, 1], lab[:, 2]), hue])
+
+
+def figures_of(totals: Floats, scene: Scene, names: Sequence[str]) -> Floats:
+    """Named figures (n, k) of totals (n, columns): SHARES, brightness, lightness, chroma, hue_deg.
+
+    The colour is that of all that the eye sees; its figures need a spectrum, not one line.
+    """
+    known = {k: totals[:, column] / totals[:, SUM_Y] for k, column in SHARES.items()}
+    xyz = xyz_of(totals, scene, glare=True)
+    known["brightness"] = xyz[:, 1]
+    if any(name in COLOUR for name in names):
+        known |= dict(zip(COLOUR, _lch(xyz, scene.medium.white).T, strict=True))
+    return np.column_stack([known[name] for name in names])
+
+
 def face_up(sums: Sums, scene: Scene) -> FaceUp:
     """Figures from sums."""
     rows = sums.rows
     columns = list((SHARES | UNNAMED).values())
-    shares = _estimates(rows, lambda totals: totals[:, columns] / totals[:, [SUM_Y]])
+    shares = estimates(rows, lambda totals: totals[:, columns] / totals[:, [SUM_Y]])
     named = dict(zip(SHARES | UNNAMED, shares, strict=True))
-    brightness = _estimates(rows, lambda totals: xyz_of(totals, scene, glare=True)[:, 1:2])[0]
+    brightness = estimates(rows, lambda totals: xyz_of(totals, scene, glare=True)[:, 1:2])[0]
     return FaceUp(
         measures={name: named[name] for name in SHARES} | {"brightness": brightness},
         outcomes={name: estimate.value for name, estimate in named.items()},
@@ -168,16 +189,15 @@ def face_up(sums: Sums, scene: Scene) -> FaceUp:
 
 
 def _mean_colour(rows: Floats, scene: Scene, *, glare: bool) -> MeanColour:
-    x, y, z = _estimates(rows, lambda totals: xyz_of(totals, scene, glare=glare))
+    x, y, z = estimates(rows, lambda totals: xyz_of(totals, scene, glare=glare))
     if scene.medium.spectrum.shape[1] == 2:
         return MeanColour((x, y, z), None, None, None)
 
     def lch(totals: Floats) -> Floats:
-        colours = [lch_of(c, scene.medium.white) for c in xyz_of(totals, scene, glare=glare)]
-        return np.array([[c.lightness, c.chroma, c.hue_deg] for c in colours])
+        return _lch(xyz_of(totals, scene, glare=glare), scene.medium.white)
 
-    lightness, chroma, _ = _estimates(rows, lch)
-    hue = _estimates(rows, lambda totals: lch(totals)[:, 2:], period=360.0)[0]
+    lightness, chroma, _ = estimates(rows, lch)
+    hue = estimates(rows, lambda totals: lch(totals)[:, 2:], period=360.0)[0]
     return MeanColour((x, y, z), lightness, chroma, hue)
 
 
@@ -227,9 +247,5 @@ def _step(points: int) -> int:
 
 
 def _largest_error(sums: Sums, scene: Scene, names: tuple[str, ...]) -> float:
-    def figures(totals: Floats) -> Floats:
-        known = {k: totals[:, column] / totals[:, SUM_Y] for k, column in SHARES.items()}
-        known["brightness"] = xyz_of(totals, scene, glare=True)[:, 1]
-        return np.column_stack([known[name] for name in names])
-
-    return max(estimate.stderr for estimate in _estimates(sums.rows, figures))
+    found = estimates(sums.rows, lambda totals: figures_of(totals, scene, names))
+    return max(estimate.stderr for estimate in found)

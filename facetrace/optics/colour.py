@@ -72,11 +72,17 @@ class LCh:
     b: float
 
 
-def lch_of(xyz: Floats, white: Floats) -> LCh:
-    """CIE 1976 L*C*h of XYZ relative to *white* (both with the same scale); ISO/CIE 11664-4."""
+def lab_of(xyz: Floats, white: Floats) -> Floats:
+    """CIE 1976 L*a*b* (..., 3) of XYZ (..., 3) relative to *white*, both with the same scale; ISO/CIE 11664-4."""
     t = np.asarray(xyz, dtype=np.float64) / white
     f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
-    lightness, a, b = float(116 * f[1] - 16), float(500 * (f[0] - f[1])), float(200 * (f[1] - f[2]))
+    x, y, z = f[..., 0], f[..., 1], f[..., 2]
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+
+
+def lch_of(xyz: Floats, white: Floats) -> LCh:
+    """CIE 1976 L*C*h of one XYZ relative to *white*: see ``lab_of``."""
+    lightness, a, b = (float(v) for v in lab_of(xyz, white))
     return LCh(
         lightness, float(np.hypot(a, b)), float(np.degrees(np.arctan2(b, a)) % 360), a, b
     )  # fmt: skip
