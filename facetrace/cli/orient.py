@@ -13,7 +13,7 @@ from rich.table import Table
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
-    err,
+    check_table,
     finite,
     note,
     one_line_errors,
@@ -69,7 +69,7 @@ class _Found:
 
     @property
     def shown(self) -> "Row":
-        """The recommended candidate; without one, where least shows."""
+        """The recommended candidate; without one, least visible."""
         return self.best or self.least
 
 
@@ -138,6 +138,7 @@ def orient(
     sources = (design, zone, spectrum)
     check_json(json, *sources)
     check_pictures((files.picture, files.map), json, *sources)
+    check_table(files.csv, json, *sources)
     file, _ = load_stone(design)
     zones = read_zones(zone)
     substance = find_material(material) if material else load_material(file)
@@ -146,7 +147,7 @@ def orient(
     setting = Setting(threshold, pixel, samples, seed)
     subject = subject_of(file.design, substance, zones, eye, observer())
     wanted = _wanted(subject, tilts, directions, shifts, shift_directions)
-    found = _swept(subject, wanted, setting, files.csv, fresh, sources, allow / 100)
+    found = _swept(subject, wanted, setting, files.csv, fresh, allow / 100)
     title = f"{file.design.name}: {zones.model.name}"
     under = f"{light.value} light" + (f", head {eye.head_deg:g} deg" if eye.head_deg else "")
     _pictures(subject, setting, found, files, (size, exposure), title, under)
@@ -214,31 +215,28 @@ def _wanted(
 
 def _swept(
     subject: "Subject", wanted: "Sequence[Candidate]", setting: "Setting", csv: Path | None, fresh: bool,
-    sources: Sequence[Path | None], allow: float,
+    allow: float,
 ) -> _Found:  # fmt: skip
     from facetrace.common.ledger import Ledger, fingerprint_of
-    from facetrace.common.output import check_target
     from facetrace.studies.orient import BASE, COLUMNS, KEY, advice, facts, sweep
 
-    if csv:
-        check_target(csv, *sources)
     about = f"orient, {subject.design.name}"
     mark = fingerprint_of(facts(subject, setting))
     with Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh) as ledger:
-        before = sum(c.key in ledger.rows for c in wanted)
-        if before:
-            note(f"{before} of {len(wanted)} candidates are in {csv} already")
+        have = sum(c.key in ledger.rows for c in wanted)
+        if have:
+            note(f"{have} of {len(wanted)} candidates come from {csv}")
         try:
-            with progress(f"looking at {len(wanted) - before} candidates") as report:
-                for k, row in enumerate(sweep(subject, wanted, setting, set(ledger.rows)), start=1):
+            with progress(f"{len(wanted)} candidates (the first run compiles)") as report:
+                for row in sweep(subject, wanted, setting, set(ledger.rows)):
                     ledger.add(row)
-                    report(k / (len(wanted) - before))
+                    have += 1
+                    report(have / len(wanted))
         except KeyboardInterrupt:
+            if csv is None:
+                raise
             ledger.save()
-            kept = (
-                f"{len(ledger.rows)} candidates are kept in {csv}; the same command goes on there"
-            )
-            err.print(f"stopped; {kept if csv else 'nothing was written'}")
+            note(f"stopped: {have} of {len(wanted)} in {csv}; the same command goes on from there")
             raise typer.Exit(130) from None
         rows = [ledger.rows[c.key] for c in wanted]
     best, least = advice(rows, allow)
@@ -269,9 +267,9 @@ def sentence(found: _Found, setting: "Setting", subject: "Subject") -> str:
     limit = f"beyond CIEDE2000 {setting.threshold:g} on at most {100 * found.allow:g} % of the face"
     if found.best is None:
         return (
-            f"No candidate hides the zone ({limit}). It shows least with the stone "
-            f"{_turned(found.least)}: on {100 * number(found.least, 'share'):.1f} % of the face. "
-            "Try larger tilts, or another place in the rough."
+            f"No candidate hides the zone ({limit}). Least visible: {_turned(found.least)}, on "
+            f"{100 * number(found.least, 'share'):.1f} % of the face. Try larger tilts, or another "
+            "place in the rough."
         )
     if candidate_of(found.best) == BASE:
         return f"The zone is hidden as designed ({limit})."
@@ -317,7 +315,7 @@ def _summary(found: _Found, title: str, setting: "Setting") -> Table:
     table = Table(title=escape(title), title_justify="left")
     table.add_column("face up", no_wrap=True)
     table.add_column("as designed", justify="right", no_wrap=True)
-    table.add_column("recommended" if found.best else "where least shows", justify="right", no_wrap=True)  # fmt: skip
+    table.add_column("recommended" if found.best else "least visible", justify="right", no_wrap=True)  # fmt: skip
     pair = (found.base, found.shown)
     table.add_row(f"zone beyond {setting.threshold:g}, % of face", *(_pm(r, "share", 1, 100) for r in pair))  # fmt: skip
     table.add_row("largest difference, CIEDE2000", *(_pm(r, "most", 1) for r in pair))
@@ -348,7 +346,7 @@ def _to_axis(row: "Row") -> float:
 
 
 def _rings(found: _Found) -> Table:
-    """Of each tilt with each size of shift, the candidate where least shows."""
+    """Of each tilt with each size of shift, the candidate that shows least."""
     from facetrace.studies.orient import candidate_of, hidden, number
 
     best: dict[tuple[float, float], Row] = {}
@@ -409,7 +407,7 @@ def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) ->
 
     chosen = candidate_of(found.shown)
     wanted = [(BASE, True), *([(chosen, True)] if chosen != BASE else []), (chosen, False)]
-    name = "recommended" if found.best else "where least shows"
+    name = "recommended" if found.best else "least visible"
     faces = portraits(subject, wanted, size, setting.seed)
     panels = []
     for (candidate, zoned), maps in zip(wanted, faces, strict=True):
@@ -427,7 +425,7 @@ def _at(found: _Found) -> str:
     from facetrace.studies.orient import candidate_of
 
     shift = candidate_of(found.shown).shift
-    return f"All with the culet shifted as {'recommended' if found.best else 'where least shows'}." if shift else "Culet as designed."  # fmt: skip
+    return f"All with the culet shifted as {'recommended' if found.best else 'least visible'}." if shift else "Culet as designed."  # fmt: skip
 
 
 def _tilts(subject: "Subject", found: _Found) -> Any:

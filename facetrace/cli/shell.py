@@ -79,6 +79,17 @@ def check_pictures(targets: Sequence[Path | None], json: str | None, *sources: P
         taken.append(target.absolute())
 
 
+def check_table(target: Path | None, json: str | None, *sources: Path | None) -> None:
+    """Complain early about a CSV that cannot be written, or is the JSON target too."""
+    if target is None:
+        return
+    check_target(target, *sources)
+    if target.suffix.lower() != ".csv":
+        raise FacetraceError(f"{target}: tables are written as CSV; let its name end in .csv")
+    if json and json != "-" and Path(json).absolute() == target.absolute():
+        raise FacetraceError(f"{target}: is named for two outputs; name another file for one")
+
+
 def write_json(target: str, text: str) -> None:
     """To stdout for "-", else to a file, whole."""
     if target == "-":

@@ -4,14 +4,16 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 from numba import prange
 
-from facetrace.kernel import compiling, uniaxial
+from facetrace.kernel import compiling, ground, sampling, uniaxial
 from facetrace.kernel.compiling import entry, fingerprint
+from facetrace.kernel.ground import walk
 from facetrace.kernel.uniaxial import inside_event, outside_event, ray_of_mode
 
 
-def _make(stamp: int) -> tuple[Callable[..., Any], Callable[..., Any]]:
+def _make(stamp: int) -> tuple[Callable[..., Any], ...]:
     def inside_loop(wave, mode, normal, axis, beside, no2, ne2, m2, shares, waves, rays):
         """shares (n, 4): R_o, R_e, T_s, T_p; waves and rays (n, 3, 3): o, e, outside; NaN: evanescent."""
         if stamp < 0:
@@ -66,7 +68,22 @@ def _make(stamp: int) -> tuple[Callable[..., Any], Callable[..., Any]]:
                     axis[i, 0], axis[i, 1], axis[i, 2], math.sqrt(no2[i]), math.sqrt(ne2[i]),
                 )  # fmt: skip
 
-    return entry(inside_loop), entry(outside_loop)
+    def ground_loop(wave, side, mode, normal, axis, beside, alpha, no, ne, key, waves, rays, ends):
+        """waves, rays (n, 3) of what leaves the ground facet; ends (n, 3): its side, mode, meetings."""
+        if stamp < 0:
+            return
+        for i in prange(wave.shape[0]):
+            found = walk(
+                wave[i, 0], wave[i, 1], wave[i, 2], side[i], mode[i],
+                normal[0], normal[1], normal[2], alpha,
+                axis[0], axis[1], axis[2], beside[0], beside[1], beside[2],
+                no, ne, key, np.uint64(i), 0,
+            )  # fmt: skip
+            waves[i, 0], waves[i, 1], waves[i, 2] = found[0], found[1], found[2]
+            rays[i, 0], rays[i, 1], rays[i, 2] = found[3], found[4], found[5]
+            ends[i, 0], ends[i, 1], ends[i, 2] = found[6], found[7], found[8]
+
+    return entry(inside_loop), entry(outside_loop), entry(ground_loop)
 
 
-inside_loop, outside_loop = _make(fingerprint(compiling, uniaxial))
+inside_loop, outside_loop, ground_loop = _make(fingerprint(compiling, uniaxial, sampling, ground))

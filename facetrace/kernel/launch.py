@@ -48,7 +48,7 @@ GRID_LEFT, GRID_TOP, GRID_STEP, GRID_COLUMNS, GRID_FAR = range(5)
 
 @device
 def launch(
-    planes, entry, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
+    planes, entry, finish, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
     set_number, index, floor, physics, out, slot,
 ):  # fmt: skip
     """One ray: where it starts, its wavelength, and its whole path."""
@@ -87,14 +87,14 @@ def launch(
     alpha_o = blend(spectrum, ROW_AO, b, s)
     if physics == UNIAXIAL:
         events = follow_uniaxial(
-            planes, crystal, light_row, view,
+            planes, finish, bodies, body_planes, crystal, spectrum, b, s, light_row, view,
             2.0e6 * math.pi / blend(spectrum, ROW_WAVELENGTH, b, s), no, blend(spectrum, ROW_NE, b, s),
             alpha_o, blend(spectrum, ROW_AE, b, s), wx, wy, wz,
             px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
         )  # fmt: skip
     else:
         events = follow_isotropic(
-            planes, light_row, view, no, alpha_o, wx, wy, wz,
+            planes, bodies, body_planes, spectrum, b, s, light_row, view, no, alpha_o, wx, wy, wz,
             px, py, pz, facet, dx, dy, dz, physics == ISOTROPIC, key, set_number, index,
             floor, out, slot,
         )  # fmt: skip

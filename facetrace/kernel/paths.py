@@ -13,6 +13,7 @@ import numpy as np
 
 from facetrace.kernel.coherent import coherent_event
 from facetrace.kernel.compiling import device
+from facetrace.kernel.ground import walk
 from facetrace.kernel.isotropic import fresnel_power, reflect_amplitudes, turn
 from facetrace.kernel.light import seen_radiance
 from facetrace.kernel.sampling import (
@@ -28,6 +29,7 @@ from facetrace.kernel.uniaxial import (
     outside_event,
     ray_of_mode,
 )
+from facetrace.kernel.zones import BODY_ZONE, chord_in
 
 # Columns of the sums. Shares are weighted by luminance and add up to Y.
 (
@@ -40,7 +42,7 @@ from facetrace.kernel.uniaxial import (
 ) = range(19)  # fmt: skip
 SUMS = 19
 
-# rows of the spectral table
+# rows of the spectral table; two more for each zone: what it adds to ROW_AO and ROW_AE
 (
     ROW_WAVELENGTH, ROW_NO, ROW_NE, ROW_AO, ROW_AE, ROW_X, ROW_Y, ROW_Z, ROW_CDF,
 ) = range(9)  # fmt: skip
@@ -167,13 +169,18 @@ def score_escape(out, slot, amount, dx, dy, dz, light, view, wx, wy, wz):
 
 
 @device
+def ray_number(set_number, index):
+    """One number for a ray, for hashed random numbers."""
+    return (np.uint64(set_number) << np.uint64(36)) ^ np.uint64(index)
+
+
+@device
 def path_number(tables, key, set_number, index, bounce):
     """Uniform number for the choice at a bounce: a dimension of the net, then the hash."""
     dimension = DIM_BOUNCE + bounce
     if dimension < DIMENSIONS:
         return net_point(tables, key, set_number, dimension, index)
-    ray = (np.uint64(set_number) << np.uint64(36)) ^ np.uint64(index)
-    return hashed(key, ray, np.uint64(bounce))
+    return hashed(key, ray_number(set_number, index), np.uint64(bounce))
 
 
 @device
@@ -186,31 +193,36 @@ def roulette(weight, floor, bounce, key, set_number, index):
         chance *= 0.5
     if chance >= 1.0:
         return weight
-    ray = (np.uint64(set_number) << np.uint64(36)) ^ np.uint64(index)
+    ray = ray_number(set_number, index)
     if hashed(key, ray, _ROULETTE_DRAW + np.uint64(bounce)) < chance:
         return weight / chance
     return 0.0
 
 
 @device
-def follow_uniaxial(
-    planes, crystal, light, view, k0, no, ne, alpha_o, alpha_e, wx, wy, wz,
-    px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
-):  # fmt: skip
-    """A path through a uniaxial crystal, from its entry at *facet* along d; returns its events.
+def depths(
+    bodies, body_planes, spectrum, bin_number, part, alpha_o, alpha_e, px, py, pz, sx, sy, sz, t
+):
+    """Optical depths (o, e) of the way of length t from p along s, zones included."""
+    depth_o, depth_e = t * alpha_o, t * alpha_e
+    for b in range(bodies.shape[0]):
+        chord = chord_in(bodies, body_planes, b, px, py, pz, sx, sy, sz, t)
+        if chord > 0.0:
+            row = ROWS + 2 * int(bodies[b, BODY_ZONE])
+            depth_o += chord * blend(spectrum, row, bin_number, part)
+            depth_e += chord * blend(spectrum, row + 1, bin_number, part)
+    return depth_o, depth_e
 
-    The path is that of one wave, chosen by its energy at each facet. While the two waves are less
-    than MOST_PHASE out of step the other one is carried along: a, the o wave's share of their
-    energy, and c, their coherence (``kernel.coherent``, with a + b = 1).
-    """
-    cx, cy, cz = crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2]
-    vx, vy, vz = crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2]
-    no2 = no * no
-    ne2 = ne * ne
-    nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+
+@device
+def enter_polished(
+    crystal, light, view, no2, ne2, wx, wy, wz, nx, ny, nz, dx, dy, dz, u, out, slot
+):  # fmt: skip
+    """Light along d enters by a polished facet: (weight, a, c, q_o, q_e, mode, K) of the pair inside."""
     r1, r2, r3, r4, so, se, po, pe, qo, qe, cross = outside_event(
-        dx, dy, dz, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
-    )
+        dx, dy, dz, nx, ny, nz, crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2],
+        crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2], no2, ne2, 1.0,
+    )  # fmt: skip
     along = dx * nx + dy * ny + dz * nz
     score_surface(
         out, slot, 0.5 * (r1 + r2 + r3 + r4),
@@ -219,10 +231,46 @@ def follow_uniaxial(
     )  # fmt: skip
     first = 0.5 * (so + po)
     weight = first + 0.5 * (se + pe)
-    a, c = first / weight, complex(0.5 * cross / weight, 0.0)
-    mode = 1 if net_point(tables, key, set_number, DIM_ENTRY, index) >= a else 0
-    q = qe if mode else qo
-    kx, ky, kz = dx + (q - along) * nx, dy + (q - along) * ny, dz + (q - along) * nz
+    a = first / weight
+    mode = 1 if u >= a else 0
+    q = (qe if mode else qo) - along
+    k = dx + q * nx, dy + q * ny, dz + q * nz
+    return weight, a, complex(0.5 * cross / weight, 0.0), qo, qe, mode, k[0], k[1], k[2]
+
+
+@device
+def follow_uniaxial(
+    planes, finish, bodies, body_planes, crystal, spectrum, bin_number, part,
+    light, view, k0, no, ne, alpha_o, alpha_e, wx, wy, wz,
+    px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
+):  # fmt: skip
+    """A path through a uniaxial crystal, from its entry at *facet* along d; returns its events.
+
+    The path is that of one wave, chosen by its energy at each facet. While the two waves are less
+    than MOST_PHASE out of step the other one is carried along: a, the o wave's share of their
+    energy, and c, their coherence (``kernel.coherent``, with a + b = 1). At a ground facet the path
+    takes one way of all, and the partner ends.
+    """
+    cx, cy, cz = crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2]
+    vx, vy, vz = crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2]
+    no2, ne2 = no * no, ne * ne
+    nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+    if finish[facet] > 0.0:
+        kx, ky, kz, _, _, _, side, mode, _ = walk(
+            dx, dy, dz, 1, 0, nx, ny, nz, finish[facet], cx, cy, cz, vx, vy, vz, no, ne,
+            key, ray_number(set_number, index), MAX_FACETS,
+        )  # fmt: skip
+        if side >= 0:
+            score_surface(out, slot, float(side), kx, ky, kz, light, view, wx, wy, wz)
+            out[slot, SUM_LOST] += wy * (1.0 - side)
+            return 1
+        weight, a, c = 1.0, 1.0 - mode, complex(0.0, 0.0)
+        qo, qe = math.nan, math.nan
+    else:
+        weight, a, c, qo, qe, mode, kx, ky, kz = enter_polished(
+            crystal, light, view, no2, ne2, wx, wy, wz, nx, ny, nz, dx, dy, dz,
+            net_point(tables, key, set_number, DIM_ENTRY, index), out, slot,
+        )  # fmt: skip
     bounce = 0
     while True:
         sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no, ne)
@@ -230,17 +278,43 @@ def follow_uniaxial(
         if facet < 0:
             out[slot, SUM_LOST] += wy * weight
             return bounce + 1
+        # the wave vectors of the two differ along the normal of the facet they come from
+        phase = k0 * (qo - qe) * (nx * sx + ny * sy + nz * sz) * t
+        depth_o, depth_e = depths(
+            bodies, body_planes, spectrum, bin_number, part, alpha_o, alpha_e,
+            px, py, pz, sx, sy, sz, t,
+        )  # fmt: skip
         px += t * sx
         py += t * sy
         pz += t * sz
-        # the wave vectors of the two differ along the normal of the facet they come from
-        phase = k0 * (qo - qe) * (nx * sx + ny * sy + nz * sz) * t
-        kept, a, c = fly(
-            mode, a, c, phase, t, sx * cx + sy * cy + sz * cz, no, ne, alpha_o, alpha_e
-        )
+        kept, a, c = fly(mode, a, c, phase, depth_o, depth_e, sx * cx + sy * cy + sz * cz, no, ne)
         out[slot, SUM_ABSORBED] += wy * weight * (1.0 - kept)
         weight *= kept
+        if finish[facet] > 0.0 and not math.isnan(qo + qe):
+            # of a pair, one wave goes into the facet's roughness
+            mode = 1 if path_number(tables, key, set_number, index, bounce) >= a else 0
+            q = (qe if mode else qo) - (kx * nx + ky * ny + kz * nz)
+            kx, ky, kz = kx + q * nx, ky + q * ny, kz + q * nz
         nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+        if finish[facet] > 0.0:
+            kx, ky, kz, _, _, _, side, mode, _ = walk(
+                kx, ky, kz, -1, mode, nx, ny, nz, finish[facet], cx, cy, cz, vx, vy, vz, no, ne,
+                key, ray_number(set_number, index), bounce,
+            )  # fmt: skip
+            bounce += 1
+            if side >= 0:
+                if side > 0:
+                    score_escape(out, slot, weight, kx, ky, kz, light, view, wx, wy, wz)
+                else:
+                    out[slot, SUM_LOST] += wy * weight
+                return bounce
+            a, c, qo, qe = 1.0 - mode, complex(0.0, 0.0), math.nan, math.nan
+            kept = weight
+            weight = roulette(kept, floor, bounce, key, set_number, index)
+            out[slot, SUM_ROULETTE] += wy * (kept - weight)
+            if weight <= 0.0:
+                return bounce
+            continue
         along = kx * nx + ky * ny + kz * nz
         tx, ty, tz = kx - along * nx, ky - along * ny, kz - along * nz
         ro, re, c, gone, qo, qe, q1 = coherent_event(
@@ -271,15 +345,16 @@ def follow_uniaxial(
 
 
 @device
-def fly(mode, a, c, phase, t, along_axis, no, ne, alpha_o, alpha_e):
-    """What a length t leaves of the pair, or of the chosen wave alone: (share kept, a, c).
+def fly(mode, a, c, phase, depth_o, depth_e, along_axis, no, ne):
+    """What a flight leaves of the pair, or of the chosen wave alone: (share kept, a, c).
 
-    *along_axis*: cosine between the ray and the optic axis; while the two are in step they are
-    close enough to share it.
+    *depth_o*, *depth_e*: optical depths for fields across and along the optic axis; *along_axis*:
+    cosine between the ray and the optic axis; while the two are in step they are close enough to
+    share it.
     """
     share_o, share_e = absorption_share(1, along_axis, no, ne)
-    lost_o = t * alpha_o
-    lost_e = t * (share_o * alpha_o + share_e * alpha_e)
+    lost_o = depth_o
+    lost_e = share_o * depth_o + share_e * depth_e
     # NaN where the other wave is evanescent: the chosen one goes on alone then too
     if not abs(phase) <= MOST_PHASE:
         kept = math.exp(-(lost_e if mode else lost_o))
@@ -308,7 +383,7 @@ def unit_s(dx, dy, dz, nx, ny, nz):
 
 @device
 def follow_isotropic(
-    planes, light, view, n, alpha, wx, wy, wz,
+    planes, bodies, body_planes, spectrum, bin_number, part, light, view, n, alpha, wx, wy, wz,
     px, py, pz, facet, dx, dy, dz, polarised, key, set_number, index, floor, out, slot,
 ):  # fmt: skip
     """A path through an isotropic stone, with its Jones matrix; returns its events.
@@ -343,10 +418,13 @@ def follow_isotropic(
         if facet < 0:
             out[slot, SUM_LOST] += wy * weight
             return bounce + 1
+        depth, _ = depths(
+            bodies, body_planes, spectrum, bin_number, part, alpha, alpha, px, py, pz, dx, dy, dz, t
+        )
         px += t * dx
         py += t * dy
         pz += t * dz
-        through = math.exp(-t * alpha)
+        through = math.exp(-depth)
         out[slot, SUM_ABSORBED] += wy * weight * (1.0 - through)
         scale *= through
         nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]

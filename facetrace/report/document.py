@@ -13,6 +13,10 @@ dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
 rays, events, seconds, seed
 chromophores   what colours the material: name, ppma, provisional (numbers from memory)
 spectrum    instead of them, the user's: file, polarised, range_nm that is used
+angles      of facetrace angles: what was varied, rows (values, sizes, figures, gains on the design as it
+            stands, tilt_deg: null beyond tilt_limit_deg; a candidate that cannot be cut has a
+            remark alone), numbers from 0 of the rows on the front and best for each wish, and the
+            recommendation with its figures and gains traced afresh
 checks      of facetrace verify: name, source, and of its comparisons the one under most strain
 orient      of facetrace orient: zones, threshold, allow, candidates (each figure {value, stderr,
             dof}), as_designed, recommended (null if no candidate hides the zones), least_visible

@@ -96,7 +96,7 @@ def tilt_map_png(tilts: Tilts, threshold: float, title: str, under: str) -> byte
     note = "Centre: the table as designed; outwards: degrees the table tilts, towards that side. "
     far = "" if axis_tilt <= _edge(tilts.tilt) else " (beyond the map, that way)"
     note += f"c: the optic axis, {axis_tilt:.3g} deg towards {axis_azimuth:.3g}{far}."
-    marks = "Dots: the zone hides"
+    marks = "Dots: hidden" if tilts.hidden.any() else "Hidden nowhere"
     if tilts.chosen is not None:
         marks += "; ring: the smallest change that hides it"
     figure.text(0.012, 0.085, note, fontsize=7.5, color="0.25")
@@ -129,7 +129,7 @@ def _map(figure: Figure, axes: Any, tilts: Tilts, values: Floats, place: Any) ->
         at = np.radians(azimuth)
         axes.bar(
             at, edges[ring + 1] - edges[ring], width=width, bottom=edges[ring], color=shade,
-            edgecolor="white", lw=0.6,
+            edgecolor="white", lw=0.6 if edges[ring] else 0,
         )  # fmt: skip
         if hides:
             axes.plot([at], [tilt], marker=".", color="white", ms=5, mec="black", mew=0.5)

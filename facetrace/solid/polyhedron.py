@@ -55,14 +55,17 @@ class Solid:
             raise SolidError(f"{len(names)} names for {len(d)} planes")
         centre = _inner_point(n, d)
         corners, owners = _corners(n, d, centre)
+        rings: list[list[int]] = [[] for _ in d]
+        for corner, owner in enumerate(owners):
+            for i in owner:
+                rings[i].append(corner)
         polygons, kept, missing = [], [], []
-        for i in range(len(d)):
-            ring = np.flatnonzero([i in owner for owner in owners])
+        for i, ring in enumerate(rings):
             if len(ring) < 3:
                 missing.append(names[i])
                 continue
             kept.append(i)
-            polygons.append(_ordered(corners, ring, n[i]))
+            polygons.append(_ordered(corners, np.array(ring), n[i]))
         return Solid(
             tuple(names[i] for i in kept), n[kept], d[kept], corners, tuple(polygons),
             tuple(missing),

@@ -437,7 +437,7 @@ def hidden(row: Mapping[str, Cell], allow: float) -> bool:
 
 
 def advice(rows: Sequence[Row], allow: float) -> tuple[Row | None, Row]:
-    """(the hidden candidate of least cost, None without one; the candidate where least shows).
+    """(the hidden candidate of least cost, None without one; the one that shows least).
 
     Ties go to the heavier stone.
     """

@@ -110,7 +110,7 @@ def _trace(scene: Scene, job: _Job, report: Progress) -> Floats:
     for start in range(0, job.rows, batch):
         part = out[start : start + batch]
         trace_rows(
-            scene.planes, scene.entry, scene.crystal, scene.medium.spectrum, scene.light, scene.view, fan,
+            scene.planes, scene.entry, scene.finish, scene.bodies, scene.body_planes, scene.crystal, scene.medium.spectrum, scene.light, scene.view, fan,
             job.grid, job.per_pixel, job.tables, job.key, job.first_point, job.points,
             job.row_rays, task_rows, start, job.floor, scene.medium.physics, part,
         )  # fmt: skip
@@ -160,16 +160,26 @@ def warm_up(scene: Scene) -> None:
 
 
 def trace_sums(
-    scene: Scene, points: int, seed: int, *, first: Sums | None = None, report: Progress = _nothing
+    scene: Scene,
+    points: int,
+    seed: int,
+    *,
+    first: Sums | None = None,
+    floor: float | None = None,
+    report: Progress = _nothing,
 ) -> Sums:
     """Trace *points* (a multiple of 16, best a power of two) of each set over the silhouette.
 
-    With *first*, from the same scene and seed, only the points beyond its are traced.
+    With *first*, from the same scene and seed, only the points beyond its are traced. *floor* of
+    another scene's roulette instead of a pilot run: stones that are compared should share it.
     """
     have = first.points if first else 0
     if points % PILOT_POINTS or points <= have:
         raise ValueError(f"points must be a multiple of {PILOT_POINTS}, more than already traced")
-    floor = first.floor if first else roulette_floor(scene, seed)
+    if first:
+        floor = first.floor
+    elif floor is None:
+        floor = roulette_floor(scene, seed)
     rows = _over_silhouette(scene, seed, have, points, floor, report)
     return Sums(rows + first.rows if first else rows, points, seed, floor)
 
@@ -181,11 +191,13 @@ def trace_pixels(
     seed: int,
     *,
     width_mm: float | None = None,
+    floor: float | None = None,
     report: Progress = _nothing,
 ) -> Pixels:
     """Trace *samples* rays in each pixel of a square picture of *size* pixels a side.
 
-    *width_mm* of the picture; by default the stone with a small margin.
+    *width_mm* of the picture; by default the stone with a small margin. *floor* as in
+    ``trace_sums``.
     """
     half = width_mm / 2 if width_mm else (1 + MARGIN) * _reach(scene.outline)
     step = 2 * half / size
@@ -198,6 +210,6 @@ def trace_pixels(
         points=samples,
         row_rays=samples,
         rows=size * size,
-        floor=roulette_floor(scene, seed),
+        floor=roulette_floor(scene, seed) if floor is None else floor,
     )
     return Pixels(_trace(scene, job, report).reshape(size, size, SUMS), step, samples)

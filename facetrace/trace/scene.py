@@ -1,7 +1,8 @@
 """Stone, material, light and view, compiled to the arrays that the kernel takes."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +20,18 @@ from facetrace.kernel.paths import (
     ROW_Z,
     ROWS,
 )
+from facetrace.kernel.zones import (
+    BODY_END,
+    BODY_FIRST,
+    BODY_KIND,
+    BODY_MATRIX,
+    BODY_ROW,
+    BODY_ZONE,
+)
 from facetrace.optics.colour import Observer
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
+from facetrace.solid.body import Body
 from facetrace.solid.polyhedron import Solid
 
 Floats = NDArray[np.float64]
@@ -59,10 +69,16 @@ class Medium:
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything that decides the light of one view of one stone (stone's frame, mm)."""
+    """Everything that decides the light of one view of one stone (stone's frame, mm).
+
+    finish: roughness of each facet, 0 if polished; bodies and body_planes: kernel.zones.
+    """
 
     planes: Floats
     entry: Floats
+    finish: Floats
+    bodies: Floats
+    body_planes: Floats
     crystal: Floats
     medium: Medium
     light: Floats
@@ -113,11 +129,13 @@ def medium_of(
     absorbing: bool = True,
     wavelength_nm: float | None = None,
     polarised: bool = True,
+    zones: Sequence[tuple[Floats, Floats]] = (),
 ) -> Medium:
     """The spectral table of a material.
 
     *index* makes it isotropic with one index and, of its colour, the mean over directions
     (2 alpha_o + alpha_e) / 3; *wavelength_nm* leaves one line, for which X = Y = Z.
+    *zones*: what each zone adds to (alpha_o, alpha_e), in 1/cm at the observer's wavelengths.
     """
     if wavelength_nm is not None:
         nodes = np.array([wavelength_nm, wavelength_nm])
@@ -143,21 +161,57 @@ def medium_of(
         alpha_o, alpha_e = np.zeros(len(nodes)), np.zeros(len(nodes))
     if min(n_o.min(), n_e.min()) < 1.01:
         raise FacetraceError("the index of the stone must be at least 1.01 (it lies in air)")
-    table = np.zeros((ROWS, len(nodes)))
+    table = np.zeros((ROWS + 2 * len(zones), len(nodes)))
     table[ROW_WAVELENGTH] = nodes
     table[ROW_NO], table[ROW_NE] = n_o, n_e
     table[ROW_AO], table[ROW_AE] = alpha_o * PER_MM, alpha_e * PER_MM
     table[ROW_X : ROW_Z + 1] = weights.T
     table[ROW_CDF] = np.concatenate([[0.0], np.cumsum(share)])
     table[ROW_CDF, -1] = 1.0
+    for number, extra in enumerate(zones):
+        o, e = (np.interp(nodes, eye.wavelength_nm, part) for part in extra)
+        if not uniaxial:
+            o = e = (2 * o + e) / 3
+        table[ROWS + 2 * number : ROWS + 2 * number + 2] = np.array([o, e]) * PER_MM * absorbing
     physics = UNIAXIAL if uniaxial else ISOTROPIC if polarised else ISOTROPIC_UNPOLARISED
     return Medium(np.ascontiguousarray(table), physics, white)
 
 
+def _body_table(bodies: Sequence[tuple[Body, int]]) -> tuple[Floats, Floats]:
+    """The kernel's tables of bodies and of their planes (kernel.zones)."""
+    table = np.zeros((len(bodies), BODY_ROW))
+    planes = np.hstack([body.planes for body, _ in bodies] + [np.zeros((4, 1))])
+    first = 0
+    for row, (body, zone) in zip(table, bodies, strict=True):
+        row[BODY_ZONE], row[BODY_FIRST] = zone, first
+        first += body.planes.shape[1]
+        row[BODY_END] = first
+        if body.ellipsoid is not None:
+            row[BODY_KIND] = 1.0
+            row[BODY_MATRIX:] = body.ellipsoid.ravel()
+    return table, np.ascontiguousarray(planes)
+
+
 def scene_of(
-    solid: Solid, medium: Medium, axis: tuple[float, float], light: Light, view: View
+    solid: Solid,
+    medium: Medium,
+    axis: tuple[float, float],
+    light: Light,
+    view: View,
+    *,
+    ground: Mapping[str, float] | None = None,
+    bodies: Sequence[tuple[Body, int]] = (),
 ) -> Scene:
-    """Compile a scene. *axis*: tilt and azimuth of c in the stone, degrees."""
+    """Compile a scene. *axis*: tilt and azimuth of c in the stone, degrees.
+
+    *ground*: roughness of facets by name (kernel.ground), the others are polished; *bodies*:
+    regions in the stone's frame with the number of their zone in the medium.
+    """
+    finish = np.array([(ground or {}).get(name, 0.0) for name in solid.names])
+    if finish.any() and medium.physics != UNIAXIAL:
+        # the walk over a ground facet knows crystals; one without birefringence is the same stone
+        medium = replace(medium, physics=UNIAXIAL)
+    table, body_planes = _body_table(bodies)
     turn = rocking(view.tilt, view.azimuth)
     eye_frame = rocking(view.eye_tilt, view.eye_azimuth)
     right, up, eye = turn.T @ eye_frame[:, 0], turn.T @ eye_frame[:, 1], turn.T @ eye_frame[:, 2]
@@ -168,6 +222,9 @@ def scene_of(
     return Scene(
         planes=solid.planes,
         entry=entry_planes(solid.planes, -eye),
+        finish=finish,
+        bodies=table,
+        body_planes=body_planes,
         crystal=np.concatenate([c, beside]),
         medium=medium,
         light=light.row,

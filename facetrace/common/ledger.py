@@ -1,0 +1,164 @@
+"""A table of results that grows: a CSV from which long work goes on where it stopped.
+
+The file begins with comment lines, the last of which is the fingerprint of all that decides the numbers;
+then come the names of the columns and the rows. Floats are written so that they read back as
+the same bits: work that was stopped and resumed gives the same file as work that was not.
+"""
+
+import csv
+import hashlib
+import io
+import json
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from facetrace.common.errors import FileError
+from facetrace.common.output import write_whole
+
+Cell = str | float | int | None
+Row = dict[str, Cell]
+Key = tuple[Cell, ...]
+# what makes a cell of its text; raises ValueError where it cannot
+Kind = Callable[[str], Cell]
+
+MARK = "# facetrace"
+FINGERPRINT = "# fingerprint: "
+SAVE_SECONDS = 1.0
+# saving takes at most this share of the time
+SAVE_SHARE = 0.05
+
+
+def fingerprint_of(facts: Mapping[str, Any]) -> str:
+    """16 hexadecimal digits that differ where any of the facts (JSON or bytes) does."""
+    text = json.dumps(facts, sort_keys=True, default=_digest, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _digest(value: object) -> str:
+    if not isinstance(value, bytes):
+        raise TypeError(f"{type(value).__name__} cannot be part of a fingerprint")
+    return hashlib.sha256(value).hexdigest()
+
+
+class Ledger:
+    """Rows by key, kept in a file; without a path only in memory. Leaving its ``with`` block saves it."""
+
+    def __init__(
+        self, path: Path | None, fingerprint: str, columns: Mapping[str, Kind], key: Sequence[str],
+        about: str = "",
+    ) -> None:  # fmt: skip
+        self.path = path
+        self.rows: dict[Key, Row] = {}
+        self._fingerprint = fingerprint
+        self._columns = dict(columns)
+        self._key = tuple(key)
+        self._about = " ".join(about.split())
+        self._changed = False
+        self._next_save = 0.0
+
+    @classmethod
+    def open(
+        cls, path: Path | None, fingerprint: str, columns: Mapping[str, Kind], key: Sequence[str],
+        *, about: str = "", fresh: bool = False,
+    ) -> Self:  # fmt: skip
+        """The ledger in a file, or an empty one where there is none yet.
+
+        *columns*: name -> float, int, str or the like; *key*: the columns that tell rows apart; *about*: a
+        line for people. *fresh* leaves out the rows that are there. Raises FileError for a file
+        of other work, and for one that is damaged.
+        """
+        ledger = cls(path, fingerprint, columns, key, about)
+        if path is not None and path.exists():
+            ledger._read(path, fresh)
+        return ledger
+
+    def key_of(self, row: Row) -> Key:
+        """The cells that tell a row from the others."""
+        return tuple(row[name] for name in self._key)
+
+    def add(self, row: Row) -> None:
+        """Add a row, and save now and then."""
+        self.rows[self.key_of(row)] = row
+        self._changed = True
+        now = time.monotonic()
+        if now >= self._next_save:
+            self.save()
+            took = time.monotonic() - now
+            self._next_save = now + max(SAVE_SECONDS, took / SAVE_SHARE)
+
+    def save(self) -> None:
+        """Write the file whole, where there is something new."""
+        if self.path is not None and self._changed:
+            write_whole(self.path, self.text().encode())
+        self._changed = False
+
+    def text(self) -> str:
+        """The file's content."""
+        stream = io.StringIO()
+        stream.write(f"{MARK} {self._about}\n{FINGERPRINT}{self._fingerprint}\n")
+        table = csv.writer(stream, lineterminator="\n")
+        table.writerow(self._columns)
+        for row in self.rows.values():
+            table.writerow(_written(row[name]) for name in self._columns)
+        return stream.getvalue()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:  # fmt: skip
+        self.save()
+
+    def _read(self, path: Path, fresh: bool) -> None:
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError):
+            raise FileError(path, None, "", "cannot be read as text; name another file") from None
+        if not text.startswith(MARK):
+            raise FileError(path, 1, "", "is no table of facetrace; name another file")
+        if fresh:
+            return
+        lines = text.splitlines(keepends=True)
+        head = [line for line in lines if line.startswith("#")]
+        if f"{FINGERPRINT}{self._fingerprint}\n" not in head:
+            raise FileError(
+                path, None, "",
+                "holds other work (another design, option or version); name another file, or "
+                "give --fresh to begin it anew",
+            )  # fmt: skip
+        table = csv.reader(lines[len(head) :], strict=True)
+        try:
+            for number, cells in enumerate(table):
+                line = len(head) + table.line_num
+                if number:
+                    row = self._row(path, line, cells)
+                    self.rows[self.key_of(row)] = row
+                elif cells != list(self._columns):
+                    raise FileError(path, line, "", "does not name the columns of this work; --fresh begins it anew")  # fmt: skip
+        except csv.Error as error:
+            line = len(head) + table.line_num
+            raise FileError(path, line, "", f"is damaged ({error}); {_MEND}") from None
+
+    def _row(self, path: Path, line: int, cells: list[str]) -> Row:
+        if len(cells) != len(self._columns):
+            problem = f"has {len(cells)} cells for {len(self._columns)} columns; {_MEND}"
+            raise FileError(path, line, "", problem)
+        row: Row = {}
+        for (name, kind), cell in zip(self._columns.items(), cells, strict=True):
+            try:
+                row[name] = kind(cell) if cell else None
+            except ValueError:
+                raise FileError(path, line, name, f"'{cell}' is not a number; {_MEND}") from None
+        return row
+
+
+_MEND = "mend or delete that line, or give --fresh to begin the file anew"
+
+
+def _written(cell: Cell) -> str:
+    return "" if cell is None else cell if isinstance(cell, str) else repr(cell)

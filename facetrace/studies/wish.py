@@ -1,0 +1,168 @@
+"""Choosing among candidates: the front of light against weight, and one candidate for a wish."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from facetrace.common.errors import FacetraceError
+from facetrace.common.ledger import Key, Row
+from facetrace.design.model import Design
+from facetrace.measures.faceup import Estimate, face_up
+from facetrace.measures.paired import difference
+from facetrace.studies.angles import Range, Setting, Traced, cut, number, traced, with_values
+
+Wish = Literal["weight", "light", "balance"]
+WISHES: tuple[Wish, ...] = ("light", "weight", "balance")
+LIGHT = "light_return"
+# candidates this near to the best, in standard errors of their difference, share its place
+TIE_ERRORS = 2.0
+# those farther off, in errors as if nothing cancelled, are not traced again to be told apart
+FAR_ERRORS = 4.0
+MOST_TIES = 200
+# the one recommended is traced afresh, with other random numbers and so many times the rays: the
+# best of many is partly the luckiest
+CONFIRM = 4
+CONFIRM_SEED = 0x5EED
+FIGURES = (LIGHT, "window", "extinction", "brightness")
+
+
+@dataclass(frozen=True)
+class Confirmed:
+    """The candidate chosen, traced afresh: its figures, and what they gain on the design as it stands."""
+
+    figures: dict[str, Estimate]
+    gains: dict[str, Estimate]
+
+
+def front(rows: Sequence[Row], weight: str) -> list[Row]:
+    """Rows that no other beats in weight and light both, by rising weight (Pareto's front).
+
+    *weight*: the column to set against light returned.
+    """
+    kept: list[Row] = []
+    best = -1.0
+    for row in sorted(cut(rows), key=lambda r: (-number(r, weight), -number(r, LIGHT))):
+        if number(row, LIGHT) > best:
+            best = number(row, LIGHT)
+            kept.append(row)
+    return kept[::-1]
+
+
+def choose(
+    rows: Sequence[Row],
+    wish: Wish,
+    weight: str,
+    apart: Callable[[Row, Row], Estimate],
+    *,
+    at_least: float = 0.0,
+    keep_light: float = 0.9,
+) -> Row:
+    """The candidate for a wish among those of at least so many carats.
+
+    light: the most light returned; of those within 2 standard errors of the difference, which
+    *apart(best, row)* tells, the heaviest. weight: the heaviest with at least the share
+    *keep_light* of the best light. balance: on the front, the largest product of light and
+    weight. Raises FacetraceError where no candidate is heavy enough.
+    """
+    able = [row for row in cut(rows) if number(row, "carats") >= at_least]
+    if not able:
+        heaviest = max((number(r, "carats") for r in cut(rows)), default=0.0)
+        raise FacetraceError(
+            f"--at-least {at_least:g}: no candidate weighs so much; the heaviest has {heaviest:.3f} ct"
+        )
+    best = max(able, key=lambda r: number(r, LIGHT))
+    if wish == "weight":
+        bright = [r for r in able if number(r, LIGHT) >= keep_light * number(best, LIGHT)]
+        return max(bright, key=lambda r: (number(r, weight), number(r, LIGHT)))
+    if wish == "balance":
+        return max(front(able, weight), key=lambda r: number(r, LIGHT) * number(r, weight))
+    return max(_tied(best, able, apart), key=lambda r: (number(r, weight), number(r, LIGHT)))
+
+
+def _tied(best: Row, rows: Sequence[Row], apart: Callable[[Row, Row], Estimate]) -> list[Row]:
+    near = [
+        row for row in sorted(rows, key=lambda r: -number(r, LIGHT))
+        if row is not best
+        and number(best, LIGHT) - number(row, LIGHT)
+        <= FAR_ERRORS * (number(best, f"{LIGHT}_stderr") + number(row, f"{LIGHT}_stderr"))
+    ]  # fmt: skip
+    gaps = [(row, apart(best, row)) for row in near[:MOST_TIES]]
+    return [best, *(row for row, gap in gaps if gap.value <= TIE_ERRORS * gap.stderr)]
+
+
+class Comparing:
+    """Differences between candidates of a sweep, traced again with the sweep's own random numbers."""
+
+    def __init__(self, design: Design, ranges: Sequence[Range], setting: Setting) -> None:
+        self._design, self._ranges, self._setting = design, ranges, setting
+        self._floor = traced(design, setting).sums.floor
+        self._done: dict[Key, Traced] = {}
+
+    def __call__(self, a: Row, b: Row) -> Estimate:
+        """Light returned of *a* minus that of *b*."""
+        one, other = self._traced(a, keep=True), self._traced(b, keep=False)
+        return difference(one.sums, one.scene, other.sums, other.scene, (LIGHT,))[LIGHT]
+
+    def _traced(self, row: Row, keep: bool) -> Traced:
+        key = tuple(row[r.name] for r in self._ranges)
+        if key in self._done:
+            return self._done[key]
+        found = traced(with_values(self._design, self._ranges, key), self._setting, self._floor)
+        if keep:
+            self._done[key] = found
+        return found
+
+
+def confirm(design: Design, ranges: Sequence[Range], setting: Setting, row: Row) -> Confirmed:
+    """Trace the chosen one and the design as it stands with other random numbers and more rays."""
+    fresh = replace(
+        setting, points=CONFIRM * setting.points, seed=setting.seed ^ CONFIRM_SEED
+    )  # fmt: skip
+    base = traced(design, fresh)
+    key = tuple(row[r.name] for r in ranges)
+    one = traced(with_values(design, ranges, key), fresh, base.sums.floor)
+    found = face_up(one.sums, one.scene).measures
+    gains = difference(one.sums, one.scene, base.sums, base.scene, FIGURES)
+    return Confirmed({name: found[name] for name in FIGURES}, gains)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A whole sweep and what it advises: rows of candidates, the first being the design as it stands."""
+
+    ranges: tuple[Range, ...]
+    setting: Setting
+    rows: list[Row]
+    front: list[Row]
+    best: dict[Wish, Row]
+    wish: Wish
+    confirmed: Confirmed
+    at_least: float
+    keep_light: float
+
+    @property
+    def chosen(self) -> Row:
+        """The candidate recommended."""
+        return self.best[self.wish]
+
+    @property
+    def as_it_stands(self) -> Row:
+        """The design's own row."""
+        return self.rows[0]
+
+
+def outcome(
+    design: Design, ranges: Sequence[Range], setting: Setting, rows: Sequence[Row], wish: Wish,
+    *, at_least: float = 0.0, keep_light: float = 0.9,
+) -> Outcome:  # fmt: skip
+    """Choose among the rows of a sweep: see ``choose``. Raises FacetraceError where none will do."""
+    apart = Comparing(design, ranges, setting)
+    best = {
+        each: choose(
+            rows, each, setting.weight, apart, at_least=at_least, keep_light=keep_light
+        ) for each in WISHES
+    }  # fmt: skip
+    return Outcome(
+        tuple(ranges), setting, list(rows), front(rows, setting.weight), best, wish,
+        confirm(design, ranges, setting, best[wish]), at_least, keep_light,
+    )  # fmt: skip
