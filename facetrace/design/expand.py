@@ -246,8 +246,12 @@ def _pavilion_mixed(
         )
     share = part.step_percent / 100
     *slopes, last = _slopes(part)
-    steps, level = _steps(slopes, polygon, gear, line, share, floor)
-    inner = polygon.shrunk(share, floor, 2 * math.pi / gear)
+    aim = floor
+    if floor.right == floor.left:
+        # the steps of a rectangle keep their width all around
+        aim = Segment(polygon.ridge.left + floor.left, polygon.ridge.right + floor.left, floor.y)
+    steps, level = _steps(slopes, polygon, gear, line, share, aim)
+    inner = polygon.shrunk(share, aim, 2 * math.pi / gear)
     across = 2 * math.pi / gear * plan.mains[_across(plan, gear)]
     depth = last * (1 - share) * polygon.support(across)
     mains, breaks = _pavilion_brilliant(part, inner, plan, gear, floor, level, depth, 1.0)
