@@ -81,7 +81,11 @@ def _ridge_point(
 
 
 def _ridges(
-    mains: list[Plane], plan: Layout, polygon: GirdlePolygon, turn: float, line: float,
+    mains: list[Plane],
+    plan: Layout,
+    polygon: GirdlePolygon,
+    turn: float,
+    line: float,
     reaches: list[float],
 ) -> tuple[list[tuple[float, float, float]], list[Plane]]:
     """One point on the ridge of each pair of mains, and the break facets from there to the girdle.
@@ -106,8 +110,14 @@ def _across(plan: Layout, gear: int) -> int:
 
 
 def _pavilion_brilliant(
-    part: Pavilion, polygon: GirdlePolygon, plan: Layout, gear: int,
-    floor: Segment, line: float, depth: float, wide: float,
+    part: Pavilion,
+    polygon: GirdlePolygon,
+    plan: Layout,
+    gear: int,
+    floor: Segment,
+    line: float,
+    depth: float,
+    wide: float,
 ) -> tuple[list[Plane], list[Plane]]:
     """Mains and breaks from the line of *polygon* down by *depth* to the culet or keel *floor*.
 
@@ -175,7 +185,12 @@ def _slopes(part: Crown | Pavilion) -> list[float]:
 
 
 def _steps(
-    slopes: list[float], polygon: GirdlePolygon, gear: int, line: float, inset: float, floor: Segment
+    slopes: list[float],
+    polygon: GirdlePolygon,
+    gear: int,
+    line: float,
+    inset: float,
+    floor: Segment,
 ) -> tuple[list[list[Plane]], float]:
     """Steps from the girdle line inwards over the share *inset* of the way to *floor*.
 
@@ -267,7 +282,9 @@ def _pavilion_mixed(
     return names | {"pavilion main": mains, "pavilion break": breaks}, level + depth
 
 
-def _table_corners(sides: list[float], stars: tuple[float, ...], turn: float) -> NDArray[np.float64]:
+def _table_corners(
+    sides: list[float], stars: tuple[float, ...], turn: float
+) -> NDArray[np.float64]:
     """Corners (n, 2) of the table; corner i lies between the sides of stars i - 1 and i."""
     corners = []
     for i in range(len(stars)):
