@@ -252,8 +252,11 @@ def test_all_facets_meet(outline):
         width = m.width_mm
         np.testing.assert_allclose(ends(moved) - ends(plain), [[0.06 * width, -0.09 * width, 0]] * len(ends(plain)), atol=1e-6)  # fmt: skip
         assert n.depth_mm == pytest.approx(m.depth_mm, abs=1e-6)
-        flat, _ = sound(stone(outline, crown, pavilion, culet_percent=4))
-        assert "culet" in flat.names
+        flat = build_solid(stone(outline, crown, pavilion, culet_percent=4))
+        assert flat.missing == ()
+        near = {flat.names[i] for i in flat.adjacency[flat.names.index("culet")]}
+        at_point = np.abs(plain.normals @ ends(plain)[0] - plain.offsets) < 1e-6
+        assert near >= {name for name, on in zip(plain.names, at_point, strict=True) if on}
 
 
 @pytest.mark.parametrize("outline", OUTLINES)
