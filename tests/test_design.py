@@ -137,6 +137,13 @@ WRONG = {
     "broken TOML": (GOOD.replace("gear = 96", "gear = "), r"stone.toml:2: not valid TOML"),
     "brilliant with steps": (SHORT.replace("angle = 42", "angle = [50, 42]"), r"a brilliant takes one angle"),
     "wider than long": (SHORT.replace("width_mm = 6.5", "width_mm = 7.5").replace('"round"', '"oval"'), r"length_mm must not be less"),
+    "steps of a brilliant": (SHORT.replace("angle = 42", "angle = 42\nsteps = 3"), r"pavilion: steps: a brilliant has none"),
+    "list and steps": (SHORT.replace('"brilliant"\nangle = 42', '"step"\nangle = [50, 42]\nsteps = 3'), r"a list of angles goes without steps and bulge"),
+    "one step with a belly": (SHORT.replace('"brilliant"\nangle = 42', '"step"\nangle = 42\nsteps = 1\nbulge = 0.2'), r"one step has no belly; give steps = 2 or more"),
+    "bulge of a brilliant crown": (SHORT.replace("angle = 36", "angle = 36\nbulge = 0.2"), r"crown: bulge: only a crown of style 'step'"),
+    "mixed without steps": (SHORT.replace('"brilliant"\nangle = 42', '"mixed"\nangle = [42]'), r"a mixed pavilion lists its steps"),
+    "half a shift": (SHORT.replace("angle = 42", "angle = 42\nculet_shift_percent = [3]"), r"stone.toml:\d+: pavilion.culet_shift_percent: .*at least 2 items"),
+    "no number in a shift": (SHORT.replace("angle = 42", "angle = 42\nculet_shift_percent = [3, 'x']"), r"pavilion.culet_shift_percent\[2\]: .*valid number"),
     "unknown shape": (SHORT.replace('"round"', '"trillion"'), r"stone.toml:8: outline.shape: .*'round', 'oval'"),
 }  # fmt: skip
 
@@ -155,6 +162,14 @@ WRONG_SOLID = {
     "girdle does not fit": (SHORT.replace("facets = 16", "facets = 20"), r"20 girdle facets do not fit a gear of 96 teeth; use one of"),
     "mains do not fit": (SHORT.replace("angle = 42", "angle = 42\nmains = 7"), "7 mains .* do not fit"),
     "table too large": (SHORT.replace("table_percent = 56", "table_percent = 99.9"), r"^crown: facet .*would stand at -.* degrees"),
+    "culet outside": (SHORT.replace("angle = 42", "angle = 42\nculet_shift_percent = [0, 48]"), r"^pavilion: culet_shift_percent, keel_percent: .* nearer than 5 % of the width to the girdle"),
+    "keel too long": (SHORT.replace("angle = 42", "angle = 42\nkeel_percent = 96"), r"^pavilion: .*make it shorter"),
+    "keel without a main across": (SHORT.replace("angle = 42", "angle = 42\nmains = 6\nkeel_percent = 20"), r"^pavilion: keel_percent: .*divisible by 4"),
+    "belly of a mixed pavilion": (SHORT.replace('"brilliant"\nangle = 42', '"mixed"\nangle = 42'), r"^pavilion: break .* steeper than the step above .*more bulge"),
+    "mixed without a break for each flat": (SHORT.replace("facets = 16", "facets = 32").replace('"brilliant"\nangle = 42', '"mixed"\nangle = 42\nbulge = 0.3'), r"^pavilion: a mixed pavilion needs .*facets = 16 for 8 mains"),
+    "mains of a marquise": (SHORT.replace('"round"', '"marquise"').replace("angle = 42", "angle = 42\nmains = 6"), r"mains: a marquise .*divisible by 4, not 6"),
+    "flats of a pear": (SHORT.replace('"round"', '"pear"').replace("facets = 16", "facets = 18"), r"girdle.facets: a pear needs .*divisible by 4, not 18"),
+    "mains of a rectangle": (SHORT.replace('"round"', '"rectangle"').replace("angle = 42", "angle = 42\nmains = 12"), r"mains: a brilliant on a rectangle has 8"),
     "girdle inside out": (GOOD.replace("distance_mm = 3.0", "distance_mm = -3.0"), r"tier\[1\].distance_mm: the girdle facets leave no outline"),
     "cut to nothing": (GOOD.replace("height_mm = 1.0", "height_mm = -3.0"), "no solid|nothing"),
 }  # fmt: skip

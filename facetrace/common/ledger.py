@@ -8,6 +8,7 @@ the same bits: work that was stopped and resumed gives the same file as work tha
 import csv
 import hashlib
 import io
+import itertools
 import json
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -18,6 +19,7 @@ from typing import Any, Self
 from facetrace.common.errors import FileError
 from facetrace.common.output import write_whole
 
+# texts hold no carriage returns; an empty one reads back as None
 Cell = str | float | int | None
 Row = dict[str, Cell]
 Key = tuple[Cell, ...]
@@ -116,16 +118,16 @@ class Ledger:
 
     def _read(self, path: Path, fresh: bool) -> None:
         try:
-            text = path.read_text(encoding="utf-8")
+            text = path.read_bytes().decode("utf-8")
         except (OSError, UnicodeDecodeError):
             raise FileError(path, None, "", "cannot be read as text; name another file") from None
         if not text.startswith(MARK):
             raise FileError(path, 1, "", "is no table of facetrace; name another file")
         if fresh:
             return
-        lines = text.splitlines(keepends=True)
-        head = [line for line in lines if line.startswith("#")]
-        if f"{FINGERPRINT}{self._fingerprint}\n" not in head:
+        lines = list(io.StringIO(text, newline=""))
+        head = [line.strip() for line in itertools.takewhile(lambda k: k.startswith("#"), lines)]
+        if f"{FINGERPRINT}{self._fingerprint}" not in head:
             raise FileError(
                 path, None, "",
                 "holds other work (another design, option or version); name another file, or "

@@ -8,11 +8,24 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from facetrace.design.model import Crown, Design, IndexSet, Pavilion, Tier
-from facetrace.design.outline import GirdlePolygon, girdle_polygon
+from facetrace.design.outline import (
+    POINT,
+    SAME,
+    GirdlePolygon,
+    Layout,
+    Segment,
+    girdle_polygon,
+    layout,
+)
 
 DIGITS = 9
+# steps where none are given, and a bulge so small that they lie in one flank
+STEPS, STRAIGHT = 3, 1e-6
+# share of the width that a shifted culet keeps from the girdle
+LEAST_ROOM = 0.05
 
 
 @dataclass(frozen=True)
@@ -67,144 +80,140 @@ def _ridge_point(
     return float(x), float(y), float(z)
 
 
-def _main_positions(gear: int, mains: int) -> list[float]:
-    if gear % (4 * mains):
-        fits = [n for n in range(3, 33) if gear % (4 * n) == 0]
-        raise ValueError(
-            f"mains: {mains} mains with their break facets do not fit a gear of {gear} teeth; "
-            + (f"use one of {', '.join(map(str, fits))}" if fits else "use a gear of 96 teeth")
-        )
-    return [gear / mains * i for i in range(mains)]
+def _ridges(
+    mains: list[Plane],
+    plan: Layout,
+    polygon: GirdlePolygon,
+    turn: float,
+    line: float,
+    reaches: list[float],
+) -> tuple[list[tuple[float, float, float]], list[Plane]]:
+    """One point on the ridge of each pair of mains, and the break facets from there to the girdle.
 
-
-def _breaks(
-    mains: list[Plane], polygon: GirdlePolygon, turn: float, line: float, reach: float
-) -> list[Plane]:
-    """Break facets: two for each pair of mains, from the girdle line to one point of their ridge.
-
-    *reach* is the point's distance from the axis as a share of the outline's.
-    """
-    planes = []
-    step = (mains[1].index - mains[0].index) / 4
-    for i, main in enumerate(mains):
+    reaches: distance of the point along the azimuth of the star between the mains, mm.
+    """  # fmt: skip
+    points, planes = [], []
+    for i, star in enumerate(plan.stars):
         following = mains[(i + 1) % len(mains)]
-        ahead = turn * (main.index + 2 * step)
-        x, y, z = _ridge_point(main, following, turn, ahead, reach * polygon.support(ahead))
-        for index in (main.index + step, main.index + 3 * step):
+        x, y, z = _ridge_point(mains[i], following, turn, turn * star, reaches[i])
+        points.append((x, y, z))
+        for index in plan.breaks[i]:
             phi = turn * index
             room = polygon.support(phi) - (x * math.cos(phi) + y * math.sin(phi))
             planes.append(_through(index, turn, (z - line) / room, x, y, z))
-    return planes
+    return points, planes
+
+
+def _across(plan: Layout, gear: int) -> int:
+    """Number of the main that faces most nearly across the width."""
+    return min(range(len(plan.mains)), key=lambda i: abs(plan.mains[i] - gear / 4))
 
 
 def _pavilion_brilliant(
-    part: Pavilion, polygon: GirdlePolygon, gear: int, line: float
-) -> list[Tier]:
+    part: Pavilion,
+    polygon: GirdlePolygon,
+    plan: Layout,
+    gear: int,
+    floor: Segment,
+    line: float,
+    depth: float,
+    wide: float,
+) -> tuple[list[Plane], list[Plane]]:
+    """Mains and breaks from the line of *polygon* down by *depth* to the culet or keel *floor*.
+
+    wide: the mains aim at so many times the way from the floor to the outline.
+    """  # fmt: skip
     turn = 2 * math.pi / gear
-    positions = _main_positions(gear, part.mains)
-    across = min(positions, key=lambda i: abs(i - gear / 4))
-    assert isinstance(part.angle, float)
-    wide = 1 + part.bulge
-    depth = math.tan(math.radians(part.angle)) * wide * polygon.support(turn * across)
-    mains = [
-        _through(i, turn, depth / (wide * polygon.support(turn * i)), 0.0, 0.0, line + depth)
-        for i in positions
-    ]
-    breaks = _breaks(mains, polygon, turn, line, 1 - part.lower_girdle_percent / 100)
-    tiers = [
-        _tier("pavilion main", "pavilion", mains),
-        _tier("pavilion break", "pavilion", breaks),
-    ]
-    if part.culet_percent:
-        flat = line + depth * (1 - part.culet_percent / 100)
-        tiers.append(_tier("culet", "pavilion", [Plane(0.0, 0.0, flat)]))
-    return tiers
-
-
-def _table_lines(
-    polygon: GirdlePolygon, stars: list[float], turn: float, half_table: float, across: float
-) -> tuple[list[float], list[float]]:
-    """Distances of the table's sides (stars) and of its corners along the mains, in mm."""
-    mains = len(stars)
-    sides = np.array([polygon.support(turn * s) for s in stars]) * math.cos(math.pi / mains)
-    normal = np.array([[math.cos(turn * s), math.sin(turn * s)] for s in stars])
-    step = stars[1] - stars[0]
-    corners = []
-    for i in range(mains):
-        # the main between star i - 1 and star i
-        pair = np.array([normal[i - 1], normal[i]])
-        x, y = np.linalg.solve(pair, np.array([sides[i - 1], sides[i]]))
-        phi = turn * (stars[i] - step / 2)
-        corners.append(x * math.cos(phi) + y * math.sin(phi))
-    nearest = min(range(mains), key=lambda i: abs(stars[i] - step / 2 - across))
-    scale = half_table / corners[nearest]
-    return [float(s) * scale for s in sides], [float(c) * scale for c in corners]
-
-
-def _crown_brilliant(part: Crown, polygon: GirdlePolygon, gear: int, line: float) -> list[Tier]:
-    turn = 2 * math.pi / gear
-    positions = _main_positions(gear, part.mains)
-    step = gear / part.mains
-    stars = [i + step / 2 for i in positions]
-    across = min(positions, key=lambda i: abs(i - gear / 4))
-    half_table = part.table_percent / 100 * polygon.support(turn * across)
-    sides, corners = _table_lines(polygon, stars, turn, half_table, across)
-    assert isinstance(part.angle, float)
-    k = positions.index(across)
-    height = math.tan(math.radians(part.angle)) * (polygon.support(turn * across) - corners[k])
     mains = []
-    for index, corner in zip(positions, corners, strict=True):
-        reach = polygon.support(turn * index)
-        slope = height / (reach - corner)
-        phi = turn * index
-        mains.append(
-            _through(index, turn, slope, reach * math.cos(phi), reach * math.sin(phi), line)
+    for i in plan.mains:
+        phi = turn * i
+        inner = floor.support(phi)
+        slope = depth / (wide * (polygon.support(phi) - inner))
+        end = floor.right if math.cos(phi) > 0 else floor.left
+        mains.append(_through(i, turn, slope, end, floor.y, line + depth))
+    share = 1 - part.lower_girdle_percent / 100
+    reaches = []
+    for star in plan.stars:
+        inner = floor.support(turn * star)
+        reaches.append(inner + share * (polygon.support(turn * star) - inner))
+    return mains, _ridges(mains, plan, polygon, turn, line, reaches)[1]
+
+
+def _floor(part: Pavilion, polygon: GirdlePolygon, gear: int, mains_across: bool) -> Segment:
+    """Culet point or keel of a pavilion, shifted as asked. Raises ValueError outside the outline."""
+    low, high = polygon.corners.min(axis=0), polygon.corners.max(axis=0)
+    length, width = high - low
+    floor = polygon.ridge if part.style == "step" else POINT
+    if part.keel_percent is not None:
+        keel = part.keel_percent / 100 * length
+        # a pear's axis is the centre of its head, its keel runs towards the point
+        behind = 0.0 if high[0] + low[0] > SAME * length else keel / 2
+        floor = Segment(-behind, keel - behind)
+    if floor.right > floor.left and not mains_across:
+        raise ValueError(
+            "pavilion: keel_percent: a brilliant with a keel needs a main facet across the width: "
+            "a number of mains divisible by 4, and no rectangle"
         )
-    top = line + height
-    star_planes, break_planes = [], []
-    for i, star in enumerate(stars):
-        phi = turn * star
-        reach = sides[i] + part.star_percent / 100 * (polygon.support(phi) - sides[i])
-        following = mains[(i + 1) % len(mains)]
-        x, y, z = _ridge_point(mains[i], following, turn, phi, reach)
-        star_planes.append(_through(star, turn, (top - z) / (reach - sides[i]), x, y, z))
-        for index in (star - step / 4, star + step / 4):
-            psi = turn * index
-            room = polygon.support(psi) - (x * math.cos(psi) + y * math.sin(psi))
-            break_planes.append(_through(index, turn, (z - line) / room, x, y, z))
-    return [
-        _tier("crown main", "crown", mains),
-        _tier("crown break", "crown", break_planes),
-        _tier("star", "crown", star_planes),
-        _tier("table", "crown", [Plane(0.0, 0.0, top)]),
-    ]
+    along, across = (s / 100 * width for s in part.culet_shift_percent)
+    floor = Segment(floor.left + along, floor.right + along, across)
+    turn = 2 * math.pi / gear
+    room = min(polygon.support(turn * i) - floor.support(turn * i) for i in polygon.index)
+    if room < LEAST_ROOM * width:
+        raise ValueError(
+            "pavilion: culet_shift_percent, keel_percent: the culet or keel would come nearer than "
+            f"{100 * LEAST_ROOM:g} % of the width to the girdle; shift it less or make it shorter"
+        )
+    return floor
+
+
+def _slopes(part: Crown | Pavilion) -> list[float]:
+    """Tangents of the steps' angles across the width, from the girdle inwards; equal ones once.
+
+    With a bulge they fall in equal parts from 1 + 2 bulge times that of the angle to that
+    of the angle itself, which is the last step's; so their mean is 1 + bulge times it. In
+    a mixed pavilion the mains are the last step.
+    """
+    if isinstance(part.angle, list):
+        return [math.tan(math.radians(a)) for a in part.angle]
+    last = math.tan(math.radians(part.angle))
+    parts = STEPS if part.steps is None else part.steps
+    if part.style == "mixed":
+        parts += 1
+    if part.bulge < STRAIGHT:
+        return [last] if part.style == "step" else [last] * parts
+    return [last * (1 + 2 * part.bulge * (1 - k / (parts - 1))) for k in range(parts)]
 
 
 def _steps(
-    angle: float | list[float], polygon: GirdlePolygon, gear: int, line: float, inset: float
+    slopes: list[float],
+    polygon: GirdlePolygon,
+    gear: int,
+    line: float,
+    inset: float,
+    floor: Segment,
 ) -> tuple[list[list[Plane]], float]:
-    """Steps from the girdle line inwards over the share *inset* of the way to the keel.
+    """Steps from the girdle line inwards over the share *inset* of the way to *floor*.
 
-    At each level the outline is the girdle's, shrunk towards the keel; a facet lies in the
+    At each level the outline is the girdle's, shrunk towards the floor; a facet lies in the
     two lines of its levels. Returns the planes of each step and the height of the last level.
+    Where the floor is a keel and no side lies along it, facets along it begin at a corner.
     """
     turn = 2 * math.pi / gear
-    angles = angle if isinstance(angle, list) else [angle]
-    across = turn * gear / 4
-    run = inset / len(angles)
-    room = polygon.support(across) - polygon.keel_support(across)
+    index = polygon.shrunk(inset, floor, turn).index
+    run = inset / len(slopes)
+    room = polygon.support(math.pi / 2)
     level = line
     steps = []
-    for k, a in enumerate(angles):
-        rise = math.tan(math.radians(a)) * run * room
+    for k, slope in enumerate(slopes):
+        rise = slope * run * room
         planes = []
-        for index in polygon.index:
-            phi = turn * index
-            outer, inner = polygon.support(phi), polygon.keel_support(phi)
+        for i in index:
+            phi = turn * i
+            outer, inner = polygon.support(phi), floor.support(phi)
             reach = outer - k * run * (outer - inner)
             planes.append(
                 _through(
-                    index, turn, rise / (run * (outer - inner)),
+                    i, turn, rise / (run * (outer - inner)),
                     reach * math.cos(phi), reach * math.sin(phi), level,
                 )
             )  # fmt: skip
@@ -213,20 +222,132 @@ def _steps(
     return steps, level
 
 
-def _pavilion_steps(part: Pavilion, polygon: GirdlePolygon, gear: int, line: float) -> list[Tier]:
-    steps, bottom = _steps(part.angle, polygon, gear, line, 1.0)
-    tiers = [_tier(f"pavilion step {k + 1}", "pavilion", planes) for k, planes in enumerate(steps)]
+def _pavilion(design: Design, part: Pavilion, polygon: GirdlePolygon, line: float) -> list[Tier]:
+    gear = design.gear
+    plan = None if part.style == "step" else layout(design, part.mains)
+    mains_across = plan is None or min(abs(m - gear / 4) for m in plan.mains) < SAME
+    floor = _floor(part, polygon, gear, mains_across)
+    if plan is None:
+        steps, bottom = _steps(_slopes(part), polygon, gear, line, 1.0, floor)
+        planes = {f"pavilion step {k + 1}": step for k, step in enumerate(steps)}
+    elif part.style == "brilliant":
+        assert isinstance(part.angle, float)
+        wide = 1 + part.bulge
+        across = polygon.support(2 * math.pi / gear * plan.mains[_across(plan, gear)])
+        depth = math.tan(math.radians(part.angle)) * wide * across
+        bottom = line + depth
+        mains, breaks = _pavilion_brilliant(part, polygon, plan, gear, floor, line, depth, wide)
+        planes = {"pavilion main": mains, "pavilion break": breaks}
+    else:
+        planes, bottom = _pavilion_mixed(part, polygon, plan, gear, floor, line)
+    tiers = [_tier(name, "pavilion", facets) for name, facets in planes.items()]
     if part.culet_percent:
         flat = line + (bottom - line) * (1 - part.culet_percent / 100)
         tiers.append(_tier("culet", "pavilion", [Plane(0.0, 0.0, flat)]))
     return tiers
 
 
-def _crown_steps(part: Crown, polygon: GirdlePolygon, gear: int, line: float) -> list[Tier]:
-    across = math.pi / 2
-    inset = (1 - part.table_percent / 100) * polygon.support(across)
-    inset /= polygon.support(across) - polygon.keel_support(across)
-    steps, top = _steps(part.angle, polygon, gear, line, inset)
+def _pavilion_mixed(
+    part: Pavilion, polygon: GirdlePolygon, plan: Layout, gear: int, floor: Segment, line: float
+) -> tuple[dict[str, list[Plane]], float]:
+    """Steps over a share of the way to the culet; below, a brilliant on the outline left there."""
+    over = sorted(i for pair in plan.breaks for i in pair)
+    if len(over) != len(polygon.index) or any(
+        abs(a - b) > SAME for a, b in zip(over, sorted(polygon.index), strict=True)
+    ):
+        raise ValueError(
+            "pavilion: a mixed pavilion needs one break over each girdle facet: "
+            f"[girdle] facets = {2 * part.mains} for {part.mains} mains"
+        )
+    share = part.step_percent / 100
+    *slopes, last = _slopes(part)
+    aim = floor
+    if floor.right == floor.left:
+        # the steps of a rectangle keep their width all around
+        aim = Segment(polygon.ridge.left + floor.left, polygon.ridge.right + floor.left, floor.y)
+    steps, level = _steps(slopes, polygon, gear, line, share, aim)
+    inner = polygon.shrunk(share, aim, 2 * math.pi / gear)
+    across = 2 * math.pi / gear * plan.mains[_across(plan, gear)]
+    depth = last * (1 - share) * polygon.support(across)
+    mains, breaks = _pavilion_brilliant(part, inner, plan, gear, floor, level, depth, 1.0)
+    angle = {p.index: p.angle for p in steps[-1]}
+    for facet in breaks:
+        outer = next(a for i, a in angle.items() if abs(i - facet.index) < SAME)
+        if facet.angle > outer - 1e-6:
+            raise ValueError(
+                f"pavilion: break {facet.index:g} at {facet.angle:.1f} degrees would be steeper than "
+                f"the step above it at {outer:.1f}; give more bulge or a larger lower_girdle_percent"
+            )
+    names = {f"pavilion step {k + 1}": step for k, step in enumerate(steps)}
+    return names | {"pavilion main": mains, "pavilion break": breaks}, level + depth
+
+
+def _table_corners(
+    sides: list[float], stars: tuple[float, ...], turn: float
+) -> NDArray[np.float64]:
+    """Corners (n, 2) of the table; corner i lies between the sides of stars i - 1 and i."""
+    corners = []
+    for i in range(len(stars)):
+        pair = [[math.cos(turn * s), math.sin(turn * s)] for s in (stars[i - 1], stars[i])]
+        corners.append(np.linalg.solve(np.array(pair), np.array([sides[i - 1], sides[i]])))
+    return np.array(corners)
+
+
+def _crown_brilliant(
+    design: Design, part: Crown, polygon: GirdlePolygon, line: float
+) -> list[Tier]:
+    turn = 2 * math.pi / design.gear
+    plan = layout(design, part.mains)
+    sides = [polygon.support(turn * s) for s in plan.stars]
+    corners = _table_corners(sides, plan.stars, turn)
+    scale = part.table_percent / 100 * np.ptp(polygon.corners[:, 1]) / np.ptp(corners[:, 1])
+    sides = [float(scale * s) for s in sides]
+    corners *= scale
+    assert isinstance(part.angle, float)
+
+    def inward(i: int) -> float:
+        phi = turn * plan.mains[i]
+        edge = corners[i] @ np.array([math.cos(phi), math.sin(phi)])
+        return float(polygon.support(phi) - edge)
+
+    height = math.tan(math.radians(part.angle)) * inward(_across(plan, design.gear))
+    mains = []
+    for i, index in enumerate(plan.mains):
+        phi = turn * index
+        reach = polygon.support(phi)
+        mains.append(
+            _through(
+                index, turn, height / inward(i), reach * math.cos(phi), reach * math.sin(phi), line
+            )
+        )
+    top = line + height
+    reaches = []
+    for i, (side, star) in enumerate(zip(sides, plan.stars, strict=True)):
+        phi = turn * star
+        outer = polygon.support(phi)
+        inner = side
+        if len(plan.breaks[i]) == 1:
+            # over a long side the ridge of the mains passes the table's height well outside the table
+            pair = mains[i], mains[(i + 1) % len(mains)]
+            high, low = (_ridge_point(*pair, turn, phi, r)[2] for r in (side, outer))
+            inner += (outer - side) * (high - top) / (high - low)
+        reaches.append(inner + part.star_percent / 100 * (outer - inner))
+    points, breaks = _ridges(mains, plan, polygon, turn, line, reaches)
+    stars = [
+        _through(star, turn, (top - point[2]) / (reach - side), *point)
+        for star, side, reach, point in zip(plan.stars, sides, reaches, points, strict=True)
+    ]
+    return [
+        _tier("crown main", "crown", mains),
+        _tier("crown break", "crown", breaks),
+        _tier("star", "crown", stars),
+        _tier("table", "crown", [Plane(0.0, 0.0, top)]),
+    ]
+
+
+def _crown_steps(design: Design, part: Crown, polygon: GirdlePolygon, line: float) -> list[Tier]:
+    inset = 1 - part.table_percent / 100
+    steps, top = _steps(_slopes(part), polygon, design.gear, line, inset, polygon.ridge)
     tiers = [_tier(f"crown step {k + 1}", "crown", planes) for k, planes in enumerate(steps)]
     return [*tiers, _tier("table", "crown", [Plane(0.0, 0.0, top)])]
 
@@ -248,11 +369,10 @@ def expand(design: Design) -> Design:
     assert design.pavilion is not None
     line = design.girdle.thickness_mm / 2
     crown = _crown_brilliant if design.crown.style == "brilliant" else _crown_steps
-    pavilion = _pavilion_brilliant if design.pavilion.style == "brilliant" else _pavilion_steps
     tiers = [
-        *pavilion(design.pavilion, polygon, design.gear, line),
+        *_pavilion(design, design.pavilion, polygon, line),
         _girdle_tier(polygon),
-        *crown(design.crown, polygon, design.gear, line),
+        *crown(design, design.crown, polygon, line),
     ]
     return design.model_copy(update={"tier": tiers, "crown": None, "pavilion": None})
 

@@ -24,11 +24,17 @@ Index = Annotated[float, Field(ge=0, le=1000)]
 Distance = Annotated[float, Field(gt=-500, le=500)]
 Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^@\r\n\t]+$")]
 
-SHAPES = Literal["round", "oval", "cushion", "rectangle"]
+Shift = Annotated[float, Field(ge=-200, le=200)]
+
+SHAPES = Literal["round", "oval", "pear", "marquise", "cushion", "rectangle"]
 
 
 class Outline(Strict):
-    """The outline of the girdle, sizes as a caliper reads them."""
+    """The outline of the girdle, sizes as a caliper reads them.
+
+    A square or a square cushion has length_mm equal to width_mm. A pear's point faces +x
+    and its axis (the origin) is the centre of its round head.
+    """
 
     shape: SHAPES
     length_mm: Millimetres
@@ -68,6 +74,16 @@ class Axis(Strict):
     ] = 0.0
 
 
+Steps = Annotated[
+    int | None,
+    Field(
+        ge=1,
+        le=12,
+        description="how many steps share one angle (that of the step nearest the table or keel); 3 if left out",
+    ),
+]
+
+
 class Crown(Strict):
     """Short form of a crown."""
 
@@ -76,6 +92,11 @@ class Crown(Strict):
     table_percent: Percent
     mains: Annotated[int, Field(ge=3, le=64)] = 8
     star_percent: Percent = 50.0
+    steps: Steps = None
+    bulge: Annotated[
+        float,
+        Field(ge=0, le=0.5, description="step: 0 is a straight flank, more is rounder"),
+    ] = 0.0
 
     @model_validator(mode="after")
     def _check(self) -> "Crown":
@@ -84,22 +105,46 @@ class Crown(Strict):
 
 
 class Pavilion(Strict):
-    """Short form of a pavilion."""
+    """Short form of a pavilion: brilliant, step, or mixed (steps at the girdle, brilliant below)."""
 
-    style: Literal["brilliant", "step"]
+    style: Literal["brilliant", "step", "mixed"]
     angle: SlopeAngle | Annotated[list[SlopeAngle], Field(min_length=1, max_length=12)]
     mains: Annotated[int, Field(ge=3, le=64)] = 8
     lower_girdle_percent: Percent = 70.0
+    steps: Steps = None
+    step_percent: Annotated[
+        Percent, Field(description="mixed: the steps take that share of the way to the culet")
+    ] = 35.0
     bulge: Annotated[
         float,
         Field(
             ge=0,
             le=0.5,
-            description="brilliant: mains aim that share of the radius outside the girdle, and "
-            "steeper breaks round the belly; 0 is a straight flank",
+            description="0 is a straight flank, more a rounder belly that keeps weight. Brilliant: "
+            "mains aim that share of the radius outside the girdle, and steeper breaks round the "
+            "belly. Step: tangents of the angles run from 1 + 2 bulge times that of the angle at "
+            "the girdle to that of the angle at the keel",
         ),
     ] = 0.0
     culet_percent: Annotated[float, Field(ge=0, lt=90)] = 0.0
+    keel_percent: Annotated[
+        float | None,
+        Field(
+            ge=0,
+            lt=100,
+            description="length of the keel along x, % of the outline's length; 0 is a point. Left "
+            "out: 0, but length less width for steps on a rectangle. In a pear it "
+            "runs from the axis towards the point",
+        ),
+    ] = None
+    culet_shift_percent: Annotated[
+        list[Shift],
+        Field(
+            min_length=2,
+            max_length=2,
+            description="shift of culet or keel along the length and across, % of the width",
+        ),
+    ] = Field(default=[0.0, 0.0])
 
     @model_validator(mode="after")
     def _check(self) -> "Pavilion":
@@ -108,12 +153,22 @@ class Pavilion(Strict):
 
 
 def _check_style(part: "Crown | Pavilion") -> None:
-    if part.style == "brilliant" and isinstance(part.angle, list):
+    several = isinstance(part.angle, list)
+    if part.style == "brilliant" and several:
         raise ValueError("angle: a brilliant takes one angle, of its main facets across the width")
-    if part.style == "step":
-        steps = part.angle if isinstance(part.angle, list) else [part.angle]
-        if any(a < b for a, b in itertools.pairwise(steps)):
+    if part.style == "brilliant" and part.steps is not None:
+        raise ValueError("steps: a brilliant has none; leave steps out, or change the style")
+    if isinstance(part, Crown) and part.style == "brilliant" and part.bulge:
+        raise ValueError("bulge: only a crown of style 'step' takes it")
+    if isinstance(part.angle, list):
+        if any(a < b for a, b in itertools.pairwise(part.angle)):
             raise ValueError("angle: the steps of a convex stone get flatter from the girdle on")
+        if part.steps is not None or part.bulge:
+            raise ValueError("angle: a list of angles goes without steps and bulge; give one angle")
+        if part.style == "mixed" and len(part.angle) < 2:
+            raise ValueError("angle: a mixed pavilion lists its steps from the girdle, then mains")
+    if part.style == "step" and part.steps == 1 and part.bulge:
+        raise ValueError("bulge: one step has no belly; give steps = 2 or more")
 
 
 class IndexSet(Strict):

@@ -69,7 +69,10 @@ def cautions(found: Outcome) -> list[str]:
         notes.append(f"There is {row['remark']}.")
     tilt, was = tilt_of(row), tilt_of(before)
     errors = [r["tilt_deg_stderr"] or 0.0 for r in (row, before)]
-    if tilt < was - TIE_ERRORS * math.hypot(*map(float, errors)):
+    if tilt == 0:
+        share = 100 * number(row, "clear_window")
+        notes.append(f"Without colour it windows untilted: {share:.0f} % of all light.")
+    elif tilt < was - TIE_ERRORS * math.hypot(*map(float, errors)):
         notes.append(
             f"It windows on less tilt: {tilt_words(row)} degrees, the design as it stands "
             f"{tilt_words(before)}."

@@ -7,6 +7,7 @@ standard error stands beside it under NAME_stderr.
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -17,7 +18,7 @@ from facetrace.common.ledger import Cell, Key, Kind, Row
 from facetrace.design.model import Design
 from facetrace.design.vary import Number, parameters, with_value
 from facetrace.measures.faceup import COLOUR, SHARES, Estimate, MeanColour, face_up
-from facetrace.measures.paired import difference
+from facetrace.measures.paired import aligned, difference
 from facetrace.optics.lights import Light
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
@@ -168,7 +169,7 @@ def traced(design: Design, setting: Setting, floor: float | None = None) -> Trac
     """Build and trace. *floor*: see ``trace.run.trace_sums``. Raises DesignError where it cannot be cut."""
     solid = shaped(design, setting)
     axis = (design.axis.tilt, design.axis.azimuth)
-    scene = scene_of(solid, setting.medium, axis, setting.light, View())
+    scene = aligned(scene_of(solid, setting.medium, axis, setting.light, View()))
     floor = roulette_floor(scene, setting.seed) if floor is None else floor
     return Traced(solid, scene, trace_sums(scene, setting.points, setting.seed, floor=floor))
 
@@ -234,7 +235,10 @@ def _area(outline: Floats) -> float:
 
 
 def _remark(solid: Solid) -> str | None:
-    return f"no place for: {', '.join(solid.missing)}" if solid.missing else None
+    """Tiers some of whose facets the others cut away."""
+    tiers = Counter(name.rpartition(" ")[0] or name for name in solid.missing)
+    lost = ", ".join(f"{tier} ({count})" for tier, count in tiers.items())
+    return f"no place for: {lost}" if lost else None
 
 
 def cut(rows: Sequence[Row]) -> list[Row]:

@@ -14,6 +14,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from facetrace.measures.faceup import Estimate, face_up
+from facetrace.measures.paired import aligned
 from facetrace.optics.lights import Light
 from facetrace.solid.polyhedron import Floats, Solid
 from facetrace.trace.run import ROULETTE_SHARE, trace_sums
@@ -59,7 +60,8 @@ def tilt_tolerance(
     """
 
     def window(tilt: float, azimuth: float) -> Estimate:
-        scene = scene_of(solid, clear, axis, LIGHT, View(eye_tilt=tilt, eye_azimuth=azimuth))
+        view = View(eye_tilt=tilt, eye_azimuth=azimuth)
+        scene = aligned(scene_of(solid, clear, axis, LIGHT, view))
         sums = trace_sums(scene, points, seed, floor=ROULETTE_SHARE)
         return face_up(sums, scene).measures["window"]
 
