@@ -35,9 +35,11 @@ EXAMPLES = """
 
 `facetrace orient designs/round-brilliant.toml --zone designs/zones/blue-corner.toml`
 
+`facetrace orient designs/round-brilliant.toml --zone designs/zones/blue-flank.toml --shifts 0,2,4,6 --tilts 0`
+
 `facetrace orient designs/oval-brilliant.toml --zone designs/zones/pale-core.toml --tilts 0,10,20,30 --shifts 0`
 
-`facetrace orient designs/round-brilliant.toml --zone designs/zones/blue-corner.toml --threshold 1 --allow 0.5 --samples 32 --json orient.json`
+`facetrace orient designs/round-brilliant.toml --zone designs/zones/blue-corner.toml --threshold 1 --samples 32 --json orient.json`
 """
 
 MOST_CANDIDATES = 20_000
@@ -317,18 +319,18 @@ def _summary(found: _Found, title: str, setting: "Setting") -> Table:
     table.add_column("as designed", justify="right", no_wrap=True)
     table.add_column("recommended" if found.best else "least visible", justify="right", no_wrap=True)  # fmt: skip
     pair = (found.base, found.shown)
-    table.add_row(f"zone beyond {setting.threshold:g}, % of face", *(_pm(r, "share", 1, 100) for r in pair))  # fmt: skip
+    table.add_row(f"zone beyond {setting.threshold:g}, % of face", *(_pm(r, "share", 2, 100) for r in pair))  # fmt: skip
     table.add_row("largest difference, CIEDE2000", *(_pm(r, "most", 1) for r in pair))
     table.add_section()
-    table.add_row("lightness L*", *(_pm(r, "lightness", 1) for r in pair))
-    table.add_row("chroma C*", *(_pm(r, "chroma", 1) for r in pair))
+    table.add_row("lightness L*", *(_pm(r, "lightness", 2) for r in pair))
+    table.add_row("chroma C*", *(_pm(r, "chroma", 2) for r in pair))
     hues = []
     for row in pair:
         chroma = estimate(row, "chroma")
         grey = chroma.value < GREY_ERRORS * chroma.stderr
-        hues.append("-" if grey else _pm(row, "hue_deg", 1))
+        hues.append("-" if grey else _pm(row, "hue_deg", 2))
     table.add_row("hue h, deg", *hues)
-    table.add_row("colour of the plain stone moves by", *(_pm(r, "change", 1) for r in pair))
+    table.add_row("colour of the plain stone moves by", *(_pm(r, "change", 2) for r in pair))
     table.add_section()
     table.add_row("light returned, %", *(_pm(r, "light", 2, 100) for r in pair))
     table.add_row("... that the zone adds", *(_pm(r, "light_change", 2, 100) for r in pair))
