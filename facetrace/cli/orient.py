@@ -71,7 +71,7 @@ class _Found:
 
     @property
     def shown(self) -> "Row":
-        """The recommended candidate; without one, least visible."""
+        """The recommended candidate; without one, the least visible."""
         return self.best or self.least
 
 
@@ -160,7 +160,11 @@ def orient(
         out.print(_summary(found, title, setting))
         out.print(_rings(found))
         out.print(escape(sentence(found, setting, subject)))
-        for label, target in (("picture", files.picture), ("map", files.map), ("all", files.csv)):
+        for label, target in (
+            ("picture", files.picture),
+            ("map", files.map),
+            ("all candidates", files.csv),
+        ):
             if target:
                 note(f"{label}: {target}")
     for text in notes:
@@ -257,8 +261,7 @@ def _turned(row: "Row") -> str:
     if c.tilt:
         parts.append(f"table tilted {c.tilt:g} deg towards {c.azimuth:g}")
     if c.shift:
-        towards = math.degrees(math.atan2(c.across, c.along)) % 360
-        parts.append(f"culet shifted {c.shift:g} % towards {towards:.3g}")
+        parts.append(f"culet shifted {c.shift:g} % towards {c.towards:g}")
     return ", ".join(parts) or "as designed"
 
 
@@ -351,29 +354,22 @@ def _rings(found: _Found) -> Table:
     """Of each tilt with each size of shift, the candidate that shows least."""
     from facetrace.studies.orient import candidate_of, hidden, number
 
+    def rank(row: "Row") -> tuple[float, float, float]:
+        return number(row, "share"), -number(row, "carats"), number(row, "most")
+
     best: dict[tuple[float, float], Row] = {}
     for row in found.rows:
-        place = (candidate_of(row).tilt, round(candidate_of(row).shift, 6))
-        if place not in best or number(row, "share") < number(best[place], "share"):
+        place = candidate_of(row).tilt, candidate_of(row).shift
+        if place not in best or rank(row) < rank(best[place]):
             best[place] = row
     table = Table(title="least visible at each tilt and shift", title_justify="left")
-    for name in (
-        "tilt",
-        "towards",
-        "shift",
-        "towards",
-        "% of face",
-        "largest",
-        "light %",
-        "ct",
-        "",
-    ):
+    for name in ("table tilt", "culet shift, %", "% of face", "largest", "light, %", "ct", ""):
         table.add_column(name, justify="right", no_wrap=True)
     for row in best.values():
         c = candidate_of(row)
-        to = f"{math.degrees(math.atan2(c.across, c.along)) % 360:.3g}" if c.shift else ""
         table.add_row(
-            f"{c.tilt:g}", f"{c.azimuth:g}" if c.tilt else "", f"{c.shift:g}", to,
+            f"{c.tilt:g} to {c.azimuth:g}" if c.tilt else "0",
+            f"{c.shift:g} to {c.towards:g}" if c.shift else "0",
             f"{100 * number(row, 'share'):.1f}", f"{number(row, 'most'):.1f}",
             f"{100 * number(row, 'light'):.2f}", f"{number(row, 'carats'):.2f}",
             "hidden" if hidden(row, found.allow) else "",
@@ -416,10 +412,12 @@ def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) ->
         row = found.base if candidate == BASE else found.shown
         label = "as designed" if candidate == BASE else name
         if zoned:
-            text = f"zone beyond {setting.threshold:g} on {100 * number(row, 'share'):.1f} % of the face"
+            text = f"CIEDE2000 beyond {setting.threshold:g} on {100 * number(row, 'share'):.1f} % of the face"
             panels.append(Panel(maps, label, text))
         else:
-            panels.append(Panel(maps, f"{label}, without the zone", _turned(row)))
+            panels.append(
+                Panel(maps, f"{label}, without the zone", _turned(row).replace(", ", ",\n"))
+            )
     return panels
 
 

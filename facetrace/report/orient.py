@@ -21,7 +21,7 @@ LEAST_TOP = 1e-9
 
 @dataclass(frozen=True)
 class Panel:
-    """One stone of a comparison: its maps, and two short lines under it."""
+    """One stone of a comparison: its maps, its name, and one or two short lines under it."""
 
     maps: FaceMaps
     name: str
@@ -47,7 +47,7 @@ def comparison_png(
             _bar(axes, 1.0 / panel.maps.step_mm, len(pixels))
         left = (k + 0.03) / len(panels)
         figure.text(left, 52 / height, plain(panel.name), fontsize=9, va="center")
-        figure.text(left, 35 / height, plain(panel.detail), fontsize=7.5, va="center", color="0.25")
+        figure.text(left, 43 / height, plain(panel.detail), fontsize=7.5, va="top", color="0.25")
     note = f"{under}; exposure {exposure:g}; surface mirror light left out"
     if outside >= 0.01:
         note += f"; {100 * outside:.0f} % beyond the screen's colours"

@@ -80,7 +80,7 @@ def largest_copy(vertices: Floats, rotation: Floats, blank: Body, wished: Floats
         method="highs",
     )
     shift = second.x[:3] if second.success else first.x[1:]
-    return Fit(scale, np.asarray(shift), np.maximum(-first.ineqlin.marginals, 0.0))
+    return Fit(scale, np.asarray(shift) + 0.0, np.maximum(-first.ineqlin.marginals, 0.0))
 
 
 # ---- blanks -----------------------------------------------------------------------------------

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+import facetrace
 from facetrace.common.ledger import Cell, Key, Row
 from facetrace.design.model import Design
 from facetrace.design.vary import parameters, with_value
@@ -62,12 +63,17 @@ class Candidate:
     @property
     def shift(self) -> float:
         """How far the culet moves, % of the width."""
-        return math.hypot(self.along, self.across)
+        return round(math.hypot(self.along, self.across), 6)
+
+    @property
+    def towards(self) -> float:
+        """Azimuth of the shift, degrees from the stone's length."""
+        return round(math.degrees(math.atan2(self.across, self.along)) % 360, 3)
 
     @property
     def cost(self) -> float:
         """What a change costs: degrees of tilt plus percent of shift."""
-        return round(self.tilt + self.shift, 9)
+        return round(self.tilt + self.shift, 6)
 
     @property
     def key(self) -> Key:
@@ -156,8 +162,11 @@ def facts(subject: Subject, setting: Setting) -> dict[str, Any]:
     """All that decides the numbers of a candidate, for the fingerprint of a table of them."""
     blank = subject.blank.planes.tobytes() if subject.blank else b""
     shapes = [b.planes if b.ellipsoid is None else b.ellipsoid for b, _ in subject.bodies]
+    media = (subject.plain, subject.zoned)
     return {
-        "design": subject.design.model_dump(mode="json"),
+        "study": "orient",
+        "version": facetrace.__version__,
+        "design": subject.design.model_dump(mode="json", exclude={"name", "notes"}),
         "density": subject.density,
         "axis": subject.axis,
         "light": subject.light.row.tobytes(),
@@ -167,7 +176,7 @@ def facts(subject: Subject, setting: Setting) -> dict[str, Any]:
         "bodies": [shape.tobytes() for shape in shapes],
         "zones": [number for _, number in subject.bodies],
         "blank": blank,
-        "spectra": [subject.plain.spectrum.tobytes(), subject.zoned.spectrum.tobytes()],
+        "media": [[m.physics, m.spectrum.tobytes(), m.white.tobytes()] for m in media],
         "setting": vars(setting),
     }
 
@@ -437,14 +446,18 @@ def hidden(row: Mapping[str, Cell], allow: float) -> bool:
 
 
 def advice(rows: Sequence[Row], allow: float) -> tuple[Row | None, Row]:
-    """(the hidden candidate of least cost, None without one; the one that shows least).
+    """(the hidden candidate of least cost, None without one; the candidate that shows least).
 
-    Ties go to the heavier stone.
+    Ties go to the heavier stone, then to the one that shows less.
     """
 
-    def cheap(row: Row) -> tuple[float, float]:
-        return candidate_of(row).cost, -number(row, "carats")
+    def visible(row: Row) -> tuple[float, float]:
+        return number(row, "share"), number(row, "most")
+
+    def cheap(row: Row) -> tuple[float, ...]:
+        # what the blank's walls round off is no weight
+        return candidate_of(row).cost, -round(number(row, "carats"), 4), *visible(row)
 
     found = [row for row in rows if hidden(row, allow)]
-    least = min(rows, key=lambda row: (number(row, "share"), number(row, "most"), *cheap(row)))
+    least = min(rows, key=lambda row: (*visible(row), *cheap(row)))
     return (min(found, key=cheap) if found else None), least
