@@ -96,7 +96,9 @@ COLUMNS: dict[str, Callable[[str], Cell]] = dict.fromkeys(NAMES, float)
 class Setting:
     """How finely and how surely candidates are looked at.
 
-    threshold: CIEDE2000 from which a pixel counts; pixel_mm: edge of a pixel; samples: rays in each
+    threshold: CIEDE2000 from which a pixel counts; about 1 is just seen side by side by a trained
+    eye, 2 to 3 by others (memory). pixel_mm: edge of a pixel; a minute of arc, about what an eye
+    parts, is 0.08 mm at 28 cm, and a pixel shares rays with its neighbours. samples: rays in each
     pixel of each replicate.
     """
 
