@@ -5,7 +5,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from matplotlib import colormaps
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
+from matplotlib.patheffects import Normal, Stroke
 from numpy.typing import NDArray
 
 from facetrace.measures.maps import FaceMaps
@@ -16,7 +20,8 @@ Floats = NDArray[np.float64]
 PANEL_PX, HEAD_PX, FOOT_PX = 300, 34, 66
 # what marks stand out on: cividis runs from dark blue over grey to yellow
 MARK = "#D55E00"
-LEAST_TOP = 1e-9
+# a scale ends at 1 % of the face at least, and at the threshold
+LEAST_SHARE = 1.0
 
 
 @dataclass(frozen=True)
@@ -84,12 +89,13 @@ def tilt_map_png(tilts: Tilts, threshold: float, title: str, under: str) -> byte
     """Two maps over the directions of the table's normal, seen face up from above the stone."""
     figure = Figure(figsize=(8.4, 4.9), dpi=DPI)
     maps = (
-        (tilts.share, f"share of the face beyond {threshold:g}, %"),
-        (tilts.most, "largest difference, CIEDE2000"),
+        (tilts.share, LEAST_SHARE, f"share of the face beyond {threshold:g}, %"),
+        (tilts.most, threshold, "largest difference, CIEDE2000"),
     )
-    for k, (values, name) in enumerate(maps):
+    for k, (values, least, name) in enumerate(maps):
         axes = figure.add_axes((0.05 + 0.49 * k, 0.18, 0.34, 0.6), projection="polar")
-        _map(figure, axes, tilts, values, (0.42 + 0.49 * k, 0.2, 0.014, 0.56))
+        top = max(float(values.max()), least)
+        _map(figure, axes, tilts, values / top, top, (0.42 + 0.49 * k, 0.2, 0.014, 0.56))
         axes.set_title(name, fontsize=9, pad=12)
     figure.text(0.012, 0.945, plain(title), fontsize=10)
     axis_tilt, axis_azimuth = tilts.axis
@@ -114,13 +120,14 @@ def _edge(tilt: Floats) -> float:
     return float(levels[-1] + (levels[-1] - levels[-2]) / 2) if len(levels) > 1 else 1.0
 
 
-def _map(figure: Figure, axes: Any, tilts: Tilts, values: Floats, place: Any) -> None:
-    import matplotlib
+def _map(
+    figure: Figure, axes: Any, tilts: Tilts, values: Floats, top: float, place: Any
+) -> None:  # fmt: skip
+    """One map of *values* from 0 to 1, which stands for *top*."""
 
     levels = _levels(tilts.tilt)
     edges = np.concatenate([[0.0], (levels[1:] + levels[:-1]) / 2, [_edge(tilts.tilt)]])
-    scale = matplotlib.colors.Normalize(0, max(float(values.max()), LEAST_TOP))
-    shades = matplotlib.colormaps["cividis"](scale(values))
+    shades = colormaps["cividis"](values)
     for tilt, azimuth, shade, hides in zip(
         tilts.tilt, tilts.azimuth, shades, tilts.hidden, strict=True
     ):
@@ -137,6 +144,8 @@ def _map(figure: Figure, axes: Any, tilts: Tilts, values: Floats, place: Any) ->
     axes.set_yticks(levels[levels > 0])
     axes.tick_params(labelsize=7)
     axes.set_rlabel_position(11)
+    for label in axes.get_yticklabels():
+        label.set_path_effects([Stroke(linewidth=2, foreground="white"), Normal()])
     axes.grid(visible=False)
     if tilts.chosen is not None:
         axes.plot(
@@ -150,5 +159,5 @@ def _map(figure: Figure, axes: Any, tilts: Tilts, values: Floats, place: Any) ->
         ha="center", va="center", bbox={"boxstyle": "circle,pad=0.15", "fc": "black", "ec": "white", "lw": 0.6},
     )  # fmt: skip
     bar = figure.add_axes(place)
-    figure.colorbar(matplotlib.cm.ScalarMappable(scale, "cividis"), cax=bar)
+    figure.colorbar(ScalarMappable(Normalize(0, top), "cividis"), cax=bar)
     bar.tick_params(labelsize=7)
