@@ -1,6 +1,8 @@
 """facetrace angles: many candidates around a design, light against weight."""
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -149,12 +151,12 @@ def angles(
     with Ledger.open(
         table, _fingerprint(own, setting), columns(own, ranges), [r.name for r in ranges],
         about=about, fresh=fresh,
-    ) as ledger:  # fmt: skip
+    ) as ledger, _kept(ledger, keys):  # fmt: skip
         rows, seconds = _swept(own, ranges, setting, keys, ledger)
-    found = outcome(
-        own, ranges, setting, rows, prefer.value,
-        at_least=at_least or 0.0, keep_light=keep_light / 100,
-    )  # fmt: skip
+        found = outcome(
+            own, ranges, setting, rows, prefer.value,
+            at_least=at_least or 0.0, keep_light=keep_light / 100,
+        )  # fmt: skip
     _written(found, subject, design, shown, json)
     if json == "-":
         return
@@ -269,25 +271,11 @@ def _fingerprint(design: "Design", setting: "Setting") -> str:
     })  # fmt: skip
 
 
-def _swept(
-    design: "Design", ranges: "tuple[Range, ...]", setting: "Setting", keys: "list[Key]",
-    ledger: "Ledger",
-) -> "tuple[list[Row], float]":  # fmt: skip
-    """All rows and the seconds they took; Ctrl-C keeps those that are there."""
-    from facetrace.studies.angles import sweep
-
-    rows: list[Row] = []
-    started = time.perf_counter()
-    have = sum(key in ledger.rows for key in keys)
-    if have:
-        note(f"{have} of {len(keys)} candidates come from {ledger.path}")
+@contextmanager
+def _kept(ledger: "Ledger", keys: "list[Key]") -> Iterator[None]:
+    """Ctrl-C keeps the rows that are there, and says so."""
     try:
-        with progress(f"{len(keys)} candidates (the first run compiles)") as report:
-            for key, row in zip(keys, sweep(design, ranges, setting, ledger.rows), strict=True):
-                if key not in ledger.rows:
-                    ledger.add(row)
-                rows.append(row)
-                report(len(rows) / len(keys))
+        yield
     except KeyboardInterrupt:
         if ledger.path is None:
             raise
@@ -297,6 +285,26 @@ def _swept(
             f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there"
         )
         raise typer.Exit(130) from None
+
+
+def _swept(
+    design: "Design", ranges: "tuple[Range, ...]", setting: "Setting", keys: "list[Key]",
+    ledger: "Ledger",
+) -> "tuple[list[Row], float]":  # fmt: skip
+    """All rows, each into the ledger as it comes, and the seconds they took."""
+    from facetrace.studies.angles import sweep
+
+    rows: list[Row] = []
+    started = time.perf_counter()
+    have = sum(key in ledger.rows for key in keys)
+    if have:
+        note(f"{have} of {len(keys)} candidates come from {ledger.path}")
+    with progress(f"{len(keys)} candidates (the first run compiles)") as report:
+        for key, row in zip(keys, sweep(design, ranges, setting, ledger.rows), strict=True):
+            if key not in ledger.rows:
+                ledger.add(row)
+            rows.append(row)
+            report(len(rows) / len(keys))
     return rows, time.perf_counter() - started
 
 
