@@ -13,10 +13,12 @@ from facetrace.cli.shell import (
     check_pictures,
     check_table,
     finite,
+    kept,
     note,
     one_line_errors,
     out,
     swept,
+    targets,
     write_json,
 )
 from facetrace.cli.trace import LightName
@@ -91,7 +93,6 @@ def girdle(
 ) -> None:  # fmt: skip
     """The girdle ground, polished smooth or in flats: light it gives back, and what flats cost."""
     from facetrace.cli.loading import load_material, load_stone, with_spectrum
-    from facetrace.cli.shell import targets
     from facetrace.common.errors import FacetraceError
     from facetrace.common.ledger import Ledger
     from facetrace.optics.lights import find_light
@@ -111,18 +112,17 @@ def girdle(
         substance, (file.design.axis.tilt, file.design.axis.azimuth),
         coloured=not no_absorption and _has_colour(substance),
         light=find_light(light.value, head), roughness=roughness,
-        thicknesses=_numbers("--thickness", thickness, 1e-3, 50),
+        thicknesses=_numbers("--thickness", thickness, 0.02, 50),
         tilts=_numbers("--tilts", tilts, 0, 80), azimuth=azimuth,
         flats=tuple(_whole(n) for n in _numbers("--flats", flats, 3, 250)), rays=rays, seed=seed,
     )  # fmt: skip
     title = f"{file.design.name} ({substance.name})"
+    keys = plan(setting)
     with Ledger.open(
         table, _fingerprint(file.design, setting), columns(), KEY,
         about=f"girdle of {title}: {_under(setting)}", fresh=fresh,
-    ) as ledger:  # fmt: skip
-        rows, seconds = swept(
-            sweep(file.design, setting, ledger.rows), plan(setting), ledger, "settings"
-        )
+    ) as ledger, kept(ledger, keys):  # fmt: skip
+        rows, seconds = swept(sweep(file.design, setting, ledger.rows), keys, ledger, "rows")
     _written(rows, setting, substance, title, file.design.name, design, shown, json)
     if json == "-":
         return
@@ -265,7 +265,7 @@ def _table(rows: "list[Row]", setting: "Setting", stone: str, title: str) -> Tab
                 f"{100 * number(r, 'recovered'):+.2f} +-{100 * number(r, 'recovered_stderr'):.2f}"
                 for r in others
             ]
-            cells += [f"{number(r, 'carats_to_smooth'):+.5f}" for r in others[1:]]
+            cells += [f"{number(r, 'carats_to_smooth') + 0.0:.5f}" for r in others[1:]]
             table.add_row(*cells)
         table.add_section()
     return table

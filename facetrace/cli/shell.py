@@ -105,22 +105,11 @@ def targets(
     return table, None if no_plot else picture
 
 
-def swept(
-    results: "Iterable[Row]", keys: "Sequence[Key]", ledger: "Ledger", what: str
-) -> "tuple[list[Row], float]":
-    """All rows of a study, saved as they come, and the seconds they took; Ctrl-C keeps those there are."""
-    rows: list[Row] = []
-    started = time.perf_counter()
-    have = sum(key in ledger.rows for key in keys)
-    if have:
-        note(f"{have} of {len(keys)} {what} come from {ledger.path}")
+@contextmanager
+def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
+    """Ctrl-C keeps the rows of a study that are there, and says so."""
     try:
-        with progress(f"{len(keys)} {what} (the first run compiles)") as report:
-            for key, row in zip(keys, results, strict=True):
-                if key not in ledger.rows:
-                    ledger.add(row)
-                rows.append(row)
-                report(len(rows) / len(keys))
+        yield
     except KeyboardInterrupt:
         if ledger.path is None:
             raise
@@ -130,6 +119,23 @@ def swept(
             f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there"
         )
         raise typer.Exit(130) from None
+
+
+def swept(
+    results: "Iterable[Row]", keys: "Sequence[Key]", ledger: "Ledger", what: str
+) -> "tuple[list[Row], float]":
+    """All rows of a study, each into the ledger as it comes, and the seconds they took."""
+    rows: list[Row] = []
+    started = time.perf_counter()
+    have = sum(key in ledger.rows for key in keys)
+    if have:
+        note(f"{have} of {len(keys)} {what} come from {ledger.path}")
+    with progress(f"{len(keys)} {what} (the first run compiles)") as report:
+        for key, row in zip(keys, results, strict=True):
+            if key not in ledger.rows:
+                ledger.add(row)
+            rows.append(row)
+            report(len(rows) / len(keys))
     return rows, time.perf_counter() - started
 
 

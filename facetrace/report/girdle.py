@@ -55,20 +55,23 @@ def findings(rows: list[Row], setting: Setting) -> list[str]:
         )
         texts.append(here[0].upper() + here[1:])
     flat = [r for r in rows if r["finish"] == FLATS]
-    if flat:
+    smooth = {r["facets"] for r in rows if r["finish"] == POLISHED}
+    if flat and all(r["facets"] in smooth for r in flat):
+        texts.append("The sides of this outline are flat already: there is nothing to facet.")
+    elif flat:
         sure = [
             r for r in flat
             if abs(number(r, "flats_recovered")) > SURE_ERRORS * number(r, "flats_recovered_stderr")
         ]  # fmt: skip
         most = max(flat, key=lambda r: abs(number(r, "flats_recovered")))
-        costs = [number(r, "carats_to_smooth") for r in flat]
+        costs = [-number(r, "carats_to_smooth") for r in flat]
         texts.append(
             f"Flats against the same girdle polished smooth: at most {_figure(most, 'flats_recovered')} of the "
             f"lost light ({STONES[str(most['stone'])]}, {number(most, 'facets'):g} flats, {_place(most)}), more than "
             f"{SURE_ERRORS:g} errors from nothing in {len(sure)} of {len(flat)} rows; they cost "
-            f"{-max(costs):.5f} to {-min(costs):.5f} ct."
+            f"{min(costs):.5f} to {max(costs):.5f} ct."
         )
-    if len(texts) == 1:
+    elif len(texts) == 1:
         texts.append("None of the rows has about a hundred flats: --flats 96 would test it.")
     return texts
 
