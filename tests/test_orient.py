@@ -298,12 +298,12 @@ def test_symmetric_set_ups_give_symmetric_maps(tmp_path):
     setting = Setting(pixel_mm=0.2, samples=16)
     core = subject(tmp_path, zone("ellipsoid = { radii_mm = [1.2, 1.2, 2] }"))
     wanted = [Candidate(12, a) for a in (0, 90, 180, 270)]
-    rows = list(sweep(core, wanted, setting, ()))
+    rows = list(sweep(core, wanted, setting, {}))
     for name in ("share", "lightness", "chroma", "change", "light", "light_change"):
         for k in (1, 2, 3):
             assert joint(rows, 0, k, name) < SIGMAS, name
     corner = subject(tmp_path, zone("half_space = { normal = [1, 0, -0.4], from_mm = 2 }"))
-    rows = list(sweep(corner, [Candidate(12, a) for a in (60, 300, 0, 180)], setting, ()))
+    rows = list(sweep(corner, [Candidate(12, a) for a in (60, 300, 0, 180)], setting, {}))
     for name in ("share", "lightness", "chroma", "light", "light_change"):
         assert joint(rows, 0, 1, name) < SIGMAS, name
     assert joint(rows, 2, 3, "light_change") > 2 * SIGMAS
@@ -312,7 +312,7 @@ def test_symmetric_set_ups_give_symmetric_maps(tmp_path):
 def test_a_culet_shift_is_a_change_like_its_mirror_image(tmp_path):
     corner = subject(tmp_path, zone("half_space = { normal = [1, 0, -0.4], from_mm = 2 }"))
     assert corner.shiftable
-    rows = list(sweep(corner, [Candidate(0, 0, 0, 6), Candidate(0, 0, 0, -6)], COARSE, ()))
+    rows = list(sweep(corner, [Candidate(0, 0, 0, 6), Candidate(0, 0, 0, -6)], COARSE, {}))
     for name in ("share", "lightness", "light"):
         assert joint(rows, 0, 1, name) < SIGMAS
     assert rows[0]["carats"] == pytest.approx(rows[1]["carats"])
@@ -381,7 +381,7 @@ def test_what_was_stopped_goes_on_to_the_same_file(tmp_path):
     part.write_text("".join(lines[:-2]), encoding="utf-8")
     again = run(*begin, "--csv", part, "--json", tmp_path / "again.json")
     assert again.exit_code == 0, again.output
-    assert "3 of 5 candidates" in again.output
+    assert "3 of 5 candidates come from" in again.output
     assert part.read_bytes() == whole.read_bytes()
     assert (tmp_path / "again.json").read_bytes() == (tmp_path / "once.json").read_bytes()
     other = run(*begin, "--csv", part, "--threshold", "3")

@@ -1,6 +1,5 @@
 """facetrace angles: many candidates around a design, light against weight."""
 
-import time
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -16,16 +15,18 @@ from facetrace.cli.shell import (
     check_pictures,
     check_table,
     finite,
+    kept,
     note,
     one_line_errors,
     out,
-    progress,
+    swept,
+    targets,
     write_json,
 )
 from facetrace.cli.trace import Edge, LightName
 
 if TYPE_CHECKING:
-    from facetrace.common.ledger import Key, Ledger, Row
+    from facetrace.common.ledger import Row
     from facetrace.design.model import Design
     from facetrace.optics.material import Material
     from facetrace.studies.angles import Range, Setting
@@ -126,14 +127,14 @@ def angles(
     from facetrace.common.errors import FacetraceError
     from facetrace.common.ledger import Ledger
     from facetrace.optics.lights import find_light
-    from facetrace.studies.angles import columns, plan
+    from facetrace.studies.angles import columns, plan, sweep
     from facetrace.studies.wish import outcome
 
     if carats and at_least:
         raise FacetraceError("--carats and --at-least: give one of them")
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
-    table, shown = _targets(design, csv, None if no_plot else plot, no_plot, json)
+    table, shown = targets(design, "angles", csv, plot, no_plot, json)
     check_json(json, design, spectrum)
     check_pictures((shown,), json, design, spectrum)
     check_table(table, json, design, spectrum)
@@ -149,12 +150,12 @@ def angles(
     with Ledger.open(
         table, _fingerprint(own, setting), columns(own, ranges), [r.name for r in ranges],
         about=about, fresh=fresh,
-    ) as ledger:  # fmt: skip
-        rows, seconds = _swept(own, ranges, setting, keys, ledger)
-    found = outcome(
-        own, ranges, setting, rows, prefer.value,
-        at_least=at_least or 0.0, keep_light=keep_light / 100,
-    )  # fmt: skip
+    ) as ledger, kept(ledger, keys):  # fmt: skip
+        rows, seconds = swept(sweep(own, ranges, setting, ledger.rows), keys, ledger, "candidates")
+        found = outcome(
+            own, ranges, setting, rows, prefer.value,
+            at_least=at_least or 0.0, keep_light=keep_light / 100,
+        )  # fmt: skip
     _written(found, subject, design, shown, json)
     if json == "-":
         return
@@ -179,17 +180,6 @@ class _Subject:
     def title(self) -> str:
         """Design and material."""
         return f"{self.design.name} ({self.material.name})"
-
-
-def _targets(
-    design: Path, csv: Path | None, plot: Path | None, no_plot: bool, json: str | None
-) -> tuple[Path | None, Path | None]:
-    """Where CSV and plot go: beside the design, but a machine that reads stdout names them."""
-    stem = design.with_suffix("")
-    if json == "-":
-        return csv, plot
-    picture = None if no_plot else plot or stem.with_name(f"{stem.name}-angles.png")
-    return csv or stem.with_name(f"{stem.name}-angles.csv"), picture
 
 
 def _prepared(
@@ -267,37 +257,6 @@ def _fingerprint(design: "Design", setting: "Setting") -> str:
         "window_share": setting.window_share,
         "carats": setting.carats,
     })  # fmt: skip
-
-
-def _swept(
-    design: "Design", ranges: "tuple[Range, ...]", setting: "Setting", keys: "list[Key]",
-    ledger: "Ledger",
-) -> "tuple[list[Row], float]":  # fmt: skip
-    """All rows and the seconds they took; Ctrl-C keeps those that are there."""
-    from facetrace.studies.angles import sweep
-
-    rows: list[Row] = []
-    started = time.perf_counter()
-    have = sum(key in ledger.rows for key in keys)
-    if have:
-        note(f"{have} of {len(keys)} candidates come from {ledger.path}")
-    try:
-        with progress(f"{len(keys)} candidates (the first run compiles)") as report:
-            for key, row in zip(keys, sweep(design, ranges, setting, ledger.rows), strict=True):
-                if key not in ledger.rows:
-                    ledger.add(row)
-                rows.append(row)
-                report(len(rows) / len(keys))
-    except KeyboardInterrupt:
-        if ledger.path is None:
-            raise
-        ledger.save()
-        have = sum(key in ledger.rows for key in keys)
-        note(
-            f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there"
-        )
-        raise typer.Exit(130) from None
-    return rows, time.perf_counter() - started
 
 
 def _under(setting: "Setting") -> str:

@@ -15,10 +15,13 @@ from facetrace.cli.shell import (
     check_pictures,
     check_table,
     finite,
+    kept,
     note,
     one_line_errors,
     out,
     progress,
+    swept,
+    targets,
     write_json,
 )
 from facetrace.cli.trace import GREY_ERRORS, LightName
@@ -56,7 +59,6 @@ class _Files:
     csv: Path | None
     picture: Path | None
     map: Path | None
-    json: str | None
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,7 @@ class _Found:
     best: "Row | None"
     least: "Row"
     allow: float
+    seconds: float
 
     @property
     def shown(self) -> "Row":
@@ -174,16 +177,9 @@ def orient(
 def _files(
     design: Path, csv: Path | None, picture: Path | None, chart: Path | None, bare: bool, json: str | None
 ) -> _Files:  # fmt: skip
-    def beside(ending: str) -> Path | None:
-        # a machine that reads stdout gets files only where it names them
-        return None if json == "-" else design.with_name(f"{design.stem}-{ending}")
-
-    return _Files(
-        csv=csv or beside("orient.csv"),
-        picture=None if bare else picture or beside("orient.png"),
-        map=None if bare else chart or beside("orient-map.png"),
-        json=json,
-    )
+    table, shown = targets(design, "orient", csv, picture, bare, json)
+    _, chart = targets(design, "orient-map", None, chart, bare, json)
+    return _Files(table, shown, chart)
 
 
 def _numbers(text: str, option: str, most: float) -> list[float]:
@@ -229,24 +225,14 @@ def _swept(
     about = f"orient, {subject.design.name}"
     mark = fingerprint_of(facts(subject, setting))
     with Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh) as ledger:
-        have = sum(c.key in ledger.rows for c in wanted)
-        if have:
-            note(f"{have} of {len(wanted)} candidates come from {csv}")
-        try:
-            with progress(f"{len(wanted)} candidates (the first run compiles)") as report:
-                for row in sweep(subject, wanted, setting, set(ledger.rows)):
-                    ledger.add(row)
-                    have += 1
-                    report(have / len(wanted))
-        except KeyboardInterrupt:
-            if csv is None:
-                raise
-            ledger.save()
-            note(f"stopped: {have} of {len(wanted)} in {csv}; the same command goes on from there")
-            raise typer.Exit(130) from None
-        rows = [ledger.rows[c.key] for c in wanted]
+        keys = [c.key for c in wanted]
+        with kept(ledger, keys):
+            rows, seconds = swept(
+                sweep(subject, wanted, setting, ledger.rows), keys, ledger, "candidates"
+            )
+        base = ledger.rows[BASE.key]
     best, least = advice(rows, allow)
-    return _Found(rows, ledger.rows[BASE.key], best, least, allow)
+    return _Found(rows, base, best, least, allow, seconds)
 
 
 # ---- words ------------------------------------------------------------------------------------

@@ -3,10 +3,11 @@
 import functools
 import math
 import sys
-from collections.abc import Callable, Iterator, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 from rich.console import Console
@@ -15,6 +16,9 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.output import check_target, write_whole
+
+if TYPE_CHECKING:
+    from facetrace.common.ledger import Key, Ledger, Row
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -88,6 +92,51 @@ def check_table(target: Path | None, json: str | None, *sources: Path | None) ->
         raise FacetraceError(f"{target}: tables are written as CSV; let its name end in .csv")
     if json and json != "-" and Path(json).absolute() == target.absolute():
         raise FacetraceError(f"{target}: is named for two outputs; name another file for one")
+
+
+def targets(
+    design: Path, study: str, csv: Path | None, plot: Path | None, no_plot: bool, json: str | None
+) -> tuple[Path | None, Path | None]:
+    """Where a study's CSV and plot go: beside the design, but a machine that reads stdout names them."""
+    stem = design.with_suffix("")
+    usual = None if json == "-" else stem.with_name(f"{stem.name}-{study}")
+    table = csv or (usual and usual.with_name(f"{usual.name}.csv"))
+    picture = plot or (usual and usual.with_name(f"{usual.name}.png"))
+    return table, None if no_plot else picture
+
+
+@contextmanager
+def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
+    """Ctrl-C keeps the rows of a study that are there, and says so."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        if ledger.path is None:
+            raise
+        ledger.save()
+        have = sum(key in ledger.rows for key in keys)
+        note(
+            f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there"
+        )
+        raise typer.Exit(130) from None
+
+
+def swept(
+    results: "Iterable[Row]", keys: "Sequence[Key]", ledger: "Ledger", what: str
+) -> "tuple[list[Row], float]":
+    """All rows of a study, each into the ledger as it comes, and the seconds they took."""
+    rows: list[Row] = []
+    started = time.perf_counter()
+    have = sum(key in ledger.rows for key in keys)
+    if have:
+        note(f"{have} of {len(keys)} {what} come from {ledger.path}")
+    with progress(f"{len(keys)} {what} (the first run compiles)") as report:
+        for key, row in zip(keys, results, strict=True):
+            if key not in ledger.rows:
+                ledger.add(row)
+            rows.append(row)
+            report(len(rows) / len(keys))
+    return rows, time.perf_counter() - started
 
 
 def write_json(target: str, text: str) -> None:

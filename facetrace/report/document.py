@@ -17,6 +17,7 @@ angles      of facetrace angles: what was varied, rows (values, sizes, figures, 
             stands, tilt_deg: null beyond tilt_limit_deg; a candidate that cannot be cut has a
             remark alone), numbers from 0 of the rows on the front and best for each wish, and the
             recommendation with its figures and gains traced afresh
+girdle      of facetrace girdle: the model of the ground girdle, rows by thickness, tilt and finish, findings
 checks      of facetrace verify: name, source, and of its comparisons the one under most strain
 orient      of facetrace orient: zones, threshold, allow, candidates (each figure {value, stderr,
             dof}), as_designed, recommended (null if no candidate hides the zones), least_visible

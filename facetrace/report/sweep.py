@@ -128,6 +128,7 @@ def _row_part(found: Outcome, row: Row) -> dict[str, Any]:
     part |= {name: row[name] for name in SIZES}
     names = (*FIGURES, *(f"{name}_gain" for name in GAINS), "clear_window")
     part |= {name: _estimate(row, name) for name in names}
+    part["tilt_azimuth"] = row["tilt_azimuth"]
     return part | {"tilt_deg": None if row["tilt_deg"] == NEVER else _estimate(row, "tilt_deg")}
 
 

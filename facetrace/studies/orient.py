@@ -13,7 +13,7 @@ ch. 11). Light mirrored by the surface, which hides zones, is left out.
 """
 
 import math
-from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -278,8 +278,8 @@ def scenes(subject: Subject, cut: Cut) -> tuple[Scene, Scene]:
 
 
 def whole_mm(scene: Scene) -> float:
-    """Width of a picture around the stone's origin that shows all of it."""
-    return 2 * (1 + MARGIN) * float(np.abs(scene.outline).max())
+    """Width of a picture that shows all of the stone."""
+    return (1 + MARGIN) * float(np.ptp(scene.outline, axis=0).max())
 
 
 def grid_of(scene: Scene, pixel_mm: float) -> tuple[int, float]:
@@ -405,17 +405,18 @@ def row_of(candidate: Candidate, look: Look, base: Look, setting: Setting, densi
 
 
 def sweep(
-    subject: Subject, wanted: Sequence[Candidate], setting: Setting, done: Container[Key]
+    subject: Subject, wanted: Sequence[Candidate], setting: Setting, done: Mapping[Key, Row]
 ) -> Iterator[Row]:
-    """Rows of the candidates that are not done yet, one by one, in their order.
+    """The row of each candidate, one by one in their order; those in *done* come from there.
 
-    A candidate's row depends on it and the setting alone, never on what was done before.
+    A row depends on its candidate and the setting alone, never on what was done before.
     """
-    left = [candidate for candidate in wanted if candidate.key not in done]
-    if not left:
-        return
-    base = look_at(subject, BASE, setting)
-    for candidate in left:
+    base: Look | None = None
+    for candidate in wanted:
+        if candidate.key in done:
+            yield done[candidate.key]
+            continue
+        base = base or look_at(subject, BASE, setting)
         look = base if candidate == BASE else look_at(subject, candidate, setting)
         yield row_of(candidate, look, base, setting, subject.density)
 

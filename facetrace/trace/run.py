@@ -27,6 +27,7 @@ PICTURE_SALT = 0x5A5A5A
 BATCH_RAYS = 1 << 18
 TASK_RAYS = 1 << 11
 MARGIN = 0.04
+CENTRE_DIGITS = 9
 # Russian roulette begins at this share of the radiance from within the stone, which a small
 # pilot run measures, or of that radiance's spread from ray to ray if that is less: late where a
 # stone absorbs most of its light, and hardly at all where all paths see the same
@@ -199,12 +200,17 @@ def trace_pixels(
     *width_mm* of the picture; by default the stone with a small margin. *floor* as in
     ``trace_sums``.
     """
-    half = width_mm / 2 if width_mm else (1 + MARGIN) * _reach(scene.outline)
+    low, high = scene.outline.min(axis=0), scene.outline.max(axis=0)
+    # a stone whose axis lies off its middle (a pear) stands in the middle of its picture
+    centre = np.round((low + high) / 2, CENTRE_DIGITS)
+    half = width_mm / 2 if width_mm else (1 + MARGIN) * float((high - low).max()) / 2
     step = 2 * half / size
     job = _Job(
         tables=scrambled_tables(seed, 1),
         key=key_of(seed ^ PICTURE_SALT),
-        grid=np.array([-half, half, step, float(size), FAR * _reach(scene.outline)]),
+        grid=np.array(
+            [centre[0] - half, centre[1] + half, step, float(size), FAR * _reach(scene.outline)]
+        ),
         per_pixel=True,
         first_point=0,
         points=samples,

@@ -1,0 +1,288 @@
+"""facetrace girdle: ground, polished smooth or polished in flats."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich import box
+from rich.markup import escape
+from rich.table import Table
+
+from facetrace.cli.shell import (
+    check_json,
+    check_pictures,
+    check_table,
+    finite,
+    kept,
+    note,
+    one_line_errors,
+    out,
+    swept,
+    targets,
+    write_json,
+)
+from facetrace.cli.trace import LightName
+
+if TYPE_CHECKING:
+    from facetrace.common.ledger import Row
+    from facetrace.optics.material import Material
+    from facetrace.studies.girdle import Setting
+
+EXAMPLES = """
+**Examples**
+
+`facetrace girdle designs/round-brilliant.toml`
+
+`facetrace girdle designs/oval-brilliant.toml --flats 32,64,96 --thickness 0.2,0.4 --tilts 0,20`
+
+`facetrace girdle designs/pear-brilliant.toml --roughness 0.25 --no-absorption`
+
+Ctrl-C stops it; the same command goes on from its CSV. The numbers are the same either way.
+"""
+
+DEFAULT_RAYS = 1 << 16
+MOST_VALUES = 24
+# words of the table for each stone
+STONES = {"coloured": "as coloured", "clear": "without colour: the cut alone"}
+
+
+@one_line_errors
+def girdle(
+    design: Annotated[Path, typer.Argument(help="Design file (TOML).")],
+    flats: Annotated[
+        str, typer.Option(metavar="N,N...", help="Numbers of flats on the polished girdle.")
+    ] = "96",
+    thickness: Annotated[
+        str, typer.Option(metavar="MM,MM...", help="Mean heights of the smooth girdle, mm: thin to thick.")
+    ] = "0.1,0.2,0.3,0.5",
+    tilts: Annotated[
+        str, typer.Option(metavar="DEG,DEG...", help="Angles of the eye off the zenith, degrees; stone and light stay.")
+    ] = "0,15,30",
+    azimuth: Annotated[
+        float, typer.Option(min=-360, max=360, callback=finite, help="Where the eye moves to, degrees from the length (index 0).")
+    ] = 90.0,
+    roughness: Annotated[
+        float,
+        typer.Option(min=0.01, max=2, callback=finite, help="Roughness alpha of the ground girdle: 0.39 was measured on ground glass [from memory: Walter et al. 2007]."),
+    ] = 0.39,
+    rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for each figure.")] = DEFAULT_RAYS,
+    light: Annotated[LightName, typer.Option(help="Light around the stone.")] = LightName.hemisphere,
+    head: Annotated[
+        float | None,
+        typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's dark head, degrees [default: 10, and 0 under the uniform light]."),
+    ] = None,
+    material: Annotated[
+        str | None, typer.Option(help="Another material than the design's: a name, or a file ending in .toml.")
+    ] = None,
+    spectrum: Annotated[
+        Path | None, typer.Option(help="Your own absorption spectrum (CSV) in place of the material's chromophores.")
+    ] = None,
+    no_absorption: Annotated[bool, typer.Option("--no-absorption", help="The stone without colour only.")] = False,
+    seed: Annotated[int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")] = 1,
+    csv: Annotated[
+        Path | None, typer.Option(help="Where all rows go, and from where it goes on [default: beside the design, -girdle.csv; none with --json -].")
+    ] = None,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Begin the CSV anew.")] = False,
+    plot: Annotated[
+        Path | None, typer.Option(help="Where the plot goes [default: beside the design, -girdle.png; none with --json -].")
+    ] = None,
+    no_plot: Annotated[bool, typer.Option("--no-plot", help="Table and CSV only.")] = False,
+    json: Annotated[
+        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
+    ] = None,
+) -> None:  # fmt: skip
+    """The girdle ground, polished smooth or in flats: light it gives back, and what flats cost."""
+    from facetrace.cli.loading import load_material, load_stone, with_spectrum
+    from facetrace.common.errors import FacetraceError
+    from facetrace.common.ledger import Ledger
+    from facetrace.optics.lights import find_light
+    from facetrace.optics.material import find_material
+    from facetrace.studies.girdle import KEY, columns, plan, sweep
+
+    if spectrum and no_absorption:
+        raise FacetraceError("--spectrum and --no-absorption: give one of them")
+    table, shown = targets(design, "girdle", csv, plot, no_plot, json)
+    check_json(json, design, spectrum)
+    check_pictures((shown,), json, design, spectrum)
+    check_table(table, json, design, spectrum)
+    file, _ = load_stone(design)
+    substance = find_material(material) if material else load_material(file)
+    substance = with_spectrum(substance, spectrum)
+    setting = _setting(
+        substance, (file.design.axis.tilt, file.design.axis.azimuth),
+        coloured=not no_absorption and _has_colour(substance),
+        light=find_light(light.value, head), roughness=roughness,
+        thicknesses=_numbers("--thickness", thickness, 0.02, 50),
+        tilts=_numbers("--tilts", tilts, 0, 80), azimuth=azimuth,
+        flats=tuple(_whole(n) for n in _numbers("--flats", flats, 3, 250)), rays=rays, seed=seed,
+    )  # fmt: skip
+    title = f"{file.design.name} ({substance.name})"
+    keys = plan(setting)
+    with Ledger.open(
+        table, _fingerprint(file.design, setting), columns(), KEY,
+        about=f"girdle of {title}: {_under(setting)}", fresh=fresh,
+    ) as ledger, kept(ledger, keys):  # fmt: skip
+        rows, seconds = swept(sweep(file.design, setting, ledger.rows), keys, ledger, "rows")
+    _written(rows, setting, substance, title, file.design.name, design, shown, json)
+    if json == "-":
+        return
+    for stone in setting.media:
+        out.print(_table(rows, setting, stone, title))
+    _said(rows, setting, substance, seconds)
+    for label, target in (("all rows", table), ("plot", shown)):
+        if target:
+            note(f"{label}: {target}")
+
+
+def _numbers(option: str, text: str, least: float, most: float) -> tuple[float, ...]:
+    """Numbers of a list with commas. Raises FacetraceError with the option's name."""
+    from facetrace.common.errors import FacetraceError
+
+    try:
+        found = tuple(float(word) for word in text.split(","))
+    except ValueError:
+        found = ()
+    if not found or len(found) > MOST_VALUES or not all(least <= n <= most for n in found):
+        raise FacetraceError(
+            f"{option}: '{text}' is not a list of up to {MOST_VALUES} numbers from {least:g} to {most:g}; "
+            "write it like 20,30"
+        )
+    return tuple(sorted(set(found)))
+
+
+def _whole(number: float) -> int:
+    from facetrace.common.errors import FacetraceError
+
+    if number != round(number):
+        raise FacetraceError(f"--flats: {number:g} is no whole number of flats")
+    return round(number)
+
+
+def _has_colour(material: "Material") -> bool:
+    return bool(material.spectrum or material.colouring)
+
+
+def _setting(
+    material: "Material", axis: tuple[float, float], *, coloured: bool, rays: int, **wishes: object
+) -> "Setting":  # fmt: skip
+    from facetrace.optics.colour import observer
+    from facetrace.studies.girdle import Setting
+    from facetrace.trace.run import points_for
+    from facetrace.trace.scene import medium_of
+
+    eye = observer()
+    media = {"coloured": medium_of(material, eye)} if coloured else {}
+    media["clear"] = medium_of(material, eye, absorbing=False)
+    return Setting(
+        media=media, density=material.density, axis=axis, points=points_for(rays), **wishes  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def _fingerprint(design: object, setting: "Setting") -> str:
+    """Of all that decides a row; thicknesses, tilts and flats only decide which rows there are."""
+    import facetrace
+    from facetrace.common.ledger import fingerprint_of
+    from facetrace.design.model import Design
+
+    assert isinstance(design, Design)
+    return fingerprint_of({
+        "study": "girdle",
+        "version": facetrace.__version__,
+        "design": design.model_dump(exclude={"name", "notes"}),
+        "density": setting.density,
+        "media": {k: [m.physics, m.spectrum.tobytes(), m.white.tobytes()] for k, m in setting.media.items()},
+        "axis": setting.axis,
+        "light": setting.light.row.tobytes(),
+        "roughness": setting.roughness,
+        "azimuth": setting.azimuth,
+        "points": setting.points,
+        "seed": setting.seed,
+    })  # fmt: skip
+
+
+def _under(setting: "Setting") -> str:
+    text = f"{setting.light.name} light"
+    if setting.light.head_deg:
+        text += f", head {setting.light.head_deg:g} deg"
+    return f"{text}, ground with roughness {setting.roughness:g}"
+
+
+def _written(
+    rows: "list[Row]", setting: "Setting", material: "Material", title: str, name: str,
+    path: Path, plot: Path | None, json: str | None,
+) -> None:  # fmt: skip
+    from facetrace.common.output import write_whole
+    from facetrace.report import document
+    from facetrace.report.girdle import girdle_part, girdle_png
+
+    if plot:
+        write_whole(plot, girdle_png(rows, setting, f"{title}: the girdle", _under(setting)))
+    if json:
+        parts = document.head() | {
+            "design": {"name": name, "file": str(path), "material": material.name},
+            "seed": setting.seed,
+            "girdle": girdle_part(rows, setting),
+            "notes": _notes(setting, material),
+        }
+        if "coloured" in setting.media:
+            parts |= document.material_part(material)
+        write_json(json, document.text_of(parts))
+
+
+def _notes(setting: "Setting", material: "Material") -> list[str]:
+    from facetrace.report.document import ESTIMATE, colour_notes
+
+    return [ESTIMATE, *(colour_notes(material) if "coloured" in setting.media else [])]
+
+
+def _table(rows: "list[Row]", setting: "Setting", stone: str, title: str) -> Table:
+    """Thickness by tilt: light with the ground girdle, and what the other finishes bring back."""
+    from facetrace.studies.girdle import FLATS, GROUND, POLISHED, number
+
+    table = Table(
+        title=escape(f"{title}, {STONES[stone]}"), title_justify="left", box=box.SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
+    )  # fmt: skip
+    heads = ["girdle\nmm", "eye\ndeg", "light\nground %", "lost\n%", "polished,\n% of lost"]
+    heads += [f"{n} flats,\n% of lost" for n in setting.flats]
+    heads += [f"{n} flats\nct" for n in setting.flats]
+    for head in heads[:80]:
+        table.add_column(head, justify="right", no_wrap=True)
+    mine = {
+        (r["thickness_mm"], r["eye_tilt"], r["finish"], r["flats"]): r
+        for r in rows if r["stone"] == stone
+    }  # fmt: skip
+    for thickness in setting.thicknesses:
+        for tilt in setting.tilts:
+            ground = mine[thickness, tilt, GROUND, 0]
+            cells = [
+                f"{thickness:g}", f"{tilt:g}", f"{100 * number(ground, 'light_return'):.2f}",
+                f"{100 * number(ground, 'lost'):.1f}",
+            ]  # fmt: skip
+            others = [mine[thickness, tilt, POLISHED, 0]]
+            others += [mine[thickness, tilt, FLATS, n] for n in setting.flats]
+            cells += [
+                f"{100 * number(r, 'recovered'):+.2f} +-{100 * number(r, 'recovered_stderr'):.2f}"
+                for r in others
+            ]
+            cells += [f"{number(r, 'carats_to_smooth') + 0.0:.5f}" for r in others[1:]]
+            table.add_row(*cells)
+        table.add_section()
+    return table
+
+
+def _said(
+    rows: "list[Row]", setting: "Setting", material: "Material", seconds: float
+) -> None:  # fmt: skip
+    from facetrace.report.girdle import findings
+
+    note(
+        "% of lost: light returned beyond that with the ground girdle, as a share of the light that the ground "
+        "one loses (window, extinction, absorbed); below 0 it returns less. ct: what the flats cost, from the smooth "
+        "girdle of the same blank. girdle: mean height of the smooth one."
+    )
+    for text in findings(rows, setting):
+        out.print(escape(text))
+    note(f"{len(rows)} rows of {128 * setting.points:,} rays, {seconds:.1f} s, {_under(setting)}")
+    for text in _notes(setting, material):
+        note(text)
