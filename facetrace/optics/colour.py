@@ -127,6 +127,14 @@ def _into_gamut(xyz: Floats, matrix: Floats, colour: ModuleType) -> Floats:
     return np.asarray(final @ matrix.T)
 
 
+def pixel_differences(first: Floats, second: Floats, white: Floats) -> Floats:
+    """CIEDE2000 (CIE 142-2001) of each pixel of two pictures, XYZ (..., 3); NaN stays NaN."""
+    colour = _colour()
+    return np.asarray(
+        colour.delta_E(lab_of(first, white), lab_of(second, white), method="CIE 2000")
+    )
+
+
 def delta_e_2000(first: LCh, second: LCh) -> float:
     """CIEDE2000 colour difference (CIE 142-2001)."""
     colour = _colour()

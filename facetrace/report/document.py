@@ -19,6 +19,8 @@ angles      of facetrace angles: what was varied, rows (values, sizes, figures, 
             recommendation with its figures and gains traced afresh
 girdle      of facetrace girdle: the model of the ground girdle, rows by thickness, tilt and finish, findings
 checks      of facetrace verify: name, source, and of its comparisons the one under most strain
+orient      of facetrace orient: zones, threshold, allow, candidates (each figure {value, stderr,
+            dof}), as_designed, recommended (null if no candidate hides the zones), least_visible
 notes       cautions that belong to the numbers
 """
 

@@ -1,0 +1,493 @@
+"""facetrace orient: the table tilt and culet shift that hide a colour zone."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from facetrace.cli.shell import (
+    check_json,
+    check_pictures,
+    check_table,
+    finite,
+    note,
+    one_line_errors,
+    out,
+    progress,
+    write_json,
+)
+from facetrace.cli.trace import GREY_ERRORS, LightName
+
+if TYPE_CHECKING:
+    from facetrace.common.ledger import Row
+    from facetrace.design.model import DesignFile
+    from facetrace.optics.material import Material
+    from facetrace.optics.zone import ZoneFile
+    from facetrace.studies.orient import Candidate, Setting, Subject
+
+EXAMPLES = """
+**Examples**
+
+`facetrace orient designs/round-brilliant.toml --zone designs/zones/blue-corner.toml`
+
+`facetrace orient designs/round-brilliant.toml --zone designs/zones/blue-flank.toml --shifts 0,2,4,6 --tilts 0`
+
+`facetrace orient designs/oval-brilliant.toml --zone designs/zones/pale-core.toml --tilts 0,10,20,30 --shifts 0`
+
+`facetrace orient designs/round-brilliant.toml --zone designs/zones/blue-corner.toml --threshold 1 --samples 32 --json orient.json`
+"""
+
+MOST_CANDIDATES = 20_000
+SHARP = (
+    "Zones in real crystals have no sharp edges and no even colour; look at the rough in immersion "
+    "from three sides before you trust a boundary."
+)
+
+
+@dataclass(frozen=True)
+class _Files:
+    """Where the results go."""
+
+    csv: Path | None
+    picture: Path | None
+    map: Path | None
+    json: str | None
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Everything that is reported."""
+
+    rows: "list[Row]"
+    base: "Row"
+    best: "Row | None"
+    least: "Row"
+    allow: float
+
+    @property
+    def shown(self) -> "Row":
+        """The recommended candidate; without one, the least visible."""
+        return self.best or self.least
+
+
+@one_line_errors
+def orient(
+    design: Annotated[Path, typer.Argument(help="Design file (TOML).")],
+    zone: Annotated[Path, typer.Option(help="Zone file (TOML): colour zones, blank, where the stone lies.")],
+    tilts: Annotated[str, typer.Option(help="Table tilts to try, degrees.")] = "0,5,10,15",
+    directions: Annotated[int, typer.Option(min=1, max=72, help="Directions of each tilt around the stone.")] = 8,
+    shifts: Annotated[str, typer.Option(help="Culet shifts to try, % of the width.")] = "0,4,8",
+    shift_directions: Annotated[int, typer.Option(min=1, max=72, help="Directions of each shift.")] = 4,
+    threshold: Annotated[
+        float,
+        typer.Option(
+            min=0.1, max=50, callback=finite,
+            help="Colour difference (CIEDE2000) from which a place counts as visible. Side by side a trained "
+            "eye sees about 1, an unaided one about 2 to 3.",
+        ),
+    ] = 2.0,
+    allow: Annotated[
+        float, typer.Option(min=0, max=100, callback=finite, help="A zone counts as hidden up to this share of the face, %.")
+    ] = 1.0,
+    light: Annotated[LightName, typer.Option(help="Light around the stone.")] = LightName.hemisphere,
+    head: Annotated[
+        float | None,
+        typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace]."),
+    ] = None,
+    material: Annotated[
+        str | None, typer.Option(help="Another host than the design's: a name, or a file ending in .toml.")
+    ] = None,
+    spectrum: Annotated[
+        Path | None, typer.Option(help="The host's own absorption spectrum (CSV).")
+    ] = None,
+    pixel: Annotated[float, typer.Option(min=0.02, max=2, callback=finite, help="Edge of a pixel that is compared, mm.")] = 0.15,
+    samples: Annotated[int, typer.Option(min=1, max=4096, help="Rays in each pixel of each of 8 pictures.")] = 8,
+    seed: Annotated[int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")] = 1,
+    csv: Annotated[
+        Path | None,
+        typer.Option(help="All candidates; an interrupted run goes on from it [default: beside the design, -orient.csv; none with --json -]."),
+    ] = None,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Begin the CSV anew.")] = False,
+    picture: Annotated[
+        Path | None, typer.Option(help="Before and after [default: beside the design, -orient.png; none with --json -].")
+    ] = None,
+    map: Annotated[
+        Path | None, typer.Option(help="Map over tilts [default: beside the design, -orient-map.png; none with --json -].")
+    ] = None,
+    no_picture: Annotated[bool, typer.Option("--no-picture", help="Figures only.")] = False,
+    size: Annotated[int, typer.Option(min=64, max=1000, help="Pixels along a side of the pictures.")] = 240,
+    exposure: Annotated[
+        float, typer.Option(min=0.01, max=100, callback=finite, help="Brightness of the pictures: at 1 a white diffuser is just white.")
+    ] = 1.0,
+    json: Annotated[
+        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
+    ] = None,
+) -> None:  # fmt: skip
+    """Find the smallest table tilt and culet shift that hide a colour zone face up."""
+    from facetrace.cli.loading import load_material, load_stone, with_spectrum
+    from facetrace.optics.colour import observer
+    from facetrace.optics.lights import find_light
+    from facetrace.optics.material import find_material
+    from facetrace.optics.zone import read_zones
+    from facetrace.studies.orient import Setting, subject_of
+
+    files = _files(design, csv, picture, map, no_picture, json)
+    sources = (design, zone, spectrum)
+    check_json(json, *sources)
+    check_pictures((files.picture, files.map), json, *sources)
+    check_table(files.csv, json, *sources)
+    file, _ = load_stone(design)
+    zones = read_zones(zone)
+    substance = find_material(material) if material else load_material(file)
+    substance = with_spectrum(substance, spectrum)
+    eye = find_light(light.value, head)
+    setting = Setting(threshold, pixel, samples, seed)
+    subject = subject_of(file.design, substance, zones, eye, observer())
+    wanted = _wanted(subject, tilts, directions, shifts, shift_directions)
+    found = _swept(subject, wanted, setting, files.csv, fresh, allow / 100)
+    title = f"{file.design.name}: {zones.model.name}"
+    under = f"{light.value} light" + (f", head {eye.head_deg:g} deg" if eye.head_deg else "")
+    _pictures(subject, setting, found, files, (size, exposure), title, under)
+    notes = _notes(substance, zones, subject, found)
+    if json:
+        write_json(json, _document(file, zones, substance, setting, found, notes))
+    if json != "-":
+        out.print(_summary(found, title, setting))
+        out.print(_rings(found))
+        out.print(escape(sentence(found, setting, subject)))
+        for label, target in (
+            ("picture", files.picture),
+            ("map", files.map),
+            ("all candidates", files.csv),
+        ):
+            if target:
+                note(f"{label}: {target}")
+    for text in notes:
+        note(text)
+
+
+def _files(
+    design: Path, csv: Path | None, picture: Path | None, chart: Path | None, bare: bool, json: str | None
+) -> _Files:  # fmt: skip
+    def beside(ending: str) -> Path | None:
+        # a machine that reads stdout gets files only where it names them
+        return None if json == "-" else design.with_name(f"{design.stem}-{ending}")
+
+    return _Files(
+        csv=csv or beside("orient.csv"),
+        picture=None if bare else picture or beside("orient.png"),
+        map=None if bare else chart or beside("orient-map.png"),
+        json=json,
+    )
+
+
+def _numbers(text: str, option: str, most: float) -> list[float]:
+    """Numbers from words like 0,5,10."""
+    from facetrace.common.errors import FacetraceError
+
+    found = []
+    for word in text.split(","):
+        try:
+            value = float(word)
+        except ValueError:
+            value = math.nan
+        if not 0 <= value <= most:
+            raise FacetraceError(
+                f"{option}: '{word.strip()}' is not a number from 0 to {most:g}; write them like 0,5,10"
+            )
+        found.append(value)
+    return found
+
+
+def _wanted(
+    subject: "Subject", tilts: str, directions: int, shifts: str, shift_directions: int
+) -> "list[Candidate]":
+    from facetrace.common.errors import FacetraceError
+    from facetrace.studies.orient import candidates
+
+    moved = _numbers(shifts, "--shifts", 40.0) if subject.shiftable else [0.0]
+    wanted = candidates(_numbers(tilts, "--tilts", 90.0), directions, moved, shift_directions)
+    if len(wanted) > MOST_CANDIDATES:
+        raise FacetraceError(
+            f"{len(wanted)} candidates are more than {MOST_CANDIDATES}; give fewer tilts, shifts or directions"
+        )
+    return wanted
+
+
+def _swept(
+    subject: "Subject", wanted: "Sequence[Candidate]", setting: "Setting", csv: Path | None, fresh: bool,
+    allow: float,
+) -> _Found:  # fmt: skip
+    from facetrace.common.ledger import Ledger, fingerprint_of
+    from facetrace.studies.orient import BASE, COLUMNS, KEY, advice, facts, sweep
+
+    about = f"orient, {subject.design.name}"
+    mark = fingerprint_of(facts(subject, setting))
+    with Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh) as ledger:
+        have = sum(c.key in ledger.rows for c in wanted)
+        if have:
+            note(f"{have} of {len(wanted)} candidates come from {csv}")
+        try:
+            with progress(f"{len(wanted)} candidates (the first run compiles)") as report:
+                for row in sweep(subject, wanted, setting, set(ledger.rows)):
+                    ledger.add(row)
+                    have += 1
+                    report(have / len(wanted))
+        except KeyboardInterrupt:
+            if csv is None:
+                raise
+            ledger.save()
+            note(f"stopped: {have} of {len(wanted)} in {csv}; the same command goes on from there")
+            raise typer.Exit(130) from None
+        rows = [ledger.rows[c.key] for c in wanted]
+    best, least = advice(rows, allow)
+    return _Found(rows, ledger.rows[BASE.key], best, least, allow)
+
+
+# ---- words ------------------------------------------------------------------------------------
+
+
+def _turned(row: "Row") -> str:
+    """The change in words."""
+    from facetrace.studies.orient import candidate_of
+
+    c = candidate_of(row)
+    parts = []
+    if c.tilt:
+        parts.append(f"table tilted {c.tilt:g} deg towards {c.azimuth:g}")
+    if c.shift:
+        parts.append(f"culet shifted {c.shift:g} % towards {c.towards:g}")
+    return ", ".join(parts) or "as designed"
+
+
+def sentence(found: _Found, setting: "Setting", subject: "Subject") -> str:
+    """The recommendation."""
+    from facetrace.studies.orient import BASE, candidate_of, number
+
+    limit = f"beyond CIEDE2000 {setting.threshold:g} on at most {100 * found.allow:g} % of the face"
+    if found.best is None:
+        return (
+            f"No candidate hides the zone ({limit}). Least visible: {_turned(found.least)}, on "
+            f"{100 * number(found.least, 'share'):.1f} % of the face. Try larger tilts, or another "
+            "place in the rough."
+        )
+    if candidate_of(found.best) == BASE:
+        return f"The zone is hidden as designed ({limit})."
+    text = f"The smallest change that hides the zone ({limit}): {_turned(found.best)}."
+    if subject.blank:
+        own, base = number(found.best, "carats"), number(found.base, "carats")
+        text += f" In the blank that keeps {own:.2f} ct; as designed {base:.2f} ct."
+    return text
+
+
+def _notes(material: "Material", zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]:
+    from facetrace.optics.zone import substances
+    from facetrace.report.document import ESTIMATE, colour_notes
+    from facetrace.studies.orient import number
+
+    notes = [ESTIMATE]
+    for substance in (material, *substances(zones, material)):
+        notes += [text for text in colour_notes(substance) if text not in notes]
+    notes.append(SHARP)
+    if not subject.shiftable:
+        notes.append("The design is in tiers: no culet shift was tried, only tilts.")
+    if number(found.shown, "most_stderr") > 0:
+        notes.append(
+            "The largest difference is that of one pixel: noise lifts it by one or two of its standard "
+            "errors; more --samples lower both."
+        )
+    return notes
+
+
+# ---- tables -----------------------------------------------------------------------------------
+
+
+def _pm(row: "Row", name: str, digits: int, factor: float = 1.0) -> str:
+    from facetrace.studies.orient import estimate
+
+    found = estimate(row, name)
+    return f"{factor * found.value:.{digits}f} +- {factor * found.stderr:.{digits}f}"
+
+
+def _summary(found: _Found, title: str, setting: "Setting") -> Table:
+    from facetrace.studies.orient import estimate, number
+
+    table = Table(title=escape(title), title_justify="left")
+    table.add_column("face up", no_wrap=True)
+    table.add_column("as designed", justify="right", no_wrap=True)
+    table.add_column("recommended" if found.best else "least visible", justify="right", no_wrap=True)  # fmt: skip
+    pair = (found.base, found.shown)
+    table.add_row(f"zone beyond {setting.threshold:g}, % of face", *(_pm(r, "share", 2, 100) for r in pair))  # fmt: skip
+    table.add_row("largest difference, CIEDE2000", *(_pm(r, "most", 1) for r in pair))
+    table.add_section()
+    table.add_row("lightness L*", *(_pm(r, "lightness", 2) for r in pair))
+    table.add_row("chroma C*", *(_pm(r, "chroma", 2) for r in pair))
+    hues = []
+    for row in pair:
+        chroma = estimate(row, "chroma")
+        grey = chroma.value < GREY_ERRORS * chroma.stderr
+        hues.append("-" if grey else _pm(row, "hue_deg", 2))
+    table.add_row("hue h, deg", *hues)
+    table.add_row("colour of the plain stone moves by", *(_pm(r, "change", 2) for r in pair))
+    table.add_section()
+    table.add_row("light returned, %", *(_pm(r, "light", 2, 100) for r in pair))
+    table.add_row("... that the zone adds", *(_pm(r, "light_change", 2, 100) for r in pair))
+    table.add_row("table's normal to c, deg", *(f"{_to_axis(r):.1f}" for r in pair))
+    table.add_row("weight, ct", *(f"{number(r, 'carats'):.3f}" for r in pair))
+    return table
+
+
+def _to_axis(row: "Row") -> float:
+    """Angle between the table's normal and the axis's line, degrees."""
+    from facetrace.studies.orient import number
+
+    tilt = number(row, "axis_tilt")
+    return min(tilt, 180 - tilt)
+
+
+def _rings(found: _Found) -> Table:
+    """Of each tilt with each size of shift, the candidate that shows least."""
+    from facetrace.studies.orient import candidate_of, hidden, number
+
+    def rank(row: "Row") -> tuple[float, float, float]:
+        return number(row, "share"), -number(row, "carats"), number(row, "most")
+
+    best: dict[tuple[float, float], Row] = {}
+    for row in found.rows:
+        place = candidate_of(row).tilt, candidate_of(row).shift
+        if place not in best or rank(row) < rank(best[place]):
+            best[place] = row
+    table = Table(title="least visible at each tilt and shift", title_justify="left")
+    for name in ("table tilt", "culet shift, %", "% of face", "largest", "light, %", "ct", ""):
+        table.add_column(name, justify="right", no_wrap=True)
+    for row in best.values():
+        c = candidate_of(row)
+        table.add_row(
+            f"{c.tilt:g} to {c.azimuth:g}" if c.tilt else "0",
+            f"{c.shift:g} to {c.towards:g}" if c.shift else "0",
+            f"{100 * number(row, 'share'):.1f}", f"{number(row, 'most'):.1f}",
+            f"{100 * number(row, 'light'):.2f}", f"{number(row, 'carats'):.2f}",
+            "hidden" if hidden(row, found.allow) else "",
+        )  # fmt: skip
+    return table
+
+
+# ---- pictures and JSON ------------------------------------------------------------------------
+
+
+def _pictures(
+    subject: "Subject", setting: "Setting", found: _Found, files: _Files, how: tuple[int, float],
+    title: str, under: str,
+) -> None:  # fmt: skip
+    if not (files.picture or files.map):
+        return
+    from facetrace.common.output import write_whole
+    from facetrace.report.orient import comparison_png, tilt_map_png
+
+    size, exposure = how
+    if files.picture:
+        with progress("pictures"):
+            panels = _panels(subject, setting, found, size)
+            white = subject.plain.white
+            write_whole(files.picture, comparison_png(panels, white, exposure, title, under))
+    if files.map:
+        write_whole(files.map, tilt_map_png(_tilts(subject, found), setting.threshold, title, _at(found)))  # fmt: skip
+
+
+def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) -> list[Any]:
+    from facetrace.report.orient import Panel
+    from facetrace.studies.orient import BASE, candidate_of, number, portraits
+
+    chosen = candidate_of(found.shown)
+    wanted = [(BASE, True), *([(chosen, True)] if chosen != BASE else []), (chosen, False)]
+    name = "recommended" if found.best else "least visible"
+    faces = portraits(subject, wanted, size, setting.seed)
+    panels = []
+    for (candidate, zoned), maps in zip(wanted, faces, strict=True):
+        row = found.base if candidate == BASE else found.shown
+        label = "as designed" if candidate == BASE else name
+        if zoned:
+            text = f"CIEDE2000 beyond {setting.threshold:g} on {100 * number(row, 'share'):.1f} % of the face"
+            panels.append(Panel(maps, label, text))
+        else:
+            panels.append(
+                Panel(maps, f"{label}, without the zone", _turned(row).replace(", ", ",\n"))
+            )
+    return panels
+
+
+def _at(found: _Found) -> str:
+    from facetrace.studies.orient import candidate_of
+
+    shift = candidate_of(found.shown).shift
+    return f"All with the culet shifted as {'recommended' if found.best else 'least visible'}." if shift else "Culet as designed."  # fmt: skip
+
+
+def _tilts(subject: "Subject", found: _Found) -> Any:
+    """The tilts with the culet as in the shown candidate."""
+    import numpy as np
+
+    from facetrace.report.orient import Tilts
+    from facetrace.studies.orient import candidate_of, hidden, number
+
+    shown = candidate_of(found.shown)
+    rows = [
+        r for r in found.rows
+        if (candidate_of(r).along, candidate_of(r).across) == (shown.along, shown.across)
+    ]  # fmt: skip
+    return Tilts(
+        tilt=np.array([number(r, "tilt") for r in rows]),
+        azimuth=np.array([number(r, "azimuth") for r in rows]),
+        share=np.array([100 * number(r, "share") for r in rows]),
+        most=np.array([number(r, "most") for r in rows]),
+        hidden=np.array([hidden(r, found.allow) for r in rows]),
+        axis=subject.axis,
+        chosen=(shown.tilt, shown.azimuth) if found.best else None,
+    )
+
+
+def _document(
+    file: "DesignFile", zones: "ZoneFile", material: "Material", setting: "Setting", found: _Found,
+    notes: list[str],
+) -> str:  # fmt: skip
+    from facetrace.report import document
+    from facetrace.studies.orient import REPLICATES
+
+    parts = document.head() | {
+        "design": {"name": file.design.name, "file": str(file.path), "material": material.name},
+        "seed": setting.seed,
+        "orient": {
+            "zones": {
+                "name": zones.model.name,
+                "file": str(zones.path),
+                "names": [z.name for z in zones.model.zone],
+                "blank": zones.model.blank is not None,
+            },
+            "threshold": setting.threshold,
+            "allow": found.allow,
+            "pixel_mm": setting.pixel_mm,
+            "samples": setting.samples * REPLICATES,
+            "candidates": [_member(row, found.allow) for row in found.rows],
+            "as_designed": _member(found.base, found.allow),
+            "recommended": _member(found.best, found.allow) if found.best else None,
+            "least_visible": _member(found.least, found.allow),
+        },
+    }
+    return document.text_of(parts | document.material_part(material) | {"notes": notes})
+
+
+def _member(row: "Row", allow: float) -> dict[str, Any]:
+    """A candidate for the document."""
+    from dataclasses import asdict
+
+    from facetrace.studies.orient import FIGURES, candidate_of, estimate, hidden
+
+    skipped = {name for figure in FIGURES for name in (figure, f"{figure}_stderr")}
+    plain = {name: value for name, value in row.items() if name not in skipped}
+    figures = {name: asdict(estimate(row, name)) for name in FIGURES}
+    return {**plain, **figures, "cost": candidate_of(row).cost, "hidden": hidden(row, allow)}

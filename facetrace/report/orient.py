@@ -1,0 +1,163 @@
+"""Pictures of an orientation study: before and after, and maps over tilt directions, as PNG."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib import colormaps
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
+from matplotlib.figure import Figure
+from matplotlib.patheffects import Normal, Stroke
+from numpy.typing import NDArray
+
+from facetrace.measures.maps import FaceMaps
+from facetrace.report.picture import DPI, face_pixels, plain, png
+
+Floats = NDArray[np.float64]
+
+PANEL_PX, HEAD_PX, FOOT_PX = 300, 34, 66
+# what marks stand out on: cividis runs from dark blue over grey to yellow
+MARK = "#D55E00"
+# a scale ends at 1 % of the face at least, and at the threshold
+LEAST_SHARE = 1.0
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One stone of a comparison: its maps, its name, and one or two short lines under it."""
+
+    maps: FaceMaps
+    name: str
+    detail: str
+
+
+def comparison_png(
+    panels: Sequence[Panel], white: Floats, exposure: float, title: str, under: str
+) -> bytes:
+    """Stones side by side, all with one scale and one exposure, without the surface's mirror light."""
+    width, height = PANEL_PX * len(panels), PANEL_PX + HEAD_PX + FOOT_PX
+    figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI)
+    outside = 0.0
+    for k, panel in enumerate(panels):
+        pixels, share = face_pixels(panel.maps, white, exposure, False)
+        outside = max(outside, share)
+        axes = figure.add_axes(
+            (k / len(panels), FOOT_PX / height, 1 / len(panels), PANEL_PX / height)
+        )
+        axes.imshow(pixels, interpolation="nearest", aspect="auto")
+        axes.set_axis_off()
+        if k == 0:
+            _bar(axes, 1.0 / panel.maps.step_mm, len(pixels))
+        left = (k + 0.03) / len(panels)
+        figure.text(left, 52 / height, plain(panel.name), fontsize=9, va="center")
+        figure.text(left, 43 / height, plain(panel.detail), fontsize=7.5, va="top", color="0.25")
+    note = f"{under}; exposure {exposure:g}; surface mirror light left out"
+    if outside >= 0.01:
+        note += f"; {100 * outside:.0f} % beyond the screen's colours"
+    figure.text(0.01, 1 - HEAD_PX / 2 / height, plain(title), fontsize=10, va="center")
+    figure.text(0.01, 13 / height, note, fontsize=7, va="center", color="0.25")
+    return png(figure, {"Title": title, "Description": note})
+
+
+def _bar(axes: Any, length: float, size: int) -> None:
+    y = size * 0.97
+    axes.plot([size * 0.03, size * 0.03 + length], [y, y], color="black", lw=1.5)
+    axes.text(size * 0.03, y - size * 0.012, "1 mm", fontsize=7, va="bottom")
+    axes.set_xlim(-0.5, size - 0.5)
+    axes.set_ylim(size - 0.5, -0.5)
+
+
+@dataclass(frozen=True)
+class Tilts:
+    """What was found at each table tilt, (n,): degrees, share of the face in percent, largest CIEDE2000.
+
+    hidden (n,): where the zone hides; axis: tilt and azimuth of c; chosen: the recommended tilt.
+    """
+
+    tilt: Floats
+    azimuth: Floats
+    share: Floats
+    most: Floats
+    hidden: NDArray[np.bool_]
+    axis: tuple[float, float]
+    chosen: tuple[float, float] | None
+
+
+def tilt_map_png(tilts: Tilts, threshold: float, title: str, under: str) -> bytes:
+    """Two maps over the directions of the table's normal, seen face up from above the stone."""
+    figure = Figure(figsize=(8.4, 4.9), dpi=DPI)
+    maps = (
+        (tilts.share, LEAST_SHARE, f"share of the face beyond {threshold:g}, %"),
+        (tilts.most, threshold, "largest difference, CIEDE2000"),
+    )
+    for k, (values, least, name) in enumerate(maps):
+        axes = figure.add_axes((0.05 + 0.49 * k, 0.18, 0.34, 0.6), projection="polar")
+        top = max(float(values.max()), least)
+        _map(figure, axes, tilts, values / top, top, (0.42 + 0.49 * k, 0.2, 0.014, 0.56))
+        axes.set_title(name, fontsize=9, pad=12)
+    figure.text(0.012, 0.945, plain(title), fontsize=10)
+    axis_tilt, axis_azimuth = tilts.axis
+    note = "Centre: the table as designed; outwards: degrees the table tilts, towards that side. "
+    far = "" if axis_tilt <= _edge(tilts.tilt) else " (beyond the map, that way)"
+    note += f"c: the optic axis, {axis_tilt:.3g} deg towards {axis_azimuth:.3g}{far}."
+    marks = "Dots: hidden" if tilts.hidden.any() else "Hidden nowhere"
+    if tilts.chosen is not None:
+        marks += "; ring: the smallest change that hides it"
+    figure.text(0.012, 0.085, note, fontsize=7.5, color="0.25")
+    figure.text(0.012, 0.045, plain(f"{marks}. {under}"), fontsize=7.5, color="0.25")
+    return png(figure, {"Title": title, "Description": f"{note} {marks}. {under}"})
+
+
+def _levels(tilt: Floats) -> Floats:
+    return np.unique(tilt)
+
+
+def _edge(tilt: Floats) -> float:
+    """Radius of the map: half a ring beyond the last."""
+    levels = _levels(tilt)
+    return float(levels[-1] + (levels[-1] - levels[-2]) / 2) if len(levels) > 1 else 1.0
+
+
+def _map(
+    figure: Figure, axes: Any, tilts: Tilts, values: Floats, top: float, place: Any
+) -> None:  # fmt: skip
+    """One map of *values* from 0 to 1, which stands for *top*."""
+
+    levels = _levels(tilts.tilt)
+    edges = np.concatenate([[0.0], (levels[1:] + levels[:-1]) / 2, [_edge(tilts.tilt)]])
+    shades = colormaps["cividis"](values)
+    for tilt, azimuth, shade, hides in zip(
+        tilts.tilt, tilts.azimuth, shades, tilts.hidden, strict=True
+    ):
+        ring = int(np.searchsorted(levels, tilt))
+        width = 2 * np.pi / int((tilts.tilt == tilt).sum())
+        at = np.radians(azimuth)
+        axes.bar(
+            at, edges[ring + 1] - edges[ring], width=width, bottom=edges[ring], color=shade,
+            edgecolor="white", lw=0.6 if edges[ring] else 0,
+        )  # fmt: skip
+        if hides:
+            axes.plot([at], [tilt], marker=".", color="white", ms=5, mec="black", mew=0.5)
+    axes.set_ylim(0, edges[-1])
+    axes.set_yticks(levels[levels > 0])
+    axes.tick_params(labelsize=7)
+    axes.set_rlabel_position(11)
+    for label in axes.get_yticklabels():
+        label.set_path_effects([Stroke(linewidth=2, foreground="white"), Normal()])
+    axes.grid(visible=False)
+    if tilts.chosen is not None:
+        axes.plot(
+            [np.radians(tilts.chosen[1])], [tilts.chosen[0]], marker="o", ms=13, mfc="none", mec=MARK,
+            mew=2,
+        )  # fmt: skip
+    axis_tilt, axis_azimuth = tilts.axis
+    reach = min(axis_tilt, 0.94 * edges[-1])
+    axes.text(
+        np.radians(axis_azimuth), reach, "c", fontsize=11, fontweight="bold", color="white",
+        ha="center", va="center", bbox={"boxstyle": "circle,pad=0.15", "fc": "black", "ec": "white", "lw": 0.6},
+    )  # fmt: skip
+    bar = figure.add_axes(place)
+    figure.colorbar(ScalarMappable(Normalize(0, top), "cividis"), cax=bar)
+    bar.tick_params(labelsize=7)

@@ -1,0 +1,162 @@
+"""The largest copy of a stone inside a convex blank, and other questions for linear programs."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import trimesh
+from numpy.typing import ArrayLike
+from scipy.optimize import linprog
+from scipy.spatial import ConvexHull, QhullError
+
+from facetrace.common.errors import FacetraceError
+from facetrace.solid.body import Body, Floats
+
+# a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
+CONVEX_SHARE = 1e-3
+# the second program gives away so much of the size, lest rounding leave it no room
+SLACK = 1e-9
+# bodies that share less than a ball of this radius, mm, only touch
+TOUCH_MM = 1e-6
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A copy inside a blank: the point r of the stone lies at ``shift + scale * rotation @ r``.
+
+    scale: 1 is as designed; shift (3,): the stone's origin in the blank's frame, mm; weights (m,):
+    one per plane of the blank, at least 0, zero off the planes that hold the stone. They prove
+    the scale: see ``bound``.
+    """
+
+    scale: float
+    shift: Floats
+    weights: Floats
+
+
+def reach(vertices: Floats, rotation: Floats, blank: Body) -> Floats:
+    """How far the turned stone reaches along each normal of the blank, (m,), mm."""
+    return np.asarray((vertices @ rotation.T @ blank.planes[:3]).max(axis=0))
+
+
+def bound(weights: Floats, reaches: Floats, blank: Body) -> float:
+    """No copy in the blank can be larger than this, for any *weights* >= 0 that balance.
+
+    A copy of scale s at t has s reach_j + n_j . t <= d_j for each plane j. Where
+    sum w_j n_j = 0 the sum over w_j leaves s <= sum w_j d_j / sum w_j reach_j (duality of
+    linear programs; Chvatal, "Linear Programming", ch. 5).
+    """
+    return float(weights @ blank.planes[3] / (weights @ reaches))
+
+
+def largest_copy(vertices: Floats, rotation: Floats, blank: Body, wished: Floats) -> Fit:
+    """The largest copy of a convex stone that stays inside *blank* at one orientation.
+
+    vertices (n, 3) of the stone, mm; rotation (3, 3) from its frame to the blank's; *wished* (3,):
+    among places that are equally good, the one nearest to it (sum of the three offsets) is
+    taken. Raises FacetraceError where the blank is open or an ellipsoid.
+    """
+    if blank.ellipsoid is not None:
+        raise FacetraceError("the blank is an ellipsoid; it must be bounded by planes")
+    normals, offsets = blank.planes[:3].T, blank.planes[3]
+    reaches = reach(vertices, rotation, blank)
+    first = linprog(
+        [-1.0, 0.0, 0.0, 0.0],
+        A_ub=np.column_stack([reaches, normals]),
+        b_ub=offsets,
+        bounds=[(0, None), *[(None, None)] * 3],
+        method="highs",
+    )
+    if not first.success:
+        raise FacetraceError("the blank is open: it does not hold the stone on all sides")
+    scale = float(first.x[0]) * (1 - SLACK)
+    # unknowns: the place, and its distance from the wished one along x, y and z
+    eye = np.eye(3)
+    second = linprog(
+        [0.0, 0.0, 0.0, 1.0, 1.0, 1.0],
+        A_ub=np.block([[normals, np.zeros((len(offsets), 3))], [eye, -eye], [-eye, -eye]]),
+        b_ub=np.concatenate([offsets - scale * reaches, wished, -wished]),
+        bounds=[(None, None)] * 3 + [(0, None)] * 3,
+        method="highs",
+    )
+    shift = second.x[:3] if second.success else first.x[1:]
+    return Fit(scale, np.asarray(shift) + 0.0, np.maximum(-first.ineqlin.marginals, 0.0))
+
+
+# ---- blanks -----------------------------------------------------------------------------------
+
+
+def box(size_mm: ArrayLike, centre_mm: ArrayLike) -> Body:
+    """A box with its edges along the axes."""
+    half, centre = np.asarray(size_mm, dtype=np.float64) / 2, np.asarray(centre_mm)
+    eye = np.eye(3)
+    offsets = np.concatenate([half + centre, half - centre])
+    return Body(np.vstack([np.hstack([eye, -eye]), offsets]))
+
+
+def hull(points_mm: ArrayLike) -> Body:
+    """The convex hull of points (n, 3). Raises FacetraceError where they lie in one plane."""
+    points = np.asarray(points_mm, dtype=np.float64)
+    try:
+        equations = ConvexHull(points).equations
+    except QhullError:
+        raise FacetraceError(
+            "the points lie in one plane (or are fewer than 4); a body is wanted"
+        ) from None
+    # triangles of one face repeat its plane
+    _, first = np.unique(equations.round(9), axis=0, return_index=True)
+    planes = equations[np.sort(first)]
+    return Body(np.vstack([planes[:, :3].T, -planes[:, 3]]))
+
+
+def from_mesh(path: Path) -> Body:
+    """The body of a mesh file (STL and what else trimesh reads), its lengths taken for mm.
+
+    Raises FacetraceError where it cannot be read, is not closed, or is not convex.
+    """
+    if not path.is_file():
+        raise FacetraceError(f"there is no file {path}")
+    try:
+        mesh = trimesh.load_mesh(path)
+    except Exception as error:
+        # readers of many formats, each with errors of its own
+        words = " ".join(str(error).split()) or type(error).__name__
+        raise FacetraceError(f"{path} cannot be read as a mesh ({words[:80]})") from None
+    if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
+        raise FacetraceError(f"{path} holds no mesh of a body")
+    if not mesh.is_watertight:
+        raise FacetraceError(f"{path}: the mesh is not closed; mend it first")
+    missing = 1 - abs(mesh.volume) / mesh.convex_hull.volume
+    if missing > CONVEX_SHARE:
+        raise FacetraceError(
+            f"{path}: the mesh is not convex ({100 * missing:.1f} % of its convex hull is outside "
+            "it); a stone in a hollow cannot be searched: cut the mesh back to a convex blank"
+        )
+    return hull(mesh.vertices)
+
+
+# ---- overlap ----------------------------------------------------------------------------------
+
+
+def _walls(body: Body) -> Floats:
+    """Planes (4, m) around a body; an ellipsoid's box, edges along its axes."""
+    if body.ellipsoid is None:
+        return body.planes
+    rows, middle = body.ellipsoid[:, :3], body.ellipsoid[:, 3]
+    length = np.linalg.norm(rows, axis=1)
+    normals = rows / length[:, None]
+    offsets = np.concatenate([(1 + middle) / length, (1 - middle) / length])
+    return np.vstack([np.hstack([normals.T, -normals.T]), offsets])
+
+
+def may_overlap(a: Body, b: Body) -> bool:
+    """False only where two bodies share no more than their surface; ellipsoids count as boxes."""
+    walls = np.hstack([_walls(a), _walls(b)])
+    found = linprog(
+        [0.0, 0.0, 0.0, -1.0],
+        A_ub=np.column_stack([walls[:3].T, np.ones(walls.shape[1])]),
+        b_ub=walls[3],
+        bounds=[(None, None)] * 3 + [(None, 1.0)],
+        method="highs",
+    )
+    return bool(found.success and found.x[3] > TOUCH_MM)
