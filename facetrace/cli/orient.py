@@ -401,9 +401,8 @@ def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) ->
             text = f"CIEDE2000 beyond {setting.threshold:g} on {100 * number(row, 'share'):.1f} % of the face"
             panels.append(Panel(maps, label, text))
         else:
-            panels.append(
-                Panel(maps, f"{label}, without the zone", _turned(row).replace(", ", ",\n"))
-            )
+            text = "" if candidate == BASE else _turned(row).replace(", ", ",\n")
+            panels.append(Panel(maps, f"{label}, without the zone", text))
     return panels
 
 
