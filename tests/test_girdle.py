@@ -160,6 +160,7 @@ def test_command(tmp_path):
     assert (tmp_path / "stone-girdle.png").read_bytes().startswith(b"\x89PNG")
     assert (tmp_path / "stone-girdle.csv").read_text().startswith("# facetrace")
     assert max(len(line) for line in done.stdout.splitlines()) <= 80
+    assert "…" not in done.stdout
     again = CliRunner().invoke(app, base)
     assert "12 of 12 rows come from" in again.output
     for wrong, words in (

@@ -121,3 +121,30 @@ def test_without_a_path_nothing_is_written(tmp_path, monkeypatch):
         memory.add(row(1))
     assert not list(tmp_path.iterdir())
     assert memory.rows[memory.key_of(row(1))] == row(1)
+
+
+def test_what_is_no_result_is_not_taken_for_one(tmp_path):
+    path = tmp_path / "t.csv"
+    with ledger(path) as first:
+        first.add(row(1, 0.5))
+        first.add(row(2, None, "cannot be cut"))
+    whole = path.read_text()
+    assert len(ledger(path, needed=["light"]).rows) == 2
+    path.write_text(whole.replace("0.5", "inf"))
+    with pytest.raises(FileError, match=r"t.csv:4: light: 'inf' is no result"):
+        ledger(path)
+    path.write_text(whole.replace(",0.5,", ",,"))
+    with pytest.raises(FileError, match=r"t.csv:4: light: is empty"):
+        ledger(path, needed=["light"])
+
+
+def test_another_run_in_the_same_file_is_noticed(tmp_path):
+    path = tmp_path / "t.csv"
+    first = ledger(path)
+    first.add(row(1, 0.5))
+    with ledger(path, fingerprint_of({"seed": 2}), fresh=True) as second:
+        second.add(row(7, 0.7))
+    first.add(row(2, 0.6))
+    with pytest.raises(FileError, match="now holds the table of another run"):
+        first.save()
+    assert "0.7" in path.read_text()

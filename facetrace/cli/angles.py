@@ -127,7 +127,7 @@ def angles(
     from facetrace.common.errors import FacetraceError
     from facetrace.common.ledger import Ledger
     from facetrace.optics.lights import find_light
-    from facetrace.studies.angles import columns, plan, sweep
+    from facetrace.studies.angles import columns, needed, plan, sweep
     from facetrace.studies.wish import outcome
 
     if carats and at_least:
@@ -149,7 +149,7 @@ def angles(
     about = f"angles of {subject.title}: {_under(setting)}"
     with Ledger.open(
         table, _fingerprint(own, setting), columns(own, ranges), [r.name for r in ranges],
-        about=about, fresh=fresh,
+        about=about, fresh=fresh, needed=needed(),
     ) as ledger, kept(ledger, keys):  # fmt: skip
         rows, seconds = swept(sweep(own, ranges, setting, ledger.rows), keys, ledger, "candidates")
         found = outcome(
@@ -322,20 +322,25 @@ def _table(found: "Outcome", title: str) -> Table:
     weight = found.setting.weight
     table = Table(title=escape(title), title_justify="left", box=box.SIMPLE_HEAD, padding=0)
     table.add_column("", no_wrap=True)
-    names = [r.name.replace(".", "\n").replace(" ", "\n") for r in found.ranges]
+    rows = _lines(found)
+    names = [_heading(r.name) for r in found.ranges]
+    values = [[f"{number(row, r.name):g}" for row in rows] for r in found.ranges]
+    wide = [
+        max(map(len, (*name.split("\n"), *cells)))
+        for name, cells in zip(names, values, strict=True)
+    ]
     sizes = "weight\nct" if weight == "carats" else "face\nmm^2"
     # marks, size and tilt, each with a blank
-    left = WIDTH - 9 - 8 - 6 - sum(max(map(len, n.split("\n"))) + 1 for n in names)
+    left = WIDTH - 9 - 8 - 6 - sum(width + 1 for width in wide)
     shown = [
         c for i, c in enumerate(COLUMNS) if i < 2 or sum(d[4] + 1 for d in COLUMNS[: i + 1]) <= left
     ]
     for heading in (*map(escape, names), sizes, *(c[0] for c in shown), "tilt\ndeg"):
         table.add_column(heading, justify="right", no_wrap=True)
-    rows = _lines(found)
-    for row in rows:
+    for i, row in enumerate(rows):
         table.add_row(
             _marks(found, row),
-            *(f"{number(row, r.name):g}" for r in found.ranges),
+            *(cells[i] for cells in values),
             f"{number(row, weight):.3f}",
             *(f"{factor * number(row, name):.{digits}f}" for _, name, factor, digits, _ in shown),
             tilt_words(row),
@@ -349,6 +354,14 @@ def _table(found: "Outcome", title: str) -> Table:
     tilt = max(float(r["tilt_deg_stderr"] or 0) for r in rows)
     table.add_row("+- most", *[""] * (len(found.ranges) + 1), *errors, f"{tilt:.1f}")
     return table
+
+
+def _heading(name: str) -> str:
+    """A parameter's name in short lines: pavilion / lower / girdle / %."""
+    name = name.replace("_percent", "_%")
+    for mark in (".", " ", "_"):
+        name = name.replace(mark, "\n")
+    return name
 
 
 def _lines(found: "Outcome") -> "list[Row]":
@@ -378,7 +391,7 @@ def _said(found: "Outcome", seconds: float, notes: list[str]) -> None:
 
     share = 100 * found.setting.window_share
     note(
-        f"Tilt: least angle at which the clear stone's window exceeds {share:g} % of all light. "
+        f"Tilt, along length or width: least angle at which the clear stone's window exceeds {share:g} % of all light. "
         "Shown: the front (no other has more of both), the best for each wish, and the design as it "
         "is; +- most: the largest standard error of these rows."
     )

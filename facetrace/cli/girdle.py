@@ -112,7 +112,7 @@ def girdle(
         substance, (file.design.axis.tilt, file.design.axis.azimuth),
         coloured=not no_absorption and _has_colour(substance),
         light=find_light(light.value, head), roughness=roughness,
-        thicknesses=_numbers("--thickness", thickness, 0.02, 50),
+        thicknesses=_numbers("--thickness", thickness, 0.02, 5),
         tilts=_numbers("--tilts", tilts, 0, 80), azimuth=azimuth,
         flats=tuple(_whole(n) for n in _numbers("--flats", flats, 3, 250)), rays=rays, seed=seed,
     )  # fmt: skip
@@ -120,7 +120,7 @@ def girdle(
     keys = plan(setting)
     with Ledger.open(
         table, _fingerprint(file.design, setting), columns(), KEY,
-        about=f"girdle of {title}: {_under(setting)}", fresh=fresh,
+        about=f"girdle of {title}: {_under(setting)}", fresh=fresh, needed=list(columns()),
     ) as ledger, kept(ledger, keys):  # fmt: skip
         rows, seconds = swept(sweep(file.design, setting, ledger.rows), keys, ledger, "rows")
     _written(rows, setting, substance, title, file.design.name, design, shown, json)
@@ -236,37 +236,45 @@ def _notes(setting: "Setting", material: "Material") -> list[str]:
 
 
 def _table(rows: "list[Row]", setting: "Setting", stone: str, title: str) -> Table:
-    """Thickness by tilt: light with the ground girdle, and what the other finishes bring back."""
-    from facetrace.studies.girdle import FLATS, GROUND, POLISHED, number
+    """Thickness by tilt by finish: light, and what it brings back of what the ground girdle loses."""
+    from facetrace.studies.girdle import FLATS, GROUND, number
 
     table = Table(
         title=escape(f"{title}, {STONES[stone]}"), title_justify="left", box=box.SIMPLE_HEAD,
         padding=(0, 1, 0, 0),
     )  # fmt: skip
-    heads = ["girdle\nmm", "eye\ndeg", "light\nground %", "lost\n%", "polished,\n% of lost"]
-    heads += [f"{n} flats,\n% of lost" for n in setting.flats]
-    heads += [f"{n} flats\nct" for n in setting.flats]
-    for head in heads[:80]:
-        table.add_column(head, justify="right", no_wrap=True)
+    for head in (
+        "girdle\nmm",
+        "eye\ndeg",
+        "finish",
+        "light\n%",
+        "lost\n%",
+        "brought back\n% of lost",
+        "flats\nct",
+        "weight\nct",
+    ):
+        table.add_column(head, justify="left" if head == "finish" else "right", no_wrap=True)
     mine = {
         (r["thickness_mm"], r["eye_tilt"], r["finish"], r["flats"]): r
         for r in rows if r["stone"] == stone
     }  # fmt: skip
     for thickness in setting.thicknesses:
         for tilt in setting.tilts:
-            ground = mine[thickness, tilt, GROUND, 0]
-            cells = [
-                f"{thickness:g}", f"{tilt:g}", f"{100 * number(ground, 'light_return'):.2f}",
-                f"{100 * number(ground, 'lost'):.1f}",
-            ]  # fmt: skip
-            others = [mine[thickness, tilt, POLISHED, 0]]
-            others += [mine[thickness, tilt, FLATS, n] for n in setting.flats]
-            cells += [
-                f"{100 * number(r, 'recovered'):+.2f} +-{100 * number(r, 'recovered_stderr'):.2f}"
-                for r in others
-            ]
-            cells += [f"{number(r, 'carats_to_smooth') + 0.0:.5f}" for r in others[1:]]
-            table.add_row(*cells)
+            for finish, flats in setting.finishes:
+                r = mine[thickness, tilt, finish, flats]
+                first = finish == GROUND
+                back = f"{100 * number(r, 'recovered'):+.2f} +- {100 * number(r, 'recovered_stderr'):.2f}"
+                cost = f"{number(r, 'carats_to_smooth') + 0.0:.5f}"
+                table.add_row(
+                    f"{thickness:g}" if first else "",
+                    f"{tilt:g}" if first else "",
+                    f"{number(r, 'facets'):.0f} flats" if finish == FLATS else finish,
+                    f"{100 * number(r, 'light_return'):.2f}",
+                    f"{100 * number(r, 'lost'):.2f}",
+                    "" if first else back,
+                    cost if finish == FLATS else "",
+                    f"{number(r, 'carats'):.3f}",
+                )
         table.add_section()
     return table
 
@@ -277,9 +285,10 @@ def _said(
     from facetrace.report.girdle import findings
 
     note(
-        "% of lost: light returned beyond that with the ground girdle, as a share of the light that the ground "
-        "one loses (window, extinction, absorbed); below 0 it returns less. ct: what the flats cost, from the smooth "
-        "girdle of the same blank. girdle: mean height of the smooth one."
+        "Brought back: light returned beyond that with the ground girdle, in percent of the light that the "
+        "ground one loses (window, extinction, absorbed); below 0 it returns less. Flats, ct: what they cost, from "
+        "the smooth girdle of the same blank. Girdle: mean height of the smooth one between crown and pavilion "
+        "as designed, which is not the design's own girdle: a smooth outline stands out beyond its flats."
     )
     for text in findings(rows, setting):
         out.print(escape(text))

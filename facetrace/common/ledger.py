@@ -10,6 +10,7 @@ import hashlib
 import io
 import itertools
 import json
+import math
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -28,6 +29,9 @@ Kind = Callable[[str], Cell]
 
 MARK = "# facetrace"
 FINGERPRINT = "# fingerprint: "
+HEAD_LINES = 10
+# the column that says why a row has no figures
+REMARK = "remark"
 SAVE_SECONDS = 1.0
 # saving takes at most this share of the time
 SAVE_SHARE = 0.05
@@ -58,21 +62,25 @@ class Ledger:
         self._columns = dict(columns)
         self._key = tuple(key)
         self._about = " ".join(about.split())
+        self._needed: tuple[str, ...] = ()
+        self._ours = False
         self._changed = False
         self._next_save = 0.0
 
     @classmethod
     def open(
         cls, path: Path | None, fingerprint: str, columns: Mapping[str, Kind], key: Sequence[str],
-        *, about: str = "", fresh: bool = False,
+        *, about: str = "", fresh: bool = False, needed: Sequence[str] = (),
     ) -> Self:  # fmt: skip
         """The ledger in a file, or an empty one where there is none yet.
 
         *columns*: name -> float, int, str or the like; *key*: the columns that tell rows apart; *about*: a
-        line for people. *fresh* leaves out the rows that are there. Raises FileError for a file
+        line for people. *fresh* leaves out the rows that are there. *needed*: columns that a row must fill
+        unless it has a remark. Raises FileError for a file
         of other work, and for one that is damaged.
         """
         ledger = cls(path, fingerprint, columns, key, about)
+        ledger._needed = tuple(needed)
         if path is not None and path.exists():
             ledger._read(path, fresh)
         return ledger
@@ -92,9 +100,18 @@ class Ledger:
             self._next_save = now + max(SAVE_SECONDS, took / SAVE_SHARE)
 
     def save(self) -> None:
-        """Write the file whole, where there is something new."""
+        """Write the file whole, where there is something new.
+
+        Raises FileError where another run has put its own table in the file's place.
+        """
         if self.path is not None and self._changed:
+            if self._ours and self.path.exists() and not self._is_ours(self.path):
+                self._changed = False
+                raise FileError(
+                    self.path, None, "", "now holds the table of another run; name another file"
+                )
             write_whole(self.path, self.text().encode())
+            self._ours = True
         self._changed = False
 
     def text(self) -> str:
@@ -116,6 +133,11 @@ class Ledger:
     ) -> None:  # fmt: skip
         self.save()
 
+    def _is_ours(self, path: Path) -> bool:
+        with path.open(encoding="utf-8", errors="replace") as stream:
+            head = [line for line, _ in zip(stream, range(HEAD_LINES), strict=False)]
+        return f"{FINGERPRINT}{self._fingerprint}\n" in head
+
     def _read(self, path: Path, fresh: bool) -> None:
         try:
             text = path.read_bytes().decode("utf-8")
@@ -133,6 +155,7 @@ class Ledger:
                 "holds other work (another design, option or version); name another file, or "
                 "give --fresh to begin it anew",
             )  # fmt: skip
+        self._ours = True
         table = csv.reader(lines[len(head) :], strict=True)
         try:
             for number, cells in enumerate(table):
@@ -156,6 +179,12 @@ class Ledger:
                 row[name] = kind(cell) if cell else None
             except ValueError:
                 raise FileError(path, line, name, f"'{cell}' is not a number; {_MEND}") from None
+            value = row[name]
+            if isinstance(value, float) and not math.isfinite(value):
+                raise FileError(path, line, name, f"'{cell}' is no result; {_MEND}")
+        empty = [name for name in self._needed if row[name] is None]
+        if empty and not row.get(REMARK):
+            raise FileError(path, line, empty[0], f"is empty; {_MEND}")
         return row
 
 

@@ -50,8 +50,9 @@ def findings(rows: list[Row], setting: Setting) -> list[str]:
             continue
         here = (
             f"{STONES[stone]}: against a ground girdle {_figure(found.worst, 'recovered')} ({_place(found.worst)}) to "
-            f"{_figure(found.best, 'recovered')} ({_place(found.best)}); the claim holds in "
-            f"{found.reached} of {found.settings} settings, {found.beyond} give more, {found.below} less."
+            f"{_figure(found.best, 'recovered')} ({_place(found.best)}); of {found.settings} settings the "
+            f"claim holds in {found.holds}, {found.beyond} give more, {found.below} less, "
+            f"{found.settings - found.holds - found.beyond - found.below} are undecided."
         )
         texts.append(here[0].upper() + here[1:])
     flat = [r for r in rows if r["finish"] == FLATS]

@@ -15,6 +15,10 @@ from facetrace.studies.wish import LIGHT, TIE_ERRORS, Outcome, Wish
 
 # Okabe & Ito's palette for all kinds of colour vision (2008); marks differ in form too
 FRONT, STANDS, CHOSEN = "#0072B2", "#E69F00", "#D55E00"
+# a neighbour that loses more than this share of the light is worth a caution
+MUCH_LIGHT = 0.1
+# a step apart, to rounding
+STEP_SLACK = 1e-6
 AXES = {"carats": "weight, ct", "face_mm2": "size face up, mm\N{SUPERSCRIPT TWO}"}
 UNITS = {"carats": "ct", "face_mm2": "mm^2 face up"}
 
@@ -48,7 +52,7 @@ def advice(found: Outcome) -> str:
     return (
         f"{text} Against the design as it stands: {after - before:+.3f} {UNITS[weight]} "
         f"({100 * (after / before - 1):+.1f} %), light returned {100 * light.value:.2f} % "
-        f"({100 * gain.value:+.2f} +- {100 * gain.stderr:.2f} of all light)."
+        f"({100 * gain.value:+.2f} +- {100 * gain.stderr:.2f} points of all light)."
     )
 
 
@@ -59,12 +63,18 @@ def cautions(found: Outcome) -> list[str]:
     gain = found.confirmed.gains[LIGHT]
     if row is not before and abs(gain.value) <= TIE_ERRORS * gain.stderr:
         notes.append("Its light is that of the design as it stands, within the error.")
+    idle = _idle(found)
     for wanted in found.ranges:
         here = row[wanted.name]
-        if len(wanted.values) > 1 and here in (wanted.values[0], wanted.values[-1]):
+        ends = (wanted.values[0], wanted.values[-1])
+        if len(wanted.values) > 1 and here in ends and wanted.name not in idle:
             notes.append(
                 f"{wanted.name} {here:g} is an end of its range: a wider one may hold better."
             )
+    edge = _cliff(found)
+    if edge:
+        notes.append(edge)
+    notes += [f"{name} changes nothing on this design." for name in idle]
     if row["remark"]:
         notes.append(f"There is {row['remark']}.")
     tilt, was = tilt_of(row), tilt_of(before)
@@ -78,6 +88,41 @@ def cautions(found: Outcome) -> list[str]:
             f"{tilt_words(before)}."
         )
     return notes
+
+
+def _idle(found: Outcome) -> list[str]:
+    """Numbers that were varied without any effect: the outline or the style does not use them."""
+    idle = []
+    for wanted in found.ranges:
+        groups: dict[tuple[object, ...], set[tuple[float, float]]] = {}
+        for row in cut(found.rows):
+            others = tuple(row[r.name] for r in found.ranges if r is not wanted)
+            figures = (number(row, found.setting.weight), number(row, LIGHT))
+            groups.setdefault(others, set()).add(figures)
+        if len(wanted.values) > 1 and all(len(figures) == 1 for figures in groups.values()):
+            idle.append(wanted.name)
+    return idle
+
+
+def _cliff(found: Outcome) -> str | None:
+    """A neighbour, one step away in one number, that loses much light or windows untilted."""
+    row = found.chosen
+    worst: Row | None = None
+    for near in cut(found.rows):
+        steps = [abs(number(near, r.name) - number(row, r.name)) / r.step for r in found.ranges]
+        if sum(s > STEP_SLACK for s in steps) != 1 or max(steps) > 1 + STEP_SLACK:
+            continue
+        falls = number(near, LIGHT) < (1 - MUCH_LIGHT) * number(row, LIGHT)
+        windows = tilt_of(near) == 0 < tilt_of(row)
+        if (falls or windows) and (worst is None or number(near, LIGHT) < number(worst, LIGHT)):
+            worst = near
+    if worst is None:
+        return None
+    return (
+        f"It stands near an edge: at {values_words(found, worst)} light returned falls to "
+        f"{100 * number(worst, LIGHT):.2f} % and it windows at {tilt_words(worst)} degrees of tilt; mind the accuracy "
+        "of your angles."
+    )
 
 
 def tilt_of(row: Row) -> float:

@@ -95,9 +95,9 @@ def range_of(design: Design, name: str, start: float, stop: float, step: float) 
         with_value(design, name, start)  # says what is known
     if step <= 0 or stop < start:
         raise FacetraceError(f"{name}: needs FROM <= TO and a step above 0")
+    if (stop - start) / step > MOST_CANDIDATES:
+        raise FacetraceError(f"{name}: too many values; at most {MOST_CANDIDATES:,} candidates")
     count = math.floor((stop - start) / step + 1e-6) + 1
-    if count > MOST_CANDIDATES:
-        raise FacetraceError(f"{name}: {count} values; at most {MOST_CANDIDATES:,} candidates")
     values: tuple[Number, ...] = tuple(round(start + i * step, DIGITS) for i in range(count))
     if isinstance(known[name], int):
         if any(v != round(v) for v in values):
@@ -142,6 +142,12 @@ def columns(design: Design, ranges: Sequence[Range]) -> dict[str, Kind]:
         kinds |= {f"{name}_gain": float, f"{name}_gain_stderr": float}
     kinds |= {"clear_window": float, "clear_window_stderr": float}
     return kinds | {"tilt_deg": _tilt_cell, "tilt_deg_stderr": float, "tilt_azimuth": float, "remark": str}  # fmt: skip
+
+
+def needed() -> list[str]:
+    """Columns that every candidate that can be cut fills."""
+    figures = [*FIGURES, *(f"{name}_gain" for name in GAINS), "clear_window"]
+    return [*SIZES, "tilt_deg", *(n for name in figures for n in (name, f"{name}_stderr"))]
 
 
 def _tilt_cell(text: str) -> Cell:

@@ -184,12 +184,13 @@ def recovered(sums: Sums, before: Sums) -> Estimate:
 class Verdict:
     """How the trade's claim fares over the rows with about a hundred flats.
 
-    settings: how many there are; reached, beyond, below: how many lie, within SURE_ERRORS, in the claimed
-    range, above it, below it; best, worst: the rows that recover most and least.
+    settings: how many there are; holds, beyond, below: how many lie in the claimed range, above it
+    or below it by more than SURE_ERRORS; the others are undecided. best, worst: the rows that recover
+    most and least.
     """
 
     settings: int
-    reached: int
+    holds: int
     beyond: int
     below: int
     best: Row
@@ -207,18 +208,20 @@ def verdict(rows: Sequence[Row], stone: str) -> Verdict | None:
         return None
     places = [_against_claim(r) for r in mine]
     return Verdict(
-        len(mine), places.count(0), places.count(1), places.count(-1),
+        len(mine), places.count("holds"), places.count("beyond"), places.count("below"),
         max(mine, key=lambda r: number(r, "recovered")),
         min(mine, key=lambda r: number(r, "recovered")),
     )  # fmt: skip
 
 
-def _against_claim(row: Row) -> int:
-    value, error = number(row, "recovered"), number(row, "recovered_stderr")
+def _against_claim(row: Row) -> str:
+    value, reach = number(row, "recovered"), SURE_ERRORS * number(row, "recovered_stderr")
     low, high = CLAIM
-    if value + SURE_ERRORS * error < low:
-        return -1
-    return 1 if value - SURE_ERRORS * error > high else 0
+    if value + reach < low:
+        return "below"
+    if value - reach > high:
+        return "beyond"
+    return "holds" if low <= value - reach and value + reach <= high else "undecided"
 
 
 def number(row: Row, name: str) -> float:

@@ -39,7 +39,7 @@ WindowAt = Callable[[float, float], Estimate]
 
 @dataclass(frozen=True)
 class TiltTolerance:
-    """The least tilt, of all azimuths, at which the window exceeds the share asked for.
+    """The least tilt, along the length and the width, at which the window exceeds the share asked for.
 
     tilt: degrees of the eye off the table's normal, None where it never does up to 30;
     azimuth: towards which it does so first; face_up: the window of the clear stone, untilted.
