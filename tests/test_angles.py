@@ -451,3 +451,16 @@ def test_rocked_and_seen_from_the_side_are_the_same_window():
         found.append(face_up(trace_sums(scene, 64, 1), scene).measures["window"])
     off = math.hypot(*(e.stderr for e in found))
     assert abs(found[0].value - found[1].value) < 5 * off
+
+
+def test_cautions_name_the_edge_and_the_idle_number(tmp_path):
+    """Half a degree beyond the recommended pavilion, under a steeper crown, the round windows
+    untilted (see designs/README.md); a round outline has no cut corners."""
+    base = ["angles", str(ROOT / "designs" / "round-brilliant.toml"), "--rays", "4096", "--no-plot"]
+    vary = ["pavilion.angle=43:43.5:0.5", "crown.angle=39:40:1", "outline.corner_percent=10:15:5"]
+    words = [w for v in vary for w in ("--vary", v)]
+    done = run(*base, *words, "--csv", tmp_path / "e.csv")
+    assert done.exit_code == 0, done.output
+    text = " ".join(done.stdout.split())
+    assert "It stands near an edge: at pavilion.angle 43.5, crown.angle 40" in text
+    assert "outline.corner_percent changes nothing on this design." in text

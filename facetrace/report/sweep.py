@@ -105,12 +105,12 @@ def _idle(found: Outcome) -> list[str]:
 
 
 def _cliff(found: Outcome) -> str | None:
-    """A neighbour, one step away in one number, that loses much light or windows untilted."""
+    """A neighbour, at most one step away in each number, that loses much light or windows untilted."""
     row = found.chosen
     worst: Row | None = None
     for near in cut(found.rows):
         steps = [abs(number(near, r.name) - number(row, r.name)) / r.step for r in found.ranges]
-        if sum(s > STEP_SLACK for s in steps) != 1 or max(steps) > 1 + STEP_SLACK:
+        if not STEP_SLACK < max(steps) <= 1 + STEP_SLACK:
             continue
         falls = number(near, LIGHT) < (1 - MUCH_LIGHT) * number(row, LIGHT)
         windows = tilt_of(near) == 0 < tilt_of(row)
