@@ -61,7 +61,8 @@ def measure(solid: Solid, density: float) -> SolidMeasures:
         girdle_min_mm=float(thickness[0]),
         girdle_mean_mm=float(thickness[1]),
         girdle_max_mm=float(thickness[2]),
-        facets=len(solid.names),
+        # the wall of a heart divides facets, but makes no more of them
+        facets=len(set(solid.names)),
         vertices=len(solid.vertices),
         meet_error_mm=_meet_error(solid, NEAR_MEET * width),
     )
@@ -69,10 +70,12 @@ def measure(solid: Solid, density: float) -> SolidMeasures:
 
 def _table_width(solid: Solid, across: int) -> float:
     """Extent of the table (the facet that faces straight up) across the stone, 0 without one."""
-    for normal, polygon in zip(solid.normals, solid.polygons, strict=True):
-        if normal[2] > 1 - VERTICAL:
-            return float(np.ptp(solid.vertices[polygon][:, across]))
-    return 0.0
+    parts = [
+        solid.vertices[polygon]
+        for normal, polygon in zip(solid.normals, solid.polygons, strict=True)
+        if normal[2] > 1 - VERTICAL
+    ]
+    return float(np.ptp(np.vstack(parts)[:, across])) if parts else 0.0
 
 
 def _girdle(solid: Solid) -> tuple[tuple[float, float, float], float, float]:

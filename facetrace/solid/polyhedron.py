@@ -1,7 +1,7 @@
 """A convex solid from half-spaces, with its facets, corners and edges (Qhull through scipy)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -75,6 +75,20 @@ class Solid:
     def planes(self) -> Floats:
         """(4, n) rows nx, ny, nz, offset: what the kernel takes."""
         return np.ascontiguousarray(np.vstack([self.normals.T, self.offsets]))
+
+    @property
+    def columns(self) -> tuple[str | None, ...]:
+        """Names of the facets of ``planes``; None for a wall between two lobes."""
+        return self.names
+
+    @property
+    def split(self) -> int | None:
+        """How many columns of ``planes`` bound the first of two lobes; None where there is one."""
+        return None
+
+    def scaled(self, factor: float) -> "Solid":
+        """The same shape with all lengths times *factor*."""
+        return replace(self, offsets=self.offsets * factor, vertices=self.vertices * factor)
 
     @cached_property
     def areas(self) -> Floats:

@@ -9,7 +9,7 @@ import itertools
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -162,7 +162,7 @@ def shaped(design: Design, setting: Setting) -> Solid:
     if setting.carats is None:
         return solid
     factor = (setting.carats / measure(solid, setting.density).carats) ** (1 / 3)
-    return replace(solid, offsets=solid.offsets * factor, vertices=solid.vertices * factor)
+    return solid.scaled(factor)
 
 
 def traced(design: Design, setting: Setting, floor: float | None = None) -> Traced:
