@@ -19,8 +19,8 @@ SIDE = 1.75
 SHOULDER = 0.33
 # where the head reaches farthest back, share of half the width
 CREST = 0.46
-# share of a lobe's facets from its point to its shoulder
-SIDE_SHARE = 0.4
+# shares of a lobe's facets from its point to its shoulder, and to where its cleft begins
+SIDE_SHARE, CLEFT_SHARE = 0.4, 0.75
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,8 @@ class Lobe:
     def azimuth(self, share: float) -> float:
         """Where a facet stands that share of the way from the point to the cleft, radians.
 
-        Evenly along the side, then so that the normals turn evenly; share 0 is the point.
+        Evenly along the side, so that the normals turn evenly around the head, and evenly across
+        into the cleft; share 0 is the point.
         """
         if share == 0:
             return 0.0
@@ -57,8 +58,11 @@ class Lobe:
             v = 1 - share / SIDE_SHARE
             slope = SIDE * self.side / (self.point - self._shoulder) * v ** (SIDE - 1)
             return math.atan2(1.0, slope)
-        over = (share - SIDE_SHARE) / (1 - SIDE_SHARE)
-        return math.pi / 2 + (self.last - math.pi / 2) * over
+        if share < CLEFT_SHARE:
+            over = (share - SIDE_SHARE) / (CLEFT_SHARE - SIDE_SHARE)
+            return math.pi / 2 * (1 + over)
+        u = (share - CLEFT_SHARE) / (1 - CLEFT_SHARE)
+        return math.pi + math.atan(u * math.tan(self.last))
 
     def support(self, normal: Floats) -> Floats:
         """Distances from the axis (n,) of the tangents with these unit normals (n, 2), mm."""

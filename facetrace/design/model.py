@@ -48,7 +48,7 @@ class Outline(Strict):
         float, Field(gt=0, le=45, description="rectangle: cut off each corner, % of the width")
     ] = 15.0
     cleft_percent: Annotated[
-        float, Field(ge=5, le=25, description="heart: depth of the cleft, % of the length")
+        float, Field(ge=5, le=20, description="heart: depth of the cleft, % of the length")
     ] = 15.0
 
     @model_validator(mode="after")
@@ -56,8 +56,8 @@ class Outline(Strict):
         if self.shape == "round" and self.length_mm != self.width_mm:
             raise ValueError("a round outline has length_mm equal to width_mm")
         if self.shape == "heart":
-            if not 0.8 <= self.length_mm / self.width_mm <= 1.6:
-                raise ValueError("a heart's length_mm is 0.8 to 1.6 times its width_mm")
+            if not 0.8 <= round(self.length_mm / self.width_mm, 9) <= 1.25:
+                raise ValueError("a heart's length_mm is 0.8 to 1.25 times its width_mm")
             return self
         if self.length_mm < self.width_mm:
             raise ValueError("length_mm must not be less than width_mm (the length lies along x)")

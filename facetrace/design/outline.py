@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 POINTED = ("pear", "marquise")
 # index positions nearer than this are the same
 SAME = 1e-6
+# the facets of a heart take whole positions where they stand so many teeth apart
+ROOM = 1.9
 
 
 @dataclass(frozen=True)
@@ -162,7 +164,7 @@ def _lobe_place(design: Design, share: float) -> float:
     parts += [2 * part.mains for part in (design.crown, design.pavilion) if part]
     least = (lobe.azimuth(0.2) - lobe.azimuth(1e-9)) / 0.2 * 2 / max(parts) * teeth
     place = lobe.azimuth(share) * teeth
-    return math.floor(place + 0.5) if least >= 2 else place
+    return math.floor(place + 0.5) if least >= ROOM else place
 
 
 def layout(design: Design, mains: int) -> Layout:
@@ -201,10 +203,10 @@ def layout(design: Design, mains: int) -> Layout:
 
 
 def _lobe_layout(design: Design, mains: int) -> Layout:
-    if mains % 2 or mains < 6:
+    if mains % 2 or mains < 8:
         raise ValueError(
             "mains: a heart has one main at its point, one in its cleft, and as many in each lobe, so "
-            f"their number is even and at least 6, not {mains}"
+            f"their number is even and at least 8, not {mains}"
         )
     count = mains // 2
 
@@ -281,14 +283,15 @@ def _heart(design: Design, facets: int) -> GirdlePolygon:
     turn = 2 * math.pi / design.gear
     normal = np.array([[math.cos(turn * i), math.sin(turn * i)] for i in index] + [[0.0, -1.0]])
     lobe = _lobe(design.outline)
-    asked = np.array([lobe.point, lobe.head, lobe.side, lobe.cleft])
+    asked = np.array([lobe.point, lobe.head, lobe.side])
     reach = asked.copy()
-    for _ in range(60):
-        distance = np.append(Lobe(*reach).support(normal[:-1]), 0.0)
+    for _ in range(200):
+        distance = np.append(Lobe(*reach, lobe.cleft).support(normal[:-1]), 0.0)
+        # the last flat is no tangent: it ends in the cleft
+        distance[-2] = -lobe.cleft * normal[-2, 0]
         corners = corners_of(normal, distance)
-        # corners run from that of the first two facets; the last two lie on the wall
         high, low = corners.max(axis=0), corners.min(axis=0)
-        reach *= asked / np.array([high[0], -low[0], high[1], -corners[-2, 0]])
+        reach *= asked / np.array([high[0], -low[0], high[1]])
     return GirdlePolygon(tuple(index), normal[:-1], distance[:-1], corners, half=True)
 
 

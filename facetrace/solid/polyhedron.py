@@ -95,6 +95,11 @@ class Solid:
         """Area of each facet in mm^2, (n,)."""
         return np.array([0.5 * np.linalg.norm(self._cross_sum(p)) for p in self.polygons])
 
+    @property
+    def face_mm2(self) -> float:
+        """Area seen from straight above, of a stone none of whose facets hides another from there."""
+        return float(np.sum(self.areas * np.maximum(self.normals[:, 2], 0.0)))
+
     def _cross_sum(self, polygon: Ints) -> Floats:
         points = self.vertices[polygon] - self.vertices[polygon[0]]
         return np.asarray(np.cross(points, np.roll(points, -1, axis=0)).sum(axis=0))

@@ -203,7 +203,7 @@ def _figures(design: Design, setting: Setting, base: Traced) -> Row:
     sizes = measure(candidate.solid, setting.density)
     named: dict[str, Estimate | None] = {**found.measures, **_colours(found.colour)}
     row: Row = {name: getattr(sizes, name) for name in SIZES[:-1]}
-    row["face_mm2"] = _area(candidate.scene.outline)
+    row["face_mm2"] = candidate.solid.face_mm2
     for name in FIGURES:
         row |= _cells(name, named[name])
     for name in GAINS:
@@ -226,12 +226,6 @@ def _cells(name: str, estimate: Estimate | None) -> Row:
 
 def _colours(colour: MeanColour) -> dict[str, Estimate | None]:
     return {name: getattr(colour, name) for name in COLOUR}
-
-
-def _area(outline: Floats) -> float:
-    """mm^2 of a polygon (the shoelace formula)."""
-    x, y = outline.T
-    return float(abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2)
 
 
 def _remark(solid: Solid) -> str | None:
