@@ -274,9 +274,7 @@ def girdle_polygon(design: Design) -> GirdlePolygon:
 def _heart(design: Design, facets: int) -> GirdlePolygon:
     """The lobe y >= 0 of a heart, corners on its wall included."""
     if facets % 2 or facets < 8:
-        raise ValueError(
-            f"a heart needs an even number of girdle facets, at least 8, not {facets}"
-        )
+        raise ValueError(f"a heart needs an even number of girdle facets, at least 8, not {facets}")
     assert design.outline is not None
     count = facets // 2
     index = [_place(design, (i + 0.5) / count) for i in range(count)]
@@ -286,7 +284,8 @@ def _heart(design: Design, facets: int) -> GirdlePolygon:
     asked = np.array([lobe.point, lobe.head, lobe.side])
     reach = asked.copy()
     for _ in range(200):
-        distance = np.append(Lobe(*reach, lobe.cleft).support(normal[:-1]), 0.0)
+        point, head, side = (float(r) for r in reach)
+        distance = np.append(Lobe(point, head, side, lobe.cleft).support(normal[:-1]), 0.0)
         # the last flat is no tangent: it ends in the cleft
         distance[-2] = -lobe.cleft * normal[-2, 0]
         corners = corners_of(normal, distance)

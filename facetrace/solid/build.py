@@ -30,7 +30,8 @@ class Facet:
     @property
     def name(self) -> str:
         """Tier and index position; the tier alone where it has no direction (table, culet)."""
-        return self.tier if self.angle == 0 or self.tier == WALL and self.lobe else f"{self.tier} {self.index:g}"
+        alone = self.angle == 0 or (self.tier == WALL and self.lobe)
+        return self.tier if alone else f"{self.tier} {self.index:g}"
 
     def bounds(self, lobe: str | None) -> bool:
         """Whether the facet is cut into that lobe (None: a stone that has one)."""

@@ -11,8 +11,6 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Cell, Key, Kind, Row
 from facetrace.design.model import Design
@@ -22,7 +20,7 @@ from facetrace.measures.paired import aligned, difference
 from facetrace.optics.lights import Light
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
-from facetrace.solid.polyhedron import Floats, Solid
+from facetrace.solid.polyhedron import Solid
 from facetrace.studies.tilt import MOST_DEG, tilt_tolerance
 from facetrace.trace.run import SETS, Sums, roulette_floor, trace_sums
 from facetrace.trace.scene import Medium, Scene, View, scene_of
