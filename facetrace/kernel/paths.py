@@ -542,43 +542,34 @@ def arrive_isotropic(
 
 
 @device
-def follow_isotropic(
+def stay_isotropic(
     planes, finish, split, bodies, body_planes, spectrum, bin_number, part, light, view, n, alpha,
-    wx, wy, wz, px, py, pz, facet, dx, dy, dz, polarised, key, set_number, index, floor, out, slot,
+    wx, wy, wz, px, py, pz, facet, dx, dy, dz, rs2, rp2, q1, scale, bounce,
+    polarised, key, set_number, index, floor, out, slot,
 ):  # fmt: skip
-    """A path through an isotropic stone, with its Jones matrix; returns its events.
+    """What has come in at *facet*, till it ends or goes to the other lobe.
 
-    The matrix (a c / b d) takes the two polarisations at the eye to (s, p); the energy is
-    half the sum of its squared moduli. *polarised* 0 forgets the polarisation at every facet.
+    Returns (events, facet there or -1, p, d, weight).
     """
     n2 = n * n
     ray = ray_number(set_number, index)
-    scale, bounce, in_air = 1.0, 0, True
+    nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+    along = dx * nx + dy * ny + dz * nz
+    sx, sy, sz = unit_s(dx, dy, dz, nx, ny, nz)
+    # direction inside: K / n with K = d + (-q1 - along) N
+    dx = (dx - (q1 + along) * nx) / n
+    dy = (dy - (q1 + along) * ny) / n
+    dz = (dz - (q1 + along) * nz) / n
+    ar, ai, br, bi = math.sqrt(1.0 - rs2), 0.0, 0.0, 0.0
+    cr, ci, er, ei = 0.0, 0.0, math.sqrt(1.0 - rp2), 0.0
     while True:
-        if in_air:
-            scale, rs2, rp2, q1, dx, dy, dz, px, py, pz, facet = arrive_isotropic(
-                planes, finish, split, light, view, n2, wx, wy, wz, px, py, pz, facet,
-                dx, dy, dz, scale, bounce > 0, key, ray, bounce, out, slot,
-            )  # fmt: skip
-            if scale <= 0.0:
-                return bounce + 1
-            in_air = False
-            nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
-            along = dx * nx + dy * ny + dz * nz
-            sx, sy, sz = unit_s(dx, dy, dz, nx, ny, nz)
-            # direction inside: K / n with K = d + (-q1 - along) N
-            dx = (dx - (q1 + along) * nx) / n
-            dy = (dy - (q1 + along) * ny) / n
-            dz = (dz - (q1 + along) * nz) / n
-            ar, ai, br, bi = math.sqrt(1.0 - rs2), 0.0, 0.0, 0.0
-            cr, ci, er, ei = 0.0, 0.0, math.sqrt(1.0 - rp2), 0.0
         facet, t = exit_facet(planes, finish, split, facet, px, py, pz, dx, dy, dz)
         power_s = 0.5 * (ar * ar + ai * ai + cr * cr + ci * ci)
         power_p = 0.5 * (br * br + bi * bi + er * er + ei * ei)
         weight = scale * (power_s + power_p)
         if facet < 0:
             out[slot, SUM_LOST] += wy * weight
-            return bounce + 1
+            return bounce + 1, -1, px, py, pz, dx, dy, dz, 0.0
         depth, _ = depths(
             bodies, body_planes, spectrum, bin_number, part, alpha, alpha, px, py, pz, dx, dy, dz, t
         )
@@ -612,11 +603,15 @@ def follow_isotropic(
             gx = n * (dx - along * nx) + q1 * nx
             gy = n * (dy - along * ny) + q1 * ny
             gz = n * (dz - along * nz) + q1 * nz
-            other, t, total = leave(
-                planes, finish, split, facet, px, py, pz, gx, gy, gz,
-                power_s * (1.0 - rs2) + power_p * (1.0 - rp2), power_s * rs2 + power_p * rp2, scale,
-                key, ray, bounce, light, view, wx, wy, wz, out, slot,
-            )  # fmt: skip
+            gone = power_s * (1.0 - rs2) + power_p * (1.0 - rp2)
+            if split is None:
+                score_escape(out, slot, scale * gone, gx, gy, gz, light, view, wx, wy, wz)
+            else:
+                other, t, total = leave(
+                    planes, finish, split, facet, px, py, pz, gx, gy, gz,
+                    gone, power_s * rs2 + power_p * rp2, scale,
+                    key, ray, bounce, light, view, wx, wy, wz, out, slot,
+                )  # fmt: skip
         ar, ai = ar * rs.real - ai * rs.imag, ar * rs.imag + ai * rs.real
         cr, ci = cr * rs.real - ci * rs.imag, cr * rs.imag + ci * rs.real
         br, bi = br * rp.real - bi * rp.imag, br * rp.imag + bi * rp.real
@@ -636,11 +631,41 @@ def follow_isotropic(
         weight = roulette(kept, floor, bounce, key, set_number, index)
         out[slot, SUM_ROULETTE] += wy * (kept - weight)
         if weight <= 0.0:
-            return bounce + 1
-        if other >= 0:
-            px, py, pz, facet, in_air = px + t * gx, py + t * gy, pz + t * gz, other, True
-            dx, dy, dz, scale = gx, gy, gz, weight
-        elif other == -1:
+            return bounce + 1, -1, px, py, pz, dx, dy, dz, 0.0
+        if split is not None:
+            if other >= 0:
+                return bounce, other, px + t * gx, py + t * gy, pz + t * gz, gx, gy, gz, weight
+        if other == -1:
             scale *= weight / kept
         else:
             scale = weight / power
+
+
+@device
+def follow_isotropic(
+    planes, finish, split, bodies, body_planes, spectrum, bin_number, part, light, view, n, alpha,
+    wx, wy, wz, px, py, pz, facet, dx, dy, dz, polarised, key, set_number, index, floor, out, slot,
+):  # fmt: skip
+    """A path through an isotropic stone, with its Jones matrix; returns its events.
+
+    The matrix (a c / b d) takes the two polarisations at the eye to (s, p); the energy is
+    half the sum of its squared moduli. *polarised* 0 forgets the polarisation at every facet.
+    """
+    ray = ray_number(set_number, index)
+    weight, bounce = 1.0, 0
+    while True:
+        weight, rs2, rp2, q1, dx, dy, dz, px, py, pz, facet = arrive_isotropic(
+            planes, finish, split, light, view, n * n, wx, wy, wz, px, py, pz, facet, dx, dy, dz,
+            weight, bounce > 0, key, ray, bounce, out, slot,
+        )  # fmt: skip
+        if weight <= 0.0:
+            return bounce + 1
+        bounce, facet, px, py, pz, dx, dy, dz, weight = stay_isotropic(
+            planes, finish, split, bodies, body_planes, spectrum, bin_number, part, light, view,
+            n, alpha, wx, wy, wz, px, py, pz, facet, dx, dy, dz, rs2, rp2, q1, weight, bounce,
+            polarised, key, set_number, index, floor, out, slot,
+        )  # fmt: skip
+        if split is None:
+            return bounce
+        if facet < 0:
+            return bounce
