@@ -632,9 +632,8 @@ def stay_isotropic(
         out[slot, SUM_ROULETTE] += wy * (kept - weight)
         if weight <= 0.0:
             return bounce + 1, -1, px, py, pz, dx, dy, dz, 0.0
-        if split is not None:
-            if other >= 0:
-                return bounce, other, px + t * gx, py + t * gy, pz + t * gz, gx, gy, gz, weight
+        if other >= 0:
+            return bounce, other, px + t * gx, py + t * gy, pz + t * gz, gx, gy, gz, weight
         if other == -1:
             scale *= weight / kept
         else:
