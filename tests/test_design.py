@@ -144,6 +144,10 @@ WRONG = {
     "mixed without steps": (SHORT.replace('"brilliant"\nangle = 42', '"mixed"\nangle = [42]'), r"a mixed pavilion lists its steps"),
     "half a shift": (SHORT.replace("angle = 42", "angle = 42\nculet_shift_percent = [3]"), r"stone.toml:\d+: pavilion.culet_shift_percent: .*at least 2 items"),
     "no number in a shift": (SHORT.replace("angle = 42", "angle = 42\nculet_shift_percent = [3, 'x']"), r"pavilion.culet_shift_percent\[2\]: .*valid number"),
+    "steps on a heart": (SHORT.replace('"round"', '"heart"').replace('"brilliant"\nangle = 42', '"step"\nangle = 42'), r"shape = 'heart' takes style = 'brilliant' for crown and pavilion"),
+    "culet beside the wall": (SHORT.replace('"round"', '"heart"').replace("angle = 42", "angle = 42\nculet_shift_percent = [0, 3]"), r"culet of a heart lies on the wall between its lobes"),
+    "long heart": (SHORT.replace('"round"', '"heart"').replace("length_mm = 6.5", "length_mm = 9.5"), r"a heart's length_mm is 0.8 to 1.25 times its width_mm"),
+    "facet called wall": (GOOD.replace('"bezel"', '"wall"').replace('side = "crown"', 'side = "crown"\nlobe = "left"', 1), r"a tier is named 'wall'"),
     "unknown shape": (SHORT.replace('"round"', '"trillion"'), r"stone.toml:8: outline.shape: .*'round', 'oval'"),
 }  # fmt: skip
 
@@ -170,6 +174,9 @@ WRONG_SOLID = {
     "mains of a marquise": (SHORT.replace('"round"', '"marquise"').replace("angle = 42", "angle = 42\nmains = 6"), r"mains: a marquise .*divisible by 4, not 6"),
     "flats of a pear": (SHORT.replace('"round"', '"pear"').replace("facets = 16", "facets = 18"), r"girdle.facets: a pear needs .*divisible by 4, not 18"),
     "mains of a rectangle": (SHORT.replace('"round"', '"rectangle"').replace("angle = 42", "angle = 42\nmains = 12"), r"mains: a brilliant on a rectangle has 8"),
+    "mains of a heart": (SHORT.replace('"round"', '"heart"').replace("angle = 42", "angle = 42\nmains = 7"), r"mains: a heart has .*even and at least 8, not 7"),
+    "flats of a heart": (SHORT.replace('"round"', '"heart"').replace("facets = 16", "facets = 17"), r"girdle.facets: a heart needs an even number of girdle facets"),
+    "lobes that differ": (GOOD.replace('side = "crown"', 'side = "crown"\nlobe = "left"', 1), r"two lobes of a heart do not meet"),
     "girdle inside out": (GOOD.replace("distance_mm = 3.0", "distance_mm = -3.0"), r"tier\[1\].distance_mm: the girdle facets leave no outline"),
     "cut to nothing": (GOOD.replace("height_mm = 1.0", "height_mm = -3.0"), "no solid|nothing"),
 }  # fmt: skip

@@ -34,6 +34,10 @@ def area(polygon):
 @pytest.mark.parametrize("path", DESIGNS, ids=lambda p: p.stem)
 def test_flats_lie_in_the_smooth_blank_of_the_designs_size(path):
     design = read_design(path).design
+    if path.stem == "heart-brilliant":
+        with pytest.raises(FacetraceError, match="girdle of a heart cannot be compared"):
+            blank_of(design)
+        return
     blank = blank_of(design)
     size = np.ptp(blank.outline, axis=0)
     outline = design.outline

@@ -66,6 +66,21 @@ def _tier(name: str, side: str, planes: list[Plane]) -> Tier:
     })  # fmt: skip
 
 
+def _tiers(name: str, side: str, planes: list[Plane], design: Design) -> list[Tier]:
+    """One tier; for a heart what its wall divides, the facets of the left lobe, and their mirror images."""
+    if not (design.outline and design.outline.shape == "heart"):
+        return [_tier(name, side, planes)]
+    shared = [p for p in planes if p.index == 0 and side != "girdle"]
+    left = [p for p in planes if p not in shared]
+    right = [Plane(design.gear - p.index, p.angle, p.distance) for p in left]
+    tiers = [_tier(name, side, shared)] if shared else []
+    for lobe, facets in (("left", left), ("right", right)):
+        if facets:
+            tier = _tier(f"{name} {lobe}", side, facets)
+            tiers.append(tier.model_copy(update={"lobe": lobe}))
+    return tiers
+
+
 def _ridge_point(
     first: Plane, second: Plane, turn: float, ahead: float, reach: float
 ) -> tuple[float, float, float]:
@@ -105,7 +120,9 @@ def _ridges(
 
 
 def _across(plan: Layout, gear: int) -> int:
-    """Number of the main that faces most nearly across the width."""
+    """Number of the main that faces most nearly across the width; of a heart's, not towards its point."""
+    if len(plan.mains) > len(plan.stars):
+        return next(i for i, main in enumerate(plan.mains) if main > gear / 4 - SAME)
     return min(range(len(plan.mains)), key=lambda i: abs(plan.mains[i] - gear / 4))
 
 
@@ -142,7 +159,7 @@ def _pavilion_brilliant(
 def _floor(part: Pavilion, polygon: GirdlePolygon, gear: int, mains_across: bool) -> Segment:
     """Culet point or keel of a pavilion, shifted as asked. Raises ValueError outside the outline."""
     low, high = polygon.corners.min(axis=0), polygon.corners.max(axis=0)
-    length, width = high - low
+    length, width = (high - low) * [1, 2 if polygon.half else 1]
     floor = polygon.ridge if part.style == "step" else POINT
     if part.keel_percent is not None:
         keel = part.keel_percent / 100 * length
@@ -240,7 +257,7 @@ def _pavilion(design: Design, part: Pavilion, polygon: GirdlePolygon, line: floa
         planes = {"pavilion main": mains, "pavilion break": breaks}
     else:
         planes, bottom = _pavilion_mixed(part, polygon, plan, gear, floor, line)
-    tiers = [_tier(name, "pavilion", facets) for name, facets in planes.items()]
+    tiers = [t for n, facets in planes.items() for t in _tiers(n, "pavilion", facets, design)]
     if part.culet_percent:
         flat = line + (bottom - line) * (1 - part.culet_percent / 100)
         tiers.append(_tier("culet", "pavilion", [Plane(0.0, 0.0, flat)]))
@@ -299,7 +316,9 @@ def _crown_brilliant(
     turn = 2 * math.pi / design.gear
     plan = layout(design, part.mains)
     sides = [polygon.support(turn * s) for s in plan.stars]
-    corners = _table_corners(sides, plan.stars, turn)
+    # the table of a lobe ends at the wall
+    wall = ([0.0], (0.75 * design.gear,)) if polygon.half else ([], ())
+    corners = _table_corners(sides + wall[0], plan.stars + wall[1], turn)
     scale = part.table_percent / 100 * np.ptp(polygon.corners[:, 1]) / np.ptp(corners[:, 1])
     sides = [float(scale * s) for s in sides]
     corners *= scale
@@ -326,7 +345,7 @@ def _crown_brilliant(
         phi = turn * star
         outer = polygon.support(phi)
         inner = side
-        if len(plan.breaks[i]) == 1:
+        if len(plan.breaks[i]) == 1 or polygon.half:
             # over a long side the ridge of the mains passes the table's height well outside the table
             pair = mains[i], mains[(i + 1) % len(mains)]
             high, low = (_ridge_point(*pair, turn, phi, r)[2] for r in (side, outer))
@@ -337,12 +356,9 @@ def _crown_brilliant(
         _through(star, turn, (top - point[2]) / (reach - side), *point)
         for star, side, reach, point in zip(plan.stars, sides, reaches, points, strict=True)
     ]
-    return [
-        _tier("crown main", "crown", mains),
-        _tier("crown break", "crown", breaks),
-        _tier("star", "crown", stars),
-        _tier("table", "crown", [Plane(0.0, 0.0, top)]),
-    ]
+    named = {"crown main": mains, "crown break": breaks, "star": stars}
+    named["table"] = [Plane(0.0, 0.0, top)]
+    return [t for n, facets in named.items() for t in _tiers(n, "crown", facets, design)]
 
 
 def _crown_steps(design: Design, part: Crown, polygon: GirdlePolygon, line: float) -> list[Tier]:
@@ -361,7 +377,7 @@ def expand(design: Design) -> Design:
     if design.tier:
         if any(t.side == "girdle" for t in design.tier) or not (design.outline and design.girdle):
             return design
-        tiers = [_girdle_tier(girdle_polygon(design)), *design.tier]
+        tiers = [*_girdle_tiers(girdle_polygon(design), design), *design.tier]
         return design.model_copy(update={"tier": tiers})
     polygon = girdle_polygon(design)
     assert design.girdle is not None
@@ -371,17 +387,17 @@ def expand(design: Design) -> Design:
     crown = _crown_brilliant if design.crown.style == "brilliant" else _crown_steps
     tiers = [
         *_pavilion(design, design.pavilion, polygon, line),
-        _girdle_tier(polygon),
+        *_girdle_tiers(polygon, design),
         *crown(design, design.crown, polygon, line),
     ]
     return design.model_copy(update={"tier": tiers, "crown": None, "pavilion": None})
 
 
-def _girdle_tier(polygon: GirdlePolygon) -> Tier:
+def _girdle_tiers(polygon: GirdlePolygon, design: Design) -> list[Tier]:
     planes = [
         Plane(i, 90.0, float(d)) for i, d in zip(polygon.index, polygon.distance, strict=True)
     ]
-    return _tier("girdle", "girdle", planes)
+    return _tiers("girdle", "girdle", planes, design)
 
 
 def positions(tier: Tier, gear: int) -> list[tuple[float, int]]:

@@ -26,14 +26,15 @@ Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^@\r\n\t]+$
 
 Shift = Annotated[float, Field(ge=-200, le=200)]
 
-SHAPES = Literal["round", "oval", "pear", "marquise", "cushion", "rectangle"]
+SHAPES = Literal["round", "oval", "pear", "marquise", "cushion", "rectangle", "heart"]
 
 
 class Outline(Strict):
     """The outline of the girdle, sizes as a caliper reads them.
 
     A square or a square cushion has length_mm equal to width_mm. A pear's point faces +x
-    and its axis (the origin) is the centre of its round head.
+    and its axis (the origin) is the centre of its round head. A heart's point faces +x and
+    its cleft -x; its axis is the middle of its length.
     """
 
     shape: SHAPES
@@ -46,11 +47,18 @@ class Outline(Strict):
     corner_percent: Annotated[
         float, Field(gt=0, le=45, description="rectangle: cut off each corner, % of the width")
     ] = 15.0
+    cleft_percent: Annotated[
+        float, Field(ge=5, le=20, description="heart: depth of the cleft, % of the length")
+    ] = 15.0
 
     @model_validator(mode="after")
     def _check(self) -> "Outline":
         if self.shape == "round" and self.length_mm != self.width_mm:
             raise ValueError("a round outline has length_mm equal to width_mm")
+        if self.shape == "heart":
+            if not 0.8 <= round(self.length_mm / self.width_mm, 9) <= 1.25:
+                raise ValueError("a heart's length_mm is 0.8 to 1.25 times its width_mm")
+            return self
         if self.length_mm < self.width_mm:
             raise ValueError("length_mm must not be less than width_mm (the length lies along x)")
         if self.length_mm > 6 * self.width_mm:
@@ -188,10 +196,14 @@ class Tier(Strict):
     The depth is one of four: ``distance_mm`` of the plane from the origin (the axis at the
     girdle plane), ``height_mm`` above or below the girdle plane where the plane meets the
     axis, ``through`` the point where the named facets already meet, or ``to_girdle``.
+
+    A heart is two convex lobes that share the wall y = 0, a plane and no facet: a tier with a
+    lobe cuts that one alone (left: y > 0, seen from above with the point ahead), others cut both.
     """
 
     name: Name
     side: Literal["crown", "girdle", "pavilion"]
+    lobe: Literal["left", "right"] | None = None
     angle: Angle | Annotated[list[Angle], Field(min_length=1, max_length=256)]
     index: Index | Annotated[list[Index], Field(min_length=1, max_length=256)] | IndexSet = 0.0
     distance_mm: Distance | OneOrMany | None = None
@@ -272,6 +284,20 @@ class Design(Strict):
         twice = {n for n in names if names.count(n) > 1}
         if twice:
             raise ValueError(f"two tiers are named '{sorted(twice)[0]}'; names must differ")
+        if "wall" in names and any(t.lobe for t in self.tier):
+            raise ValueError("a tier is named 'wall'; that is the plane between the two lobes")
+        if self.crown and self.pavilion and self.outline and self.outline.shape == "heart":
+            styles = {self.crown.style, self.pavilion.style}
+            if styles != {"brilliant"}:
+                raise ValueError(
+                    "[outline] shape = 'heart' takes style = 'brilliant' for crown and pavilion; a step or "
+                    "mixed cut around a cleft is not made"
+                )
+            if self.pavilion.culet_shift_percent[1]:
+                raise ValueError(
+                    "[pavilion] culet_shift_percent: the culet of a heart lies on the wall between its "
+                    "lobes; the second number, across, must be 0"
+                )
         for tier in self.tier:
             if any(i > self.gear for i in tier.positions):
                 raise ValueError(

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from facetrace.design.heart import Lobe
 from facetrace.design.model import Design, Outline
 
 Floats = NDArray[np.float64]
@@ -19,6 +20,8 @@ Floats = NDArray[np.float64]
 POINTED = ("pear", "marquise")
 # index positions nearer than this are the same
 SAME = 1e-6
+# the facets of a heart take whole positions where they stand so many teeth apart
+ROOM = 1.9
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,8 @@ class GirdlePolygon:
 
     index: positions on the gear; normal (n, 2); distance (n,) in mm; corners (n, 2),
     corner i lies between facets i and i + 1; ridge: what the flanks of a step cut run
-    to where nothing else is asked.
+    to where nothing else is asked. Of a heart it is the lobe y >= 0, whose wall y = 0 has corners
+    but is no facet; half says so.
     """
 
     index: tuple[float, ...]
@@ -52,6 +56,7 @@ class GirdlePolygon:
     distance: Floats
     corners: Floats
     ridge: Segment = POINT
+    half: bool = False
 
     def support(self, azimuth: float) -> float:
         """Distance of the tangent with that azimuth [rad] from the axis, in mm."""
@@ -78,7 +83,8 @@ class GirdlePolygon:
 class Layout:
     """Index positions of a brilliant's facets: star i lies between main i and the next main.
 
-    breaks[i]: those that meet in the ridge under star i.
+    breaks[i]: those that meet in the ridge under star i. In the lobe of a heart the first main stands
+    at the point, the last in the cleft.
     """
 
     mains: tuple[float, ...]
@@ -127,6 +133,8 @@ def _place(design: Design, share: float) -> float:
     """
     outline, gear = design.outline, design.gear
     assert outline is not None
+    if outline.shape == "heart":
+        return _lobe_place(design, share)
     share %= 1.0
     if outline.shape not in POINTED or share == 0:
         return gear * share
@@ -140,6 +148,23 @@ def _place(design: Design, share: float) -> float:
     parts += [2 * part.mains for part in (design.crown, design.pavilion) if part]
     whole = 2 * (gear / 4 - cone) >= max(parts)
     return math.floor(place + 0.5) if whole else place
+
+
+def _lobe(outline: Outline) -> Lobe:
+    half = outline.length_mm / 2
+    cleft = half - outline.cleft_percent / 100 * outline.length_mm
+    return Lobe(half, half, outline.width_mm / 2, cleft)
+
+
+def _lobe_place(design: Design, share: float) -> float:
+    """Index position after that share of the way from the point around a lobe to the cleft."""
+    assert design.outline is not None
+    lobe, teeth = _lobe(design.outline), design.gear / (2 * math.pi)
+    parts = [design.girdle.facets if design.girdle else 0]
+    parts += [2 * part.mains for part in (design.crown, design.pavilion) if part]
+    least = (lobe.azimuth(0.2) - lobe.azimuth(1e-9)) / 0.2 * 2 / max(parts) * teeth
+    place = lobe.azimuth(share) * teeth
+    return math.floor(place + 0.5) if least >= ROOM else place
 
 
 def layout(design: Design, mains: int) -> Layout:
@@ -157,6 +182,8 @@ def layout(design: Design, mains: int) -> Layout:
         return Layout(
             tuple(gear / 8 * (i + 0.5) for i in range(8)), sides, tuple((s,) for s in sides)
         )
+    if outline.shape == "heart":
+        return _lobe_layout(design, mains)
     if outline.shape in POINTED and mains % 4:
         raise ValueError(
             f"mains: a {outline.shape} has mains at its point and across, so their number is "
@@ -173,6 +200,21 @@ def layout(design: Design, mains: int) -> Layout:
         return tuple(_place(design, (i + share) / mains) for i in range(mains))
 
     return Layout(at(0), at(0.5), tuple(zip(at(0.25), at(0.75), strict=True)))
+
+
+def _lobe_layout(design: Design, mains: int) -> Layout:
+    if mains % 2 or mains < 8:
+        raise ValueError(
+            "mains: a heart has one main at its point, one in its cleft, and as many in each lobe, so "
+            f"their number is even and at least 8, not {mains}"
+        )
+    count = mains // 2
+
+    def at(share: float) -> tuple[float, ...]:
+        return tuple(_place(design, (i + share) / count) for i in range(count))
+
+    ends = (*at(0), _place(design, 1.0))
+    return Layout(ends, at(0.5), tuple(zip(at(0.25), at(0.75), strict=True)))
 
 
 def girdle_positions(gear: int, facets: int) -> list[float]:
@@ -204,6 +246,8 @@ def girdle_polygon(design: Design) -> GirdlePolygon:
     assert girdle is not None
     if outline.shape == "rectangle":
         return _rectangle(outline, design.gear)
+    if outline.shape == "heart":
+        return _heart(design, girdle.facets)
     if outline.shape in POINTED:
         index = _pointed_positions(design, girdle.facets)
     else:
@@ -225,6 +269,29 @@ def girdle_polygon(design: Design) -> GirdlePolygon:
             found[:2] = found[:2].mean()
         reach *= asked / found
     return GirdlePolygon(tuple(index), normal, distance, corners)
+
+
+def _heart(design: Design, facets: int) -> GirdlePolygon:
+    """The lobe y >= 0 of a heart, corners on its wall included."""
+    if facets % 2 or facets < 8:
+        raise ValueError(f"a heart needs an even number of girdle facets, at least 8, not {facets}")
+    assert design.outline is not None
+    count = facets // 2
+    index = [_place(design, (i + 0.5) / count) for i in range(count)]
+    turn = 2 * math.pi / design.gear
+    normal = np.array([[math.cos(turn * i), math.sin(turn * i)] for i in index] + [[0.0, -1.0]])
+    lobe = _lobe(design.outline)
+    asked = np.array([lobe.point, lobe.head, lobe.side])
+    reach = asked.copy()
+    for _ in range(200):
+        point, head, side = (float(r) for r in reach)
+        distance = np.append(Lobe(point, head, side, lobe.cleft).support(normal[:-1]), 0.0)
+        # the last flat is no tangent: it ends in the cleft
+        distance[-2] = -lobe.cleft * normal[-2, 0]
+        corners = corners_of(normal, distance)
+        high, low = corners.max(axis=0), corners.min(axis=0)
+        reach *= asked / np.array([high[0], -low[0], high[1]])
+    return GirdlePolygon(tuple(index), normal[:-1], distance[:-1], corners, half=True)
 
 
 def _curve(outline: Outline, normal: Floats, ahead: float, behind: float, b: float) -> Floats:

@@ -27,7 +27,7 @@ from facetrace.kernel.launch import launch as launch_ray
 
 def _make_trace_rows(stamp: int) -> Callable[..., Any]:
     def trace_rows(
-        planes, entry_rows, finish, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
+        planes, entry_rows, finish, split, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
         first_point, points_per_set, rays_per_row, rows_per_task, first_row, floor, physics, out,
     ):  # fmt: skip
         """Trace the rays of rows first_row ... first_row + len(out) - 1 into *out*.
@@ -44,7 +44,7 @@ def _make_trace_rows(stamp: int) -> Callable[..., Any]:
                 start = (first_row + row) * rays_per_row
                 for ray in range(start, start + rays_per_row):
                     launch_ray(
-                        planes, entry_rows, finish, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables,
+                        planes, entry_rows, finish, split, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables,
                         key, ray // points_per_set, first_point + ray % points_per_set,
                         floor, physics, out, row,
                     )  # fmt: skip

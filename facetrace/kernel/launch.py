@@ -23,7 +23,7 @@ from facetrace.kernel.paths import (
     UP,
     blend,
     draw_wavelength,
-    entry_facet,
+    first_facet,
     follow_isotropic,
     follow_uniaxial,
 )
@@ -48,7 +48,7 @@ GRID_LEFT, GRID_TOP, GRID_STEP, GRID_COLUMNS, GRID_FAR = range(5)
 
 @device
 def launch(
-    planes, entry, finish, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
+    planes, entry, finish, split, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
     set_number, index, floor, physics, out, slot,
 ):  # fmt: skip
     """One ray: where it starts, its wavelength, and its whole path."""
@@ -68,7 +68,7 @@ def launch(
     oy = x * view[RIGHT + 1] + y * view[UP + 1] + far * view[EYE + 1]
     oz = x * view[RIGHT + 2] + y * view[UP + 2] + far * view[EYE + 2]
     dx, dy, dz = -view[EYE], -view[EYE + 1], -view[EYE + 2]
-    facet, t = entry_facet(entry, ox, oy, oz)
+    facet, t = first_facet(entry, finish, split, ox, oy, oz)
     if facet < 0:
         out[slot, COUNT_MISSES] += 1.0
         return
@@ -87,14 +87,14 @@ def launch(
     alpha_o = blend(spectrum, ROW_AO, b, s)
     if physics == UNIAXIAL:
         events = follow_uniaxial(
-            planes, finish, bodies, body_planes, crystal, spectrum, b, s, light_row, view,
+            planes, finish, split, bodies, body_planes, crystal, spectrum, b, s, light_row, view,
             2.0e6 * math.pi / blend(spectrum, ROW_WAVELENGTH, b, s), no, blend(spectrum, ROW_NE, b, s),
             alpha_o, blend(spectrum, ROW_AE, b, s), wx, wy, wz,
             px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
         )  # fmt: skip
     else:
         events = follow_isotropic(
-            planes, bodies, body_planes, spectrum, b, s, light_row, view, no, alpha_o, wx, wy, wz,
+            planes, finish, split, bodies, body_planes, spectrum, b, s, light_row, view, no, alpha_o, wx, wy, wz,
             px, py, pz, facet, dx, dy, dz, physics == ISOTROPIC, key, set_number, index,
             floor, out, slot,
         )  # fmt: skip

@@ -5,6 +5,11 @@ what the reversed path meets, times the product of the energy fractions at its
 facets; both ends are in air, so no squared index appears. At each facet all that
 is transmitted is scored, and one reflected mode is followed with a chance in
 proportion to its energy; the path's weight keeps the sum of all outcomes at 1.
+
+A stone is one convex lobe (split is None, compiled apart) or two that share a wall: facets 0 to
+split - 1 and the others.
+The wall is no surface; of light in air that meets the other lobe nothing is scored, all
+of it goes on, or none, by its energy. Between the lobes it counts as unpolarised.
 """
 
 import math
@@ -70,16 +75,27 @@ _INFINITE = np.int64(0x7FF0000000000000)
 ROULETTE_BOUNCES = 400
 _ROULETTE_DRAW = np.uint64(1 << 20)
 
+# the finish of a wall between two lobes
+WALL = -1.0
+# between two lobes light is mirrored so many times at most
+MOST_CROSSINGS = 64
+# random numbers for choices in air, far from those of ground facets
+_AIR_DRAW = np.uint64(1 << 50)
+_AIR_MIRROR = np.uint64(1 << 51)
+_AIR_LEAVE = np.uint64(1 << 52)
+# how far (mm) rounding may put a point on the edge of one lobe into the other
+_EDGE = 1.0e-9
+
 
 @device
-def leaving_facet(planes, px, py, pz, sx, sy, sz):
-    """(number, distance) of the facet by which a ray from inside leaves; -1 if there is none.
+def leaving_facet(planes, first, end, px, py, pz, sx, sy, sz):
+    """(number, distance) of the facet, *first* to *end* - 1, by which a ray from inside leaves them; -1 if none.
 
     The order of positive floats is that of their bits read as integers, so the
     smallest distance and its facet are one integer minimum, which vectorises.
     """
     best = _INFINITE
-    for f in range(planes.shape[1]):
+    for f in range(first, end):
         speed = planes[0, f] * sx + planes[1, f] * sy + planes[2, f] * sz
         room = planes[3, f] - (planes[0, f] * px + planes[1, f] * py + planes[2, f] * pz)
         t = room / speed if speed > 1.0e-300 else math.inf
@@ -93,7 +109,45 @@ def leaving_facet(planes, px, py, pz, sx, sy, sz):
 
 
 @device
-def entry_facet(entry, ox, oy, oz):
+def exit_facet(planes, finish, split, at, px, py, pz, sx, sy, sz):
+    """(number, distance) of the facet at which a flight from facet *at* ends; -1 if there is none.
+
+    A wall is flown through: from the same start, the other lobe is left where the flight ends.
+    """
+    if split is None:
+        return leaving_facet(planes, 0, planes.shape[1], px, py, pz, sx, sy, sz)
+    first, end = (0, split) if at < split else (split, planes.shape[1])
+    f, t = leaving_facet(planes, first, end, px, py, pz, sx, sy, sz)
+    if f >= 0 and finish[f] < 0.0:
+        first, end = (split, planes.shape[1]) if at < split else (0, split)
+        f, t = leaving_facet(planes, first, end, px, py, pz, sx, sy, sz)
+    return f, t
+
+
+@device
+def met_facet(planes, finish, split, at, px, py, pz, dx, dy, dz):
+    """(number, distance) where light that goes off facet *at* meets the other lobe; -1 if it does not."""
+    if split is None:
+        return -1, 0.0
+    first, end = (split, planes.shape[1]) if at < split else (0, split)
+    found, enter, leave = -1, -math.inf, math.inf
+    for f in range(first, end):
+        speed = planes[0, f] * dx + planes[1, f] * dy + planes[2, f] * dz
+        room = planes[3, f] - (planes[0, f] * px + planes[1, f] * py + planes[2, f] * pz)
+        t = room / speed
+        if speed < 0.0 and t > enter:
+            found, enter = f, t
+        if speed > 0.0:
+            leave = min(leave, t)
+        if speed == 0.0 and room < 0.0:
+            return -1, 0.0
+    if enter >= leave or enter < -_EDGE or found < 0 or finish[found] < 0.0:
+        return -1, 0.0
+    return found, max(enter, 0.0)
+
+
+@device
+def entry_facet(entry, first, end, ox, oy, oz):
     """(number, distance) where a ray of the view, from far outside, enters; -1 if it passes by.
 
     It enters by the last of the facets that it meets from outside, if that comes before the
@@ -103,7 +157,7 @@ def entry_facet(entry, ox, oy, oz):
     """
     enter = np.int64(0)
     leave = _INFINITE
-    for f in range(entry.shape[1]):
+    for f in range(first, end):
         t_in = entry[3, f] - (entry[0, f] * ox + entry[1, f] * oy + entry[2, f] * oz)
         t_out = entry[7, f] - (entry[4, f] * ox + entry[5, f] * oy + entry[6, f] * oz)
         enter = max(enter, (np.float64(max(t_in, 0.0)).view(np.int64) & ~_NUMBER_MASK) | f)
@@ -112,6 +166,21 @@ def entry_facet(entry, ox, oy, oz):
         return -1, 0.0
     f = enter & _NUMBER_MASK
     return f, entry[3, f] - (entry[0, f] * ox + entry[1, f] * oy + entry[2, f] * oz)
+
+
+@device
+def first_facet(entry, finish, split, ox, oy, oz):
+    """``entry_facet`` of the lobe that a ray of the view meets first."""
+    if split is None:
+        return entry_facet(entry, 0, entry.shape[1], ox, oy, oz)
+    f, t = entry_facet(entry, 0, split, ox, oy, oz)
+    other, far = entry_facet(entry, split, entry.shape[1], ox, oy, oz)
+    # who comes in by a wall comes from the other lobe
+    if f >= 0 and finish[f] < 0.0:
+        f = -1
+    if other >= 0 and finish[other] >= 0.0 and (f < 0 or far < t):
+        f, t = other, far
+    return f, t
 
 
 @device
@@ -215,32 +284,100 @@ def depths(
 
 
 @device
-def enter_polished(
-    crystal, light, view, no2, ne2, wx, wy, wz, nx, ny, nz, dx, dy, dz, u, out, slot
+def score_air(out, slot, within, amount, dx, dy, dz, light, view, wx, wy, wz):
+    """Light that leaves for good along d; *within*: it has been inside the stone."""
+    if within:
+        score_escape(out, slot, amount, dx, dy, dz, light, view, wx, wy, wz)
+    else:
+        score_surface(out, slot, amount, dx, dy, dz, light, view, wx, wy, wz)
+
+
+@device
+def arrive_uniaxial(
+    planes, finish, split, crystal, light, view, no, ne, wx, wy, wz, px, py, pz, facet, dx, dy, dz,
+    weight, within, u, key, ray, bounce, out, slot,
 ):  # fmt: skip
-    """Light along d enters by a polished facet: (weight, a, c, q_o, q_e, mode, K) of the pair inside."""
-    r1, r2, r3, r4, so, se, po, pe, qo, qe, cross = outside_event(
-        dx, dy, dz, nx, ny, nz, crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2],
-        crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2], no2, ne2, 1.0,
-    )  # fmt: skip
-    along = dx * nx + dy * ny + dz * nz
-    score_surface(
-        out, slot, 0.5 * (r1 + r2 + r3 + r4),
-        dx - 2.0 * along * nx, dy - 2.0 * along * ny, dz - 2.0 * along * nz,
-        light, view, wx, wy, wz,
-    )  # fmt: skip
-    first = 0.5 * (so + po)
-    weight = first + 0.5 * (se + pe)
-    a = first / weight
-    mode = 1 if u >= a else 0
-    q = (qe if mode else qo) - along
-    k = dx + q * nx, dy + q * ny, dz + q * nz
-    return weight, a, complex(0.5 * cross / weight, 0.0), qo, qe, mode, k[0], k[1], k[2]
+    """Unpolarised light along d comes to *facet* from outside, and at last goes in.
+
+    Returns (weight, a, c, q_o, q_e, mode, K, p, facet) of the pair inside; weight 0 if nothing
+    does. *u*: uniform number for the wave; what is mirrored is scored or goes to the other lobe.
+    """
+    cx, cy, cz = crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2]
+    vx, vy, vz = crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2]
+    alone = complex(0.0, 0.0)
+    for crossing in range(MOST_CROSSINGS):
+        nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+        number = MOST_CROSSINGS * bounce + crossing
+        if finish[facet] > 0.0:
+            kx, ky, kz, _, _, _, side, mode, _ = walk(
+                dx, dy, dz, 1, 0, nx, ny, nz, finish[facet], cx, cy, cz, vx, vy, vz, no, ne,
+                key, ray, MAX_FACETS + number,
+            )  # fmt: skip
+            if side < 0:
+                return (
+                    weight, 1.0 - mode, alone, math.nan, math.nan, mode, kx, ky, kz,
+                    px, py, pz, facet,
+                )  # fmt: skip
+            other, t = met_facet(planes, finish, split, facet, px, py, pz, kx, ky, kz)
+            if other < 0 or side == 0:
+                score_air(out, slot, within, weight * side, kx, ky, kz, light, view, wx, wy, wz)
+                out[slot, SUM_LOST] += wy * weight * (1.0 - side)
+                return 0.0, 0.0, alone, 0.0, 0.0, 0, kx, ky, kz, px, py, pz, facet
+        else:
+            r1, r2, r3, r4, so, se, po, pe, qo, qe, cross = outside_event(
+                dx, dy, dz, nx, ny, nz, cx, cy, cz, vx, vy, vz, no * no, ne * ne, 1.0
+            )
+            along = dx * nx + dy * ny + dz * nz
+            kx, ky, kz = dx - 2.0 * along * nx, dy - 2.0 * along * ny, dz - 2.0 * along * nz
+            mirrored = 0.5 * (r1 + r2 + r3 + r4)
+            other, t = met_facet(planes, finish, split, facet, px, py, pz, kx, ky, kz)
+            first = 0.5 * (so + po)
+            inside = first + 0.5 * (se + pe)
+            if other < 0:
+                score_air(out, slot, within, weight * mirrored, kx, ky, kz, light, view, wx, wy, wz)
+                weight *= inside
+            else:
+                weight *= mirrored + inside
+            choice = hashed(key, ray, _AIR_MIRROR + np.uint64(number)) if other >= 0 else 1.0
+            if other < 0 or choice * (mirrored + inside) >= mirrored:
+                a = first / inside
+                if number > 0:
+                    u = hashed(key, ray, _AIR_DRAW + np.uint64(number))
+                mode = 1 if u >= a else 0
+                q = (qe if mode else qo) - along
+                return (
+                    weight, a, complex(0.5 * cross / inside, 0.0), qo, qe, mode,
+                    dx + q * nx, dy + q * ny, dz + q * nz, px, py, pz, facet,
+                )  # fmt: skip
+        px, py, pz = px + t * kx, py + t * ky, pz + t * kz
+        dx, dy, dz, facet = kx, ky, kz, other
+    out[slot, SUM_LOST] += wy * weight
+    return 0.0, 0.0, alone, 0.0, 0.0, 0, dx, dy, dz, px, py, pz, facet
+
+
+@device
+def leave(
+    planes, finish, split, facet, px, py, pz, dx, dy, dz, gone, inside, weight, key, ray, bounce,
+    light, view, wx, wy, wz, out, slot,
+):  # fmt: skip
+    """A share *gone* of a path leaves along d, *inside* stays: (facet, distance, weight that goes on).
+
+    Facet -1: what left is scored, and the rest goes on inside. With a facet all goes on in air
+    to there; -2: all goes on inside, as light in air would have met the other lobe.
+    """
+    other, t = met_facet(planes, finish, split, facet, px, py, pz, dx, dy, dz)
+    if other < 0:
+        score_escape(out, slot, weight * gone, dx, dy, dz, light, view, wx, wy, wz)
+        return -1, 0.0, weight * inside
+    total = gone + inside
+    if hashed(key, ray, _AIR_LEAVE + np.uint64(bounce)) * total >= gone:
+        other = -2
+    return other, t, weight * total
 
 
 @device
 def follow_uniaxial(
-    planes, finish, bodies, body_planes, crystal, spectrum, bin_number, part,
+    planes, finish, split, bodies, body_planes, crystal, spectrum, bin_number, part,
     light, view, k0, no, ne, alpha_o, alpha_e, wx, wy, wz,
     px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
 ):  # fmt: skip
@@ -254,27 +391,21 @@ def follow_uniaxial(
     cx, cy, cz = crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2]
     vx, vy, vz = crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2]
     no2, ne2 = no * no, ne * ne
-    nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
-    if finish[facet] > 0.0:
-        kx, ky, kz, _, _, _, side, mode, _ = walk(
-            dx, dy, dz, 1, 0, nx, ny, nz, finish[facet], cx, cy, cz, vx, vy, vz, no, ne,
-            key, ray_number(set_number, index), MAX_FACETS,
-        )  # fmt: skip
-        if side >= 0:
-            score_surface(out, slot, float(side), kx, ky, kz, light, view, wx, wy, wz)
-            out[slot, SUM_LOST] += wy * (1.0 - side)
-            return 1
-        weight, a, c = 1.0, 1.0 - mode, complex(0.0, 0.0)
-        qo, qe = math.nan, math.nan
-    else:
-        weight, a, c, qo, qe, mode, kx, ky, kz = enter_polished(
-            crystal, light, view, no2, ne2, wx, wy, wz, nx, ny, nz, dx, dy, dz,
-            net_point(tables, key, set_number, DIM_ENTRY, index), out, slot,
-        )  # fmt: skip
-    bounce = 0
+    ray = ray_number(set_number, index)
+    u = net_point(tables, key, set_number, DIM_ENTRY, index)
+    weight, bounce, in_air = 1.0, 0, True
     while True:
+        if in_air:
+            weight, a, c, qo, qe, mode, kx, ky, kz, px, py, pz, facet = arrive_uniaxial(
+                planes, finish, split, crystal, light, view, no, ne, wx, wy, wz, px, py, pz,
+                facet, dx, dy, dz, weight, bounce > 0, u, key, ray, bounce, out, slot,
+            )  # fmt: skip
+            if weight <= 0.0:
+                return bounce + 1
+            in_air = False
+            nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
         sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no, ne)
-        facet, t = leaving_facet(planes, px, py, pz, sx, sy, sz)
+        facet, t = exit_facet(planes, finish, split, facet, px, py, pz, sx, sy, sz)
         if facet < 0:
             out[slot, SUM_LOST] += wy * weight
             return bounce + 1
@@ -299,49 +430,52 @@ def follow_uniaxial(
         if finish[facet] > 0.0:
             kx, ky, kz, _, _, _, side, mode, _ = walk(
                 kx, ky, kz, -1, mode, nx, ny, nz, finish[facet], cx, cy, cz, vx, vy, vz, no, ne,
-                key, ray_number(set_number, index), bounce,
+                key, ray, bounce,
             )  # fmt: skip
-            bounce += 1
-            if side >= 0:
-                if side > 0:
-                    score_escape(out, slot, weight, kx, ky, kz, light, view, wx, wy, wz)
-                else:
-                    out[slot, SUM_LOST] += wy * weight
-                return bounce
             a, c, qo, qe = 1.0 - mode, complex(0.0, 0.0), math.nan, math.nan
-            kept = weight
-            weight = roulette(kept, floor, bounce, key, set_number, index)
-            out[slot, SUM_ROULETTE] += wy * (kept - weight)
-            if weight <= 0.0:
-                return bounce
-            continue
-        along = kx * nx + ky * ny + kz * nz
-        tx, ty, tz = kx - along * nx, ky - along * ny, kz - along * nz
-        ro, re, c, gone, qo, qe, q1 = coherent_event(
-            kx, ky, kz, mode, a, 1.0 - a, c, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
-        )
-        if math.isnan(ro):
-            ro, re, ts, tp, qo, qe, q1 = inside_event(
-                kx, ky, kz, mode, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
+            kept, other = weight, -1
+            if side == 0:
+                out[slot, SUM_LOST] += wy * weight
+                return bounce + 1
+            if side > 0:
+                other, t, kept = leave(
+                    planes, finish, split, facet, px, py, pz, kx, ky, kz, 1.0, 0.0, weight,
+                    key, ray, bounce, light, view, wx, wy, wz, out, slot,
+                )  # fmt: skip
+                if other < 0:
+                    return bounce + 1
+                dx, dy, dz = kx, ky, kz
+        else:
+            along = kx * nx + ky * ny + kz * nz
+            tx, ty, tz = kx - along * nx, ky - along * ny, kz - along * nz
+            ro, re, c, gone, qo, qe, q1 = coherent_event(
+                kx, ky, kz, mode, a, 1.0 - a, c, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
             )
-            c = complex(0.0, 0.0)
-            gone = ts + tp
-        if not math.isnan(q1):
-            score_escape(
-                out, slot, weight * gone, tx + q1 * nx, ty + q1 * ny, tz + q1 * nz,
-                light, view, wx, wy, wz,
-            )  # fmt: skip
-        inside = ro + re
-        a, c = ro / inside, c / inside
-        mode = 1 if path_number(tables, key, set_number, index, bounce) >= a else 0
-        q = qe if mode else qo
-        kx, ky, kz = tx + q * nx, ty + q * ny, tz + q * nz
+            if math.isnan(ro):
+                ro, re, ts, tp, qo, qe, q1 = inside_event(
+                    kx, ky, kz, mode, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
+                )
+                c = complex(0.0, 0.0)
+                gone = ts + tp
+            inside = ro + re
+            kept, other = weight * inside, -1
+            if not math.isnan(q1):
+                dx, dy, dz = tx + q1 * nx, ty + q1 * ny, tz + q1 * nz
+                other, t, kept = leave(
+                    planes, finish, split, facet, px, py, pz, dx, dy, dz, gone, inside, weight,
+                    key, ray, bounce, light, view, wx, wy, wz, out, slot,
+                )  # fmt: skip
+            a, c = ro / inside, c / inside
+            mode = 1 if path_number(tables, key, set_number, index, bounce) >= a else 0
+            q = qe if mode else qo
+            kx, ky, kz = tx + q * nx, ty + q * ny, tz + q * nz
         bounce += 1
-        kept = weight * inside
         weight = roulette(kept, floor, bounce, key, set_number, index)
         out[slot, SUM_ROULETTE] += wy * (kept - weight)
         if weight <= 0.0:
-            return bounce + 1
+            return bounce if finish[facet] > 0.0 else bounce + 1
+        if other >= 0:
+            px, py, pz, facet, in_air = px + t * dx, py + t * dy, pz + t * dz, other, True
 
 
 @device
@@ -382,25 +516,45 @@ def unit_s(dx, dy, dz, nx, ny, nz):
 
 
 @device
-def follow_isotropic(
-    planes, bodies, body_planes, spectrum, bin_number, part, light, view, n, alpha, wx, wy, wz,
-    px, py, pz, facet, dx, dy, dz, polarised, key, set_number, index, floor, out, slot,
+def arrive_isotropic(
+    planes, finish, split, light, view, n2, wx, wy, wz, px, py, pz, facet, dx, dy, dz,
+    weight, within, key, ray, bounce, out, slot,
 ):  # fmt: skip
-    """A path through an isotropic stone, with its Jones matrix; returns its events.
+    """As ``arrive_uniaxial``: (weight, R_s, R_p, q1, d, p, facet); *weight* is that before the passage."""
+    for crossing in range(MOST_CROSSINGS):
+        nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+        number = MOST_CROSSINGS * bounce + crossing
+        along = dx * nx + dy * ny + dz * nz
+        tangent2 = max(1.0 - along * along, 0.0)
+        rs2, rp2, q1 = fresnel_power(-along, tangent2, 1.0, n2)
+        mirrored = 0.5 * (rs2 + rp2)
+        kx, ky, kz = dx - 2.0 * along * nx, dy - 2.0 * along * ny, dz - 2.0 * along * nz
+        other, t = met_facet(planes, finish, split, facet, px, py, pz, kx, ky, kz)
+        if other < 0:
+            score_air(out, slot, within, weight * mirrored, kx, ky, kz, light, view, wx, wy, wz)
+            return weight, rs2, rp2, q1, dx, dy, dz, px, py, pz, facet
+        if hashed(key, ray, _AIR_MIRROR + np.uint64(number)) >= mirrored:
+            return weight / (1.0 - mirrored), rs2, rp2, q1, dx, dy, dz, px, py, pz, facet
+        px, py, pz = px + t * kx, py + t * ky, pz + t * kz
+        dx, dy, dz, facet = kx, ky, kz, other
+    out[slot, SUM_LOST] += wy * weight
+    return 0.0, 0.0, 0.0, 0.0, dx, dy, dz, px, py, pz, facet
 
-    The matrix (a c / b d) takes the two polarisations at the eye to (s, p); the energy is
-    half the sum of its squared moduli. *polarised* 0 forgets the polarisation at every facet.
+
+@device
+def stay_isotropic(
+    planes, finish, split, bodies, body_planes, spectrum, bin_number, part, light, view, n, alpha,
+    wx, wy, wz, px, py, pz, facet, dx, dy, dz, rs2, rp2, q1, scale, bounce,
+    polarised, key, set_number, index, floor, out, slot,
+):  # fmt: skip
+    """What has come in at *facet*, till it ends or goes to the other lobe.
+
+    Returns (events, facet there or -1, p, d, weight).
     """
     n2 = n * n
+    ray = ray_number(set_number, index)
     nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
     along = dx * nx + dy * ny + dz * nz
-    tangent2 = max(1.0 - along * along, 0.0)
-    rs2, rp2, q1 = fresnel_power(-along, tangent2, 1.0, n2)
-    score_surface(
-        out, slot, 0.5 * (rs2 + rp2),
-        dx - 2.0 * along * nx, dy - 2.0 * along * ny, dz - 2.0 * along * nz,
-        light, view, wx, wy, wz,
-    )  # fmt: skip
     sx, sy, sz = unit_s(dx, dy, dz, nx, ny, nz)
     # direction inside: K / n with K = d + (-q1 - along) N
     dx = (dx - (q1 + along) * nx) / n
@@ -408,16 +562,14 @@ def follow_isotropic(
     dz = (dz - (q1 + along) * nz) / n
     ar, ai, br, bi = math.sqrt(1.0 - rs2), 0.0, 0.0, 0.0
     cr, ci, er, ei = 0.0, 0.0, math.sqrt(1.0 - rp2), 0.0
-    scale = 1.0
-    bounce = 0
     while True:
-        facet, t = leaving_facet(planes, px, py, pz, dx, dy, dz)
+        facet, t = exit_facet(planes, finish, split, facet, px, py, pz, dx, dy, dz)
         power_s = 0.5 * (ar * ar + ai * ai + cr * cr + ci * ci)
         power_p = 0.5 * (br * br + bi * bi + er * er + ei * ei)
         weight = scale * (power_s + power_p)
         if facet < 0:
             out[slot, SUM_LOST] += wy * weight
-            return bounce + 1
+            return bounce + 1, -1, px, py, pz, dx, dy, dz, 0.0
         depth, _ = depths(
             bodies, body_planes, spectrum, bin_number, part, alpha, alpha, px, py, pz, dx, dy, dz, t
         )
@@ -444,16 +596,22 @@ def follow_isotropic(
         power_p = 0.5 * (br * br + bi * bi + er * er + ei * ei)
         tangent2 = n2 * max(1.0 - along * along, 0.0)
         rs, rp, q1 = reflect_amplitudes(n * along, tangent2, n2, 1.0)
+        other, total = -1, 0.0
         if not math.isnan(q1):
             rs2 = rs.real * rs.real
             rp2 = rp.real * rp.real
-            score_escape(
-                out, slot, scale * (power_s * (1.0 - rs2) + power_p * (1.0 - rp2)),
-                n * (dx - along * nx) + q1 * nx,
-                n * (dy - along * ny) + q1 * ny,
-                n * (dz - along * nz) + q1 * nz,
-                light, view, wx, wy, wz,
-            )  # fmt: skip
+            gx = n * (dx - along * nx) + q1 * nx
+            gy = n * (dy - along * ny) + q1 * ny
+            gz = n * (dz - along * nz) + q1 * nz
+            gone = power_s * (1.0 - rs2) + power_p * (1.0 - rp2)
+            if split is None:
+                score_escape(out, slot, scale * gone, gx, gy, gz, light, view, wx, wy, wz)
+            else:
+                other, t, total = leave(
+                    planes, finish, split, facet, px, py, pz, gx, gy, gz,
+                    gone, power_s * rs2 + power_p * rp2, scale,
+                    key, ray, bounce, light, view, wx, wy, wz, out, slot,
+                )  # fmt: skip
         ar, ai = ar * rs.real - ai * rs.imag, ar * rs.imag + ai * rs.real
         cr, ci = cr * rs.real - ci * rs.imag, cr * rs.imag + ci * rs.real
         br, bi = br * rp.real - bi * rp.imag, br * rp.imag + bi * rp.real
@@ -469,9 +627,44 @@ def follow_isotropic(
         power = 0.5 * (
             ar * ar + ai * ai + cr * cr + ci * ci + br * br + bi * bi + er * er + ei * ei
         )
-        kept = scale * power
+        kept = scale * power if other == -1 else total
         weight = roulette(kept, floor, bounce, key, set_number, index)
         out[slot, SUM_ROULETTE] += wy * (kept - weight)
         if weight <= 0.0:
+            return bounce + 1, -1, px, py, pz, dx, dy, dz, 0.0
+        if other >= 0:
+            return bounce, other, px + t * gx, py + t * gy, pz + t * gz, gx, gy, gz, weight
+        if other == -1:
+            scale *= weight / kept
+        else:
+            scale = weight / power
+
+
+@device
+def follow_isotropic(
+    planes, finish, split, bodies, body_planes, spectrum, bin_number, part, light, view, n, alpha,
+    wx, wy, wz, px, py, pz, facet, dx, dy, dz, polarised, key, set_number, index, floor, out, slot,
+):  # fmt: skip
+    """A path through an isotropic stone, with its Jones matrix; returns its events.
+
+    The matrix (a c / b d) takes the two polarisations at the eye to (s, p); the energy is
+    half the sum of its squared moduli. *polarised* 0 forgets the polarisation at every facet.
+    """
+    ray = ray_number(set_number, index)
+    weight, bounce = 1.0, 0
+    while True:
+        weight, rs2, rp2, q1, dx, dy, dz, px, py, pz, facet = arrive_isotropic(
+            planes, finish, split, light, view, n * n, wx, wy, wz, px, py, pz, facet, dx, dy, dz,
+            weight, bounce > 0, key, ray, bounce, out, slot,
+        )  # fmt: skip
+        if weight <= 0.0:
             return bounce + 1
-        scale *= weight / kept
+        bounce, facet, px, py, pz, dx, dy, dz, weight = stay_isotropic(
+            planes, finish, split, bodies, body_planes, spectrum, bin_number, part, light, view,
+            n, alpha, wx, wy, wz, px, py, pz, facet, dx, dy, dz, rs2, rp2, q1, weight, bounce,
+            polarised, key, set_number, index, floor, out, slot,
+        )  # fmt: skip
+        if split is None:
+            return bounce
+        if facet < 0:
+            return bounce

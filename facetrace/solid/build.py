@@ -9,6 +9,7 @@ import numpy as np
 
 from facetrace.design.expand import expand, positions
 from facetrace.design.model import Design, DesignError, Tier
+from facetrace.solid.lobes import WALL, TwoLobes
 from facetrace.solid.polyhedron import Floats, Solid, SolidError
 
 # a point that named facets share lies this near (mm) to being inside the stone cut so far
@@ -17,18 +18,34 @@ ON_STONE = 1e-6
 
 @dataclass(frozen=True)
 class Facet:
-    """One facet to be cut: tier, index position, unit normal, distance from the origin in mm."""
+    """One facet to be cut: tier, index position, unit normal, distance from the origin in mm, lobe."""
 
     tier: str
     index: float
     angle: float
     normal: tuple[float, float, float]
     distance: float
+    lobe: str | None = None
 
     @property
     def name(self) -> str:
         """Tier and index position; the tier alone where it has no direction (table, culet)."""
-        return self.tier if self.angle == 0 else f"{self.tier} {self.index:g}"
+        alone = self.angle == 0 or (self.tier == WALL and self.lobe)
+        return self.tier if alone else f"{self.tier} {self.index:g}"
+
+    def bounds(self, lobe: str | None) -> bool:
+        """Whether the facet is cut into that lobe (None: a stone that has one)."""
+        return lobe is None or self.lobe in (None, lobe)
+
+
+def _walls(design: Design) -> list[Facet]:
+    """The plane y = 0 as the two lobes of a heart have it; of a stone of one lobe nothing."""
+    if not any(tier.lobe for tier in design.tier):
+        return []
+    return [
+        Facet(WALL, design.gear * turn, 90.0, (0.0, side, 0.0), 0.0, lobe)
+        for lobe, side, turn in (("left", -1.0, 0.75), ("right", 1.0, 0.25))
+    ]
 
 
 def facet_normal(side: str, angle: float, azimuth: float) -> tuple[float, float, float]:
@@ -41,18 +58,25 @@ def facet_normal(side: str, angle: float, azimuth: float) -> tuple[float, float,
 
 
 def facets_of(design: Design) -> list[Facet]:
-    """All facets of a design in cutting order. Raises DesignError where a depth has no answer."""
+    """All facets of a design in cutting order, the walls of a heart first.
+
+    Raises DesignError where a depth has no answer.
+    """
     try:
         design = expand(design)
     except ValueError as error:
         place = _place_of(str(error))
         raise DesignError(place, str(error).removeprefix(f"{'.'.join(place)}: ")) from None
-    done: list[Facet] = []
-    line = _girdle_line(design)
+    done = _walls(design)
+    lobes = ["left", "right"] if done else [None]
+    lines = {lobe: _girdle_line(design, lobe) for lobe in lobes}
     for number, tier in enumerate(design.tier):
-        cut = [
-            _facet(design, tier, number, i, k, done, line) for i, k in positions(tier, design.gear)
-        ]
+        # what cuts both lobes is placed by the left one
+        lobe = tier.lobe or lobes[0]
+        mates = [f for f in done if f.bounds(lobe)]
+        cut: list[Facet] = []
+        for i, k in positions(tier, design.gear):
+            cut.append(_facet(design, tier, number, i, k, mates, lines[lobe]))
         done.extend(cut)
     return done
 
@@ -85,14 +109,15 @@ def _facet(
         distance = float(np.dot(normal, _meeting(tier, number, azimuth, done)))
     else:
         distance = _to_line(design, number, normal, line)
-    return Facet(tier.name, index, angle, normal, distance)
+    return Facet(tier.name, index, angle, normal, distance, tier.lobe)
 
 
-def _girdle_line(design: Design) -> Floats | None:
-    """Corners (n, 2) of the girdle's outline, from the girdle facets placed by distance."""
-    rows = []
+def _girdle_line(design: Design, lobe: str | None) -> Floats | None:
+    """Corners (n, 2) of a lobe's outline, from the girdle facets placed by distance and the wall."""
+    rows = [[*f.normal[:2], 0.0] for f in _walls(design) if f.bounds(lobe)]
     for tier in design.tier:
-        if tier.side == "girdle" and tier.distance_mm is not None:
+        mine = lobe is None or tier.lobe in (None, lobe)
+        if tier.side == "girdle" and tier.distance_mm is not None and mine:
             for index, k in positions(tier, design.gear):
                 phi = 2 * math.pi * index / design.gear
                 rows.append([math.cos(phi), math.sin(phi), _pick(tier.distance_mm, k)])
@@ -172,8 +197,15 @@ def build_solid(design: Design) -> Solid:
     """The solid of a design. Raises DesignError when the facets do not close a stone."""
     facets = facets_of(design)
     try:
-        return Solid.from_planes(
-            [f.normal for f in facets], [f.distance for f in facets], [f.name for f in facets]
-        )
+        if any(f.lobe for f in facets):
+            left, right = (_solid([f for f in facets if f.bounds(k)]) for k in ("left", "right"))
+            return TwoLobes.joined(left, right)
+        return _solid(facets)
     except SolidError as error:
         raise DesignError((), f"{error}; check the depths of the tiers") from None
+
+
+def _solid(facets: list[Facet]) -> Solid:
+    return Solid.from_planes(
+        [f.normal for f in facets], [f.distance for f in facets], [f.name for f in facets]
+    )

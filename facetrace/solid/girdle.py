@@ -10,6 +10,7 @@ from facetrace.common.errors import FacetraceError
 from facetrace.design.model import Design
 from facetrace.design.outline import girdle_polygon
 from facetrace.solid.build import build_solid
+from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid, SolidError
 
@@ -59,10 +60,14 @@ class Blank:
 def blank_of(design: Design) -> Blank:
     """The blank of a design: a smooth girdle of the design's length and width.
 
-    Raises DesignError where the design builds no stone, FacetraceError where it is in tiers and its
-    girdle is no ellipse.
+    Raises DesignError where the design builds no stone, FacetraceError where it is a heart, or in
+    tiers and its girdle no ellipse.
     """
     solid = build_solid(design)
+    if isinstance(solid, TwoLobes):
+        raise FacetraceError(
+            "the girdle of a heart cannot be compared: its blank is not convex; use another outline"
+        )
     kept = np.abs(solid.normals[:, 2]) > VERTICAL
     return Blank(
         tuple(n for n, keep in zip(solid.names, kept, strict=True) if keep),

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.polyhedron import Floats, Solid
 
 GRAMS_PER_CARAT = 0.2
@@ -17,7 +18,8 @@ SAME_PLACE = 1e-6
 class SolidMeasures:
     """Sizes in mm, weight in carats, percentages of the width.
 
-    The width is the shorter side of the outline, the length the longer. girdle_*: height of
+    The width is the shorter side of the outline, the length the longer; of a heart the length is
+    that from its point to its cleft. girdle_*: height of
     the vertical facets around the stone. meet_error_mm: the widest gap among corners
     that lie so near together that one meeting point was meant.
     """
@@ -47,21 +49,24 @@ def measure(solid: Solid, density: float) -> SolidMeasures:
     low, high = solid.vertices.min(axis=0), solid.vertices.max(axis=0)
     size = high - low
     thickness, top, bottom = _girdle(solid)
-    width = float(min(size[0], size[1]))
+    # a heart's length runs from its point to its cleft, though it may be the shorter side
+    across = 1 if isinstance(solid, TwoLobes) else int(np.argmin(size[:2]))
+    width = float(size[across])
     return SolidMeasures(
         volume_mm3=solid.volume,
         carats=solid.volume * density * 1e-3 / GRAMS_PER_CARAT,
-        length_mm=float(max(size[0], size[1])),
+        length_mm=float(size[1 - across]),
         width_mm=width,
         depth_mm=float(size[2]),
         depth_percent=float(100 * size[2] / width),
-        table_percent=100 * _table_width(solid, int(np.argmin(size[:2]))) / width,
+        table_percent=100 * _table_width(solid, across) / width,
         crown_height_mm=float(high[2] - top),
         pavilion_depth_mm=float(bottom - low[2]),
         girdle_min_mm=float(thickness[0]),
         girdle_mean_mm=float(thickness[1]),
         girdle_max_mm=float(thickness[2]),
-        facets=len(solid.names),
+        # the wall of a heart divides facets, but makes no more of them
+        facets=len(set(solid.names)),
         vertices=len(solid.vertices),
         meet_error_mm=_meet_error(solid, NEAR_MEET * width),
     )
@@ -69,10 +74,12 @@ def measure(solid: Solid, density: float) -> SolidMeasures:
 
 def _table_width(solid: Solid, across: int) -> float:
     """Extent of the table (the facet that faces straight up) across the stone, 0 without one."""
-    for normal, polygon in zip(solid.normals, solid.polygons, strict=True):
-        if normal[2] > 1 - VERTICAL:
-            return float(np.ptp(solid.vertices[polygon][:, across]))
-    return 0.0
+    parts = [
+        solid.vertices[polygon]
+        for normal, polygon in zip(solid.normals, solid.polygons, strict=True)
+        if normal[2] > 1 - VERTICAL
+    ]
+    return float(np.ptp(np.vstack(parts)[:, across])) if parts else 0.0
 
 
 def _girdle(solid: Solid) -> tuple[tuple[float, float, float], float, float]:

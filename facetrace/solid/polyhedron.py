@@ -1,7 +1,7 @@
 """A convex solid from half-spaces, with its facets, corners and edges (Qhull through scipy)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -76,10 +76,29 @@ class Solid:
         """(4, n) rows nx, ny, nz, offset: what the kernel takes."""
         return np.ascontiguousarray(np.vstack([self.normals.T, self.offsets]))
 
+    @property
+    def columns(self) -> tuple[str | None, ...]:
+        """Names of the facets of ``planes``; None for a wall between two lobes."""
+        return self.names
+
+    @property
+    def split(self) -> int | None:
+        """How many columns of ``planes`` bound the first of two lobes; None where there is one."""
+        return None
+
+    def scaled(self, factor: float) -> "Solid":
+        """The same shape with all lengths times *factor*."""
+        return replace(self, offsets=self.offsets * factor, vertices=self.vertices * factor)
+
     @cached_property
     def areas(self) -> Floats:
         """Area of each facet in mm^2, (n,)."""
         return np.array([0.5 * np.linalg.norm(self._cross_sum(p)) for p in self.polygons])
+
+    @property
+    def face_mm2(self) -> float:
+        """Area seen from straight above, of a stone none of whose facets hides another from there."""
+        return float(np.sum(self.areas * np.maximum(self.normals[:, 2], 0.0)))
 
     def _cross_sum(self, polygon: Ints) -> Floats:
         points = self.vertices[polygon] - self.vertices[polygon[0]]

@@ -9,9 +9,7 @@ import itertools
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Cell, Key, Kind, Row
@@ -22,7 +20,7 @@ from facetrace.measures.paired import aligned, difference
 from facetrace.optics.lights import Light
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
-from facetrace.solid.polyhedron import Floats, Solid
+from facetrace.solid.polyhedron import Solid
 from facetrace.studies.tilt import MOST_DEG, tilt_tolerance
 from facetrace.trace.run import SETS, Sums, roulette_floor, trace_sums
 from facetrace.trace.scene import Medium, Scene, View, scene_of
@@ -168,7 +166,7 @@ def shaped(design: Design, setting: Setting) -> Solid:
     if setting.carats is None:
         return solid
     factor = (setting.carats / measure(solid, setting.density).carats) ** (1 / 3)
-    return replace(solid, offsets=solid.offsets * factor, vertices=solid.vertices * factor)
+    return solid.scaled(factor)
 
 
 def traced(design: Design, setting: Setting, floor: float | None = None) -> Traced:
@@ -209,7 +207,7 @@ def _figures(design: Design, setting: Setting, base: Traced) -> Row:
     sizes = measure(candidate.solid, setting.density)
     named: dict[str, Estimate | None] = {**found.measures, **_colours(found.colour)}
     row: Row = {name: getattr(sizes, name) for name in SIZES[:-1]}
-    row["face_mm2"] = _area(candidate.scene.outline)
+    row["face_mm2"] = candidate.solid.face_mm2
     for name in FIGURES:
         row |= _cells(name, named[name])
     for name in GAINS:
@@ -232,12 +230,6 @@ def _cells(name: str, estimate: Estimate | None) -> Row:
 
 def _colours(colour: MeanColour) -> dict[str, Estimate | None]:
     return {name: getattr(colour, name) for name in COLOUR}
-
-
-def _area(outline: Floats) -> float:
-    """mm^2 of a polygon (the shoelace formula)."""
-    x, y = outline.T
-    return float(abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2)
 
 
 def _remark(solid: Solid) -> str | None:

@@ -111,7 +111,7 @@ def _trace(scene: Scene, job: _Job, report: Progress) -> Floats:
     for start in range(0, job.rows, batch):
         part = out[start : start + batch]
         trace_rows(
-            scene.planes, scene.entry, scene.finish, scene.bodies, scene.body_planes, scene.crystal, scene.medium.spectrum, scene.light, scene.view, fan,
+            scene.planes, scene.entry, scene.finish, scene.split, scene.bodies, scene.body_planes, scene.crystal, scene.medium.spectrum, scene.light, scene.view, fan,
             job.grid, job.per_pixel, job.tables, job.key, job.first_point, job.points,
             job.row_rays, task_rows, start, job.floor, scene.medium.physics, part,
         )  # fmt: skip

@@ -19,6 +19,7 @@ from facetrace.kernel.paths import (
     ROW_X,
     ROW_Z,
     ROWS,
+    WALL,
 )
 from facetrace.kernel.zones import (
     BODY_END,
@@ -71,12 +72,14 @@ class Medium:
 class Scene:
     """Everything that decides the light of one view of one stone (stone's frame, mm).
 
-    finish: roughness of each facet, 0 if polished; bodies and body_planes: kernel.zones.
+    finish: roughness of each facet, 0 if polished, kernel.paths.WALL if no surface; split: columns
+    of the first of two lobes, None for a stone of one; bodies and body_planes: kernel.zones.
     """
 
     planes: Floats
     entry: Floats
     finish: Floats
+    split: int | None
     bodies: Floats
     body_planes: Floats
     crystal: Floats
@@ -207,8 +210,9 @@ def scene_of(
     *ground*: roughness of facets by name (kernel.ground), the others are polished; *bodies*:
     regions in the stone's frame with the number of their zone in the medium.
     """
-    finish = np.array([(ground or {}).get(name, 0.0) for name in solid.names])
-    if finish.any() and medium.physics != UNIAXIAL:
+    surfaces = {None: WALL} | dict(ground or {})
+    finish = np.array([surfaces.get(name, 0.0) for name in solid.columns])
+    if (finish > 0).any() and medium.physics != UNIAXIAL:
         # the walk over a ground facet knows crystals; one without birefringence is the same stone
         medium = replace(medium, physics=UNIAXIAL)
     table, body_planes = _body_table(bodies)
@@ -223,6 +227,7 @@ def scene_of(
         planes=solid.planes,
         entry=entry_planes(solid.planes, -eye),
         finish=finish,
+        split=solid.split,
         bodies=table,
         body_planes=body_planes,
         crystal=np.concatenate([c, beside]),
