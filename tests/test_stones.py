@@ -242,3 +242,11 @@ def test_table_across_the_axis_still_shows_pleochroism():
     real = trace_face_up(real_scene, 1, rays=1 << 16).measures["brightness"]
     only_o = trace_face_up(flat_scene, 1, rays=1 << 16).measures["brightness"]
     assert real.value - only_o.value > 20 * math.hypot(real.stderr, only_o.stderr)
+
+
+def test_a_column_is_seen_whole():
+    """Rays start above the tallest stone: a clear column of 40 radii among equal walls looks like them."""
+    scene = make_scene(box(1, 1, 40), light="uniform", absorbing=False, view=View(eye_tilt=5.0))
+    found = trace_face_up(scene, 1, rays=1 << 12)
+    assert found.measures["brightness"].value == pytest.approx(1.0, abs=1e-3)
+    assert found.rays == pytest.approx(1 << 12, rel=1e-9)

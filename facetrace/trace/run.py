@@ -11,7 +11,7 @@ from facetrace.kernel.driver import trace_rows
 from facetrace.kernel.launch import STRATA
 from facetrace.kernel.paths import SEEN_X, SUM_Y, SUMS
 from facetrace.trace.points import key_of, scrambled_tables
-from facetrace.trace.scene import FAR, Scene
+from facetrace.trace.scene import Scene
 
 Floats = NDArray[np.float64]
 Progress = Callable[[float], None]
@@ -94,10 +94,6 @@ def _fan(outline: Floats) -> Floats:
     )
 
 
-def _reach(outline: Floats) -> float:
-    return float(np.abs(outline).max())
-
-
 def _nothing(_: float) -> None:
     return
 
@@ -133,7 +129,7 @@ def _over_silhouette(
     job = _Job(
         tables=scrambled_tables(seed, TABLES),
         key=key_of(seed),
-        grid=np.array([0.0, 0.0, 0.0, 1.0, FAR * _reach(scene.outline)]),
+        grid=np.array([0.0, 0.0, 0.0, 1.0, scene.far]),
         per_pixel=False,
         first_point=have,
         points=new,
@@ -208,9 +204,7 @@ def trace_pixels(
     job = _Job(
         tables=scrambled_tables(seed, 1),
         key=key_of(seed ^ PICTURE_SALT),
-        grid=np.array(
-            [centre[0] - half, centre[1] + half, step, float(size), FAR * _reach(scene.outline)]
-        ),
+        grid=np.array([centre[0] - half, centre[1] + half, step, float(size), scene.far]),
         per_pixel=True,
         first_point=0,
         points=samples,

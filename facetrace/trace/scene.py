@@ -40,8 +40,9 @@ Floats = NDArray[np.float64]
 PER_MM = 0.1
 # share of x, y and z in the density of sampled wavelengths
 SAMPLING = np.array([0.25, 0.5, 0.25])
-# distance from which rays start, in radii of the stone
+# distance from which rays start, in radii of the outline, and in heights of what stands tallest
 FAR = 4.0
+FAR_HEIGHTS = 2.0
 PARALLEL = 1e-13
 FARTHEST = 1e30
 
@@ -72,7 +73,7 @@ class Medium:
 class Scene:
     """Everything that decides the light of one view of one stone (stone's frame, mm).
 
-    finish: roughness of each facet, 0 if polished, kernel.paths.WALL if no surface; split: columns
+    far: distance from which rays start; finish: roughness of each facet, 0 if polished, kernel.paths.WALL if no surface; split: columns
     of the first of two lobes, None for a stone of one; bodies and body_planes: kernel.zones.
     """
 
@@ -87,6 +88,7 @@ class Scene:
     light: Floats
     view: Floats
     outline: Floats
+    far: float
     white_radiance: float
 
 
@@ -219,6 +221,7 @@ def scene_of(
     turn = rocking(view.tilt, view.azimuth)
     eye_frame = rocking(view.eye_tilt, view.eye_azimuth)
     right, up, eye = turn.T @ eye_frame[:, 0], turn.T @ eye_frame[:, 1], turn.T @ eye_frame[:, 2]
+    outline = solid.silhouette(right, up)
     c = direction(*axis)
     helper = np.array([1.0, 0.0, 0.0]) if abs(c[0]) < 0.6 else np.array([0.0, 1.0, 0.0])
     beside = np.cross(c, helper)
@@ -234,6 +237,7 @@ def scene_of(
         medium=medium,
         light=light.row,
         view=np.concatenate([eye, right, up, turn.T @ np.array([0.0, 0.0, 1.0])]),
-        outline=solid.silhouette(right, up),
+        outline=outline,
+        far=max(FAR * np.abs(outline).max(), FAR_HEIGHTS * float((solid.vertices @ eye).max())),
         white_radiance=light.white(float(eye_frame[2, 2])),
     )
