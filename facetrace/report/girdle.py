@@ -59,6 +59,13 @@ def findings(rows: list[Row], setting: Setting) -> list[str]:
     smooth = {r["facets"] for r in rows if r["finish"] == POLISHED}
     if flat and all(r["facets"] in smooth for r in flat):
         texts.append("The sides of this outline are flat already: there is nothing to facet.")
+        for stone in setting.media:
+            mine = [r for r in rows if r["finish"] == POLISHED and r["stone"] == stone]
+            low, high = (pick(mine, key=lambda r: number(r, "recovered")) for pick in (min, max))
+            texts.append(
+                f"{STONES[stone].capitalize()}: polish against a ground girdle {_figure(low, 'recovered')} ({_place(low)}) to "
+                f"{_figure(high, 'recovered')} ({_place(high)}) of the lost light."
+            )
     elif flat:
         sure = [
             r for r in flat
