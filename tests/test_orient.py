@@ -353,6 +353,18 @@ def test_a_culet_shift_is_a_change_like_its_mirror_image(tmp_path):
     assert not subject(tmp_path, zone("half_space = { normal = [1, 0, 0], from_mm = 2 }"), BLOCK).shiftable  # fmt: skip
 
 
+def test_a_culet_shift_adds_to_the_designs_own(tmp_path):
+    """A design off by (2, 1) and moved by (4, 0) is a design off by (6, 1)."""
+    far = zone("half_space = { normal = [1, 0, 0], from_mm = 2 }")
+
+    def stone(shift):
+        text = ROUND.read_text(encoding="utf-8")
+        return subject(tmp_path, far, text.replace("[pavilion]", f"[pavilion]\nculet_shift_percent = {shift}"))  # fmt: skip
+
+    moved, own = cut_of(stone([2, 1]), Candidate(0, 0, 4, 0)), cut_of(stone([6, 1]), BASE)
+    np.testing.assert_allclose(moved.solid.vertices, own.solid.vertices, atol=1e-9)
+
+
 # ---- advice ------------------------------------------------------------------------------------
 
 

@@ -105,9 +105,9 @@ class _Found:
 def orient(
     design: Annotated[Path, typer.Argument(help="Design file (TOML).")],
     zone: Annotated[Path, typer.Option(help="Zone file (TOML): colour zones, blank, where the stone lies.")],
-    tilts: Annotated[str, typer.Option(help="Table tilts to try, degrees.")] = "0,5,10,15",
+    tilts: Annotated[str, typer.Option(help="Table tilts to try, degrees; then, towards the one that hides, smaller ones by 1.")] = "0,5,10,15",
     directions: Annotated[int, typer.Option(min=1, max=72, help="Directions of each tilt around the stone.")] = 8,
-    shifts: Annotated[str, typer.Option(help="Culet shifts to try, % of the width.")] = "0,4,8",
+    shifts: Annotated[str, typer.Option(help="Culet shifts to try, % of the width, on top of the design's; then smaller ones by 1.")] = "0,4,8",
     shift_directions: Annotated[int, typer.Option(min=1, max=72, help="Directions of each shift.")] = 4,
     threshold: Annotated[
         float,
@@ -187,7 +187,7 @@ def orient(
         out.print(_summary(found, title, setting, subject, zones))
         out.print(_rings(found))
         out.print(escape(sentence(found, setting, subject)))
-        for text in (*_to_paste(found), *cautions):
+        for text in (*_to_paste(found, subject), *cautions):
             out.print(escape(text))
         for label, target in (
             ("picture", files.picture),
@@ -323,7 +323,8 @@ def sentence(found: _Found, setting: "Setting", subject: "Subject") -> str:
         )
     chosen = candidate_of(found.best)
     if chosen == BASE:
-        return f"The zone is hidden {found.untilted} ({limit})."
+        stone = "as designed" if found.untilted == "as designed" else "in the untilted stone"
+        return f"The zone is hidden {stone} ({limit})."
     steps = [text for text, size in (("1 deg", chosen.tilt), ("1 %", chosen.shift)) if size]
     text = (
         f"The smallest change that hides the zone ({limit}), in the directions tried and to "
@@ -335,25 +336,26 @@ def sentence(found: _Found, setting: "Setting", subject: "Subject") -> str:
     return text
 
 
-def _to_paste(found: _Found) -> list[str]:
+def _to_paste(found: _Found, subject: "Subject") -> list[str]:
     """How other commands take the recommended stone."""
-    from facetrace.studies.orient import candidate_of, number
+    from facetrace.studies.orient import candidate_of, culet_of, number
 
     if found.best is None:
         return []
-    lines = ["c in that stone, for facetrace trace and facetrace angles:"]
-    tilt, azimuth = (number(found.best, name) for name in ("axis_tilt", "axis_azimuth"))
-    lines.append(f"  --axis-tilt {_short(tilt)} --axis-azimuth {_short(azimuth)}")
-    c = candidate_of(found.best)
+    lines, c = [], candidate_of(found.best)
+    if c.tilt:
+        tilt, azimuth = (number(found.best, name) for name in ("axis_tilt", "axis_azimuth"))
+        lines.append("c in that stone, for facetrace trace and facetrace angles:")
+        lines.append(f"  --axis-tilt {_short(tilt)} --axis-azimuth {_short(azimuth)}")
     if c.shift:
-        lines.append("and in its design file, under [pavilion]:")
-        lines.append(f"  culet_shift_percent = [{_short(c.along)}, {_short(c.across)}]")
+        lines.append("The culet, for the design file under [pavilion]:")
+        lines.append(f"  culet_shift_percent = [{', '.join(map(_short, culet_of(subject.design, c)))}]")  # fmt: skip
     return lines
 
 
 def _short(value: float) -> str:
     """Four decimals at most, and no -0."""
-    return f"{round(value, 4) + 0.0:g}" if abs(value) < 10 else f"{round(value, 4):.7g}"
+    return f"{round(value, 4) + 0.0:.7g}"
 
 
 def _cautions(zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]:

@@ -54,7 +54,7 @@ SURE_ERRORS = 2.0
 
 @dataclass(frozen=True)
 class Candidate:
-    """Table tilted by *tilt* degrees towards *azimuth*, culet shifted *along* and *across*, % of the width."""
+    """Table tilted by *tilt* degrees towards *azimuth*, culet shifted by *along* and *across*, % of the width."""
 
     tilt: float = 0.0
     azimuth: float = 0.0
@@ -233,10 +233,17 @@ class Cut:
         return tilt, math.degrees(math.atan2(c[1], c[0])) if tilt else 0.0
 
 
+def culet_of(design: Design, candidate: Candidate) -> tuple[float, float]:
+    """Where a candidate's culet lies along and across, % of the width: the design's own shift and the candidate's."""
+    own = parameters(design)
+    along, across = (own.get(f"{SHIFT}[{place}]", 0.0) for place in (0, 1))
+    return along + candidate.along, across + candidate.across
+
+
 def shifted(design: Design, candidate: Candidate) -> Solid:
     """The solid with its culet shifted. Raises FacetraceError where the design does not allow it."""
-    for place, value in enumerate((candidate.along, candidate.across)):
-        if value:
+    if candidate.shift:
+        for place, value in enumerate(culet_of(design, candidate)):
             design = with_value(design, f"{SHIFT}[{place}]", value)
     return build_solid(design)
 
