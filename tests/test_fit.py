@@ -129,3 +129,29 @@ def test_which_bodies_overlap():
     ball = Body(ellipsoid=np.column_stack([np.eye(3), [2.0, 0, 0]]))
     assert fit.may_overlap(right, ball)
     assert not fit.may_overlap(left, ball)
+
+
+def test_shared_volumes():
+    """A cube of edge 1 with half-spaces, a corner of it, balls and ellipsoids (closed forms; in balls to 1 %)."""
+
+    def ellipsoid(centre, radii):
+        m = np.diag(1 / np.array(radii))
+        return Body(ellipsoid=np.column_stack([m, m @ np.array(centre)]))
+
+    def beyond(normal, distance):
+        return Body(np.append(-np.array(normal) / np.linalg.norm(normal), -distance)[:, None])
+
+    ball = 4 * np.pi / 3
+    for body, wanted in (
+        (beyond([1, 0, 0], 0.2), 0.3),
+        (beyond([1, 0, 0], -9.0), 1.0),
+        (beyond([1, 0, 0], 0.5), 0.0),
+        # legs of 0.3 at the corner: leg^3 / 6
+        (beyond([1, 1, 1], 1.2 / np.sqrt(3)), 0.0045),
+        (fit.box([2, 2, 2], [400, 0, 0]), 0.0),
+        (ellipsoid([0, 0, 0], [0.4, 0.3, 0.2]), ball * 0.024),
+        (ellipsoid([0.5, 0.5, 0.5], [0.4, 0.3, 0.2]), ball * 0.024 / 8),
+        (ellipsoid([0, 0, 0], [9, 9, 9]), 1.0),
+        (ellipsoid([0, 0, -3], [1, 1, 1]), 0.0),
+    ):
+        assert fit.shared_volume(UNIT_BOX, body) == pytest.approx(wanted, rel=0.01, abs=1e-12)

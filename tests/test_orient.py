@@ -32,7 +32,10 @@ from facetrace.studies.orient import (
     candidates,
     cut_of,
     look_at,
+    place_of,
     row_of,
+    smaller_shifts,
+    smaller_tilts,
     subject_of,
     sweep,
     turn_of,
@@ -80,6 +83,9 @@ def subject(tmp_path, zones, design=None, light="hemisphere", **axis):
     return subject_of(
         read_design(design_file).design, find_material("ruby"), file, find_light(light), observer()
     )
+
+
+DARKER = 'chromophores = { "Cr3+" = 600, "h-Cr3+" = 6 }'
 
 
 def zone(shape, colour='material = "blue sapphire"', name="z"):
@@ -173,7 +179,7 @@ def test_a_zone_in_a_block_shows_what_its_lengths_say(shape, tmp_path):
     8 x 8 places in each pixel, smoothed as the picture is; colour differences to 0.1 and 3 %.
     """
     eye = observer()
-    stone = subject(tmp_path, zone(WITHIN[shape], 'chromophores = { "Cr3+" = 600, "h-Cr3+" = 6 }'), BLOCK, "uniform")  # fmt: skip
+    stone = subject(tmp_path, zone(WITHIN[shape], DARKER), BLOCK, "uniform")  # fmt: skip
     look = look_at(stone, BASE, Setting(pixel_mm=4.16 / 26, samples=64))
     gap, _ = apart(look, look.parts.sum(axis=0))
     (body, _), *_ = stone.bodies
@@ -203,7 +209,7 @@ def test_share_is_the_part_of_the_face_behind_the_zone(tmp_path):
     The wall runs between two columns of pixels; a threshold halfway parts them, each smoothed with
     a quarter of the other.
     """
-    upright = zone("half_space = { normal = [1, 0, 0], from_mm = 0.4806 }", 'chromophores = { "Cr3+" = 600, "h-Cr3+" = 6 }')  # fmt: skip
+    upright = zone("half_space = { normal = [1, 0, 0], from_mm = 0.4806 }", DARKER)  # fmt: skip
     stone = subject(tmp_path, upright, BLOCK, "uniform")
     setting = Setting(threshold=9.6, pixel_mm=0.0801, samples=16)
     base = look_at(stone, BASE, setting)
@@ -226,6 +232,34 @@ def test_a_blank_keeps_what_fits(tmp_path):
     assert tilted.solid.volume == pytest.approx(64 / math.sqrt(8))
     # free along y, where it goes to the wished place
     np.testing.assert_allclose(tilted.shift, [1, 2.1, 3], atol=1e-6)
+
+
+def test_a_place_tells_size_and_what_zones_take(tmp_path):
+    """A block of edge 4 behind an upright wall at x = 0.4806: 38 %; a ball of radius 1 within: its own volume
+    (facets of the same volume: to 1e-6); a box that is nowhere near: nothing."""
+    zones = (
+        zone("half_space = { normal = [1, 0, 0], from_mm = 0.4806 }", DARKER)
+        + zone(
+            "ellipsoid = { radii_mm = [1, 1, 1], centre_mm = [0.5, 0.5, -0.5] }",
+            colour=DARKER,
+            name="ball",
+        )
+        + zone(
+            "ellipsoid = { radii_mm = [1, 1, 1], centre_mm = [400, 0, 0] }",
+            colour=DARKER,
+            name="far",
+        )
+    )
+    found = place_of(subject(tmp_path, zones, BLOCK), BASE)
+    assert found.shares == pytest.approx((0.37985, math.pi / 48, 0.0), rel=1e-6)
+    assert found.shares[2] == 0
+    assert found.size_mm == pytest.approx((4, 4, 4))
+    # twice as long where the blank is: the box takes half of half the stone
+    blank = "[blank]\nbox_mm = [8, 8, 8]\ncentre_mm = [5, 0, 0]\n"
+    found = place_of(subject(tmp_path, zone("half_space = { normal = [1, 0, 0], from_mm = 5 }") + blank, BLOCK), BASE)  # fmt: skip
+    assert found.shares == pytest.approx((0.5,))
+    assert found.size_mm == pytest.approx((8, 8, 8))
+    assert found.origin_mm == pytest.approx((5, 0, 0), abs=1e-6)
 
 
 # ---- zones that cannot matter ------------------------------------------------------------------
@@ -319,11 +353,23 @@ def test_a_culet_shift_is_a_change_like_its_mirror_image(tmp_path):
     assert not subject(tmp_path, zone("half_space = { normal = [1, 0, 0], from_mm = 2 }"), BLOCK).shiftable  # fmt: skip
 
 
+def test_a_culet_shift_adds_to_the_designs_own(tmp_path):
+    """A design off by (2, 1) and moved by (4, 0) is a design off by (6, 1)."""
+    far = zone("half_space = { normal = [1, 0, 0], from_mm = 2 }")
+
+    def stone(shift):
+        text = ROUND.read_text(encoding="utf-8")
+        return subject(tmp_path, far, text.replace("[pavilion]", f"[pavilion]\nculet_shift_percent = {shift}"))  # fmt: skip
+
+    moved, own = cut_of(stone([2, 1]), Candidate(0, 0, 4, 0)), cut_of(stone([6, 1]), BASE)
+    np.testing.assert_allclose(moved.solid.vertices, own.solid.vertices, atol=1e-9)
+
+
 # ---- advice ------------------------------------------------------------------------------------
 
 
 def made_up(tilt, along, share, stderr=0.001, carats=1.0):
-    row = dict.fromkeys(("azimuth", "across"), 0.0)
+    row = dict.fromkeys(("azimuth", "across"), 0.0) | {"remark": None}
     return row | {"tilt": tilt, "along": along, "share": share, "share_stderr": stderr, "most": 9 * share, "carats": carats}  # fmt: skip
 
 
@@ -345,6 +391,20 @@ def test_a_share_known_too_badly_does_not_hide_a_zone():
     assert advice([made_up(0, 0, 0.015, 0.009)], 0.01)[0] is not None
 
 
+def test_smaller_changes_lie_between_the_best_and_the_next_smaller():
+    """By degrees along its azimuth, then by percents along its shift; nothing that the grid holds."""
+    grid = candidates([0, 5, 10], 8, [0, 5], 4)
+    best = Candidate(10, 45, 0, -5)
+    assert [c.tilt for c in smaller_tilts(best, grid)] == [9, 8, 7, 6]
+    assert {(c.azimuth, c.along, c.across) for c in smaller_tilts(best, grid)} == {(45, 0, -5)}
+    assert [c.across for c in smaller_shifts(best, grid)] == [-4, -3, -2, -1]
+    aslant = smaller_shifts(Candidate(0, 0, 3, 4), grid)
+    assert [(c.along, c.across) for c in aslant] == [(2.4, 3.2), (1.8, 2.4), (1.2, 1.6), (0.6, 0.8)]
+    assert [c.tilt for c in smaller_tilts(Candidate(2.5, 0), grid)] == [1.5, 0.5]
+    assert not smaller_tilts(BASE, grid)
+    assert not smaller_shifts(BASE, grid)
+
+
 # ---- the command -------------------------------------------------------------------------------
 
 QUICK = ["--tilts", "0,12", "--directions", "4", "--shifts", "0", "--pixel", "0.3", "--samples", "2", "--size", "64"]  # fmt: skip
@@ -360,7 +420,7 @@ def test_orient_writes_table_pictures_and_all_candidates(tmp_path):
     design = stone_in(tmp_path)
     result = run("orient", design, "--zone", ZONES / "blue-corner.toml", *QUICK)
     assert result.exit_code == 0, result.output
-    for word in ("as designed", "% of face", "CIEDE2000", "not an appraisal", "no sharp edges", "provisional"):  # fmt: skip
+    for word in ("untilted", "size, mm", "placed at", '"corner", % of stone', "from within", "to 1 deg", "% of face", "CIEDE2000", "not an appraisal", "no sharp edges", "provisional"):  # fmt: skip
         assert word in result.output
     assert max(len(line) for line in result.stdout.splitlines()) <= 80
     assert sorted(p.name for p in tmp_path.iterdir()) == [
@@ -378,12 +438,26 @@ def test_what_was_stopped_goes_on_to_the_same_file(tmp_path):
     once = run(*begin, "--csv", whole, "--json", tmp_path / "once.json")
     assert once.exit_code == 0, once.output
     lines = whole.read_text(encoding="utf-8").splitlines(keepends=True)
-    part.write_text("".join(lines[:-2]), encoding="utf-8")
-    again = run(*begin, "--csv", part, "--json", tmp_path / "again.json")
-    assert again.exit_code == 0, again.output
-    assert "3 of 5 candidates come from" in again.output
-    assert part.read_bytes() == whole.read_bytes()
-    assert (tmp_path / "again.json").read_bytes() == (tmp_path / "once.json").read_bytes()
+    # 3 lines of head, 5 candidates of the grid, and 1 to 11 degrees
+    assert len(lines) == 3 + 5 + 11
+    for kept, said in ((6, "3 of 5 candidates come from"), (17, "9 of 11 smaller changes come")):
+        part.write_text("".join(lines[:kept]), encoding="utf-8")
+        again = run(*begin, "--csv", part, "--json", tmp_path / "again.json")
+        assert again.exit_code == 0, again.output
+        assert said in " ".join(again.output.split())
+        assert part.read_bytes() == whole.read_bytes()
+        assert (tmp_path / "again.json").read_bytes() == (tmp_path / "once.json").read_bytes()
+    found = json.loads((tmp_path / "once.json").read_text(encoding="utf-8"))["orient"]
+    hidden = [c["cost"] for c in found["candidates"] if c["hidden"]]
+    best = found["recommended"]
+    assert best["cost"] == min(hidden) < 12
+    # c upright in the design: in the tilted stone it leans the other way; ready to paste
+    assert best["axis_tilt"] == pytest.approx(best["tilt"])
+    assert math.cos(math.radians(best["axis_azimuth"] - best["azimuth"])) == pytest.approx(-1)
+    pasted = (
+        f"--axis-tilt {best['axis_tilt']:g} --axis-azimuth {round(best['axis_azimuth'], 4) + 0.0:g}"
+    )
+    assert pasted in once.stdout.splitlines()[-1]
     other = run(*begin, "--csv", part, "--threshold", "3")
     assert other.exit_code == 2
     assert "--fresh" in other.output
@@ -395,10 +469,66 @@ def test_orient_document(tmp_path):
     found = json.loads(result.stdout)
     jsonschema.validate(found, SCHEMA)
     study = found["orient"]
-    assert len(study["candidates"]) == 5
+    assert len(study["candidates"]) == 5 + 11
+    assert 0 < study["zones"]["share_of_stone"][0] < 0.05
     assert study["as_designed"]["cost"] == 0
     assert study["least_visible"]["share"]["value"] == min(c["share"]["value"] for c in study["candidates"])  # fmt: skip
     assert [p.name for p in tmp_path.iterdir()] == ["stone.toml"]
+
+
+FEW = ["--tilts", "0", "--pixel", "0.4", "--samples", "1", "--no-picture"]
+
+
+def small_run(tmp_path, zones, *options, name="round-brilliant"):
+    """(what a quick run says, its document)."""
+    design, file = tmp_path / "stone.toml", tmp_path / "zones.toml"
+    design.write_text((ROOT / "designs" / f"{name}.toml").read_text(encoding="utf-8"), encoding="utf-8")  # fmt: skip
+    file.write_text('name = "t"\n' + zones, encoding="utf-8")
+    result = run("orient", design, "--zone", file, *FEW, *options, "--json", tmp_path / "r.json")
+    assert result.exit_code == 0, result.output
+    document = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, SCHEMA)
+    return " ".join(result.output.split()), document
+
+
+def test_a_zone_beside_the_stone_is_no_go_ahead(tmp_path):
+    """The likeliest slip, a wrong sign or unit in [placement], must not read like a hidden zone."""
+    text, document = small_run(tmp_path, zone("ellipsoid = { radii_mm = [1, 1, 1] }") + "[placement]\ncentre_mm = [400, 0, 0]\n", "--shifts", "0")  # fmt: skip
+    caution = 'zone "z" lies outside the stone as placed: check [placement], signs and millimetres'
+    assert caution in text
+    assert "Nothing was judged" in text
+    assert "hides the zone" not in text
+    assert "recommended" not in text
+    assert "--axis-tilt" not in text
+    assert document["orient"]["recommended"] is None
+    assert document["orient"]["zones"]["share_of_stone"] == [0]
+    assert document["notes"][0].startswith(caution)
+
+
+def test_a_wish_beside_the_blank_is_told(tmp_path):
+    """A box 13 mm wide takes the 6.5 mm round at twice its size, wherever it was wished."""
+    zones = zone("half_space = { normal = [1, 0, 0], from_mm = 3 }") + "[blank]\nbox_mm = [13, 13, 30]\n[placement]\ncentre_mm = [100, 0, 0]\n"  # fmt: skip
+    text, document = small_run(tmp_path, zones, "--shifts", "0")
+    assert "centre_mm lies outside the blank" in text
+    assert "13.00 x 13.00 x 8.29" in text
+    assert "0.00 0.00 0.00" in text
+    assert document["orient"]["as_designed"]["scale"] == pytest.approx(2)
+
+
+def test_what_cannot_be_cut_is_told_and_left_out(tmp_path):
+    """A pear's culet cannot be shifted 40 % of the width sideways; the other candidates stand."""
+    corner = zone("half_space = { normal = [1, 0, -0.4], from_mm = 2 }")
+    text, document = small_run(tmp_path, corner, "--shifts", "0,40", name="pear-brilliant")
+    assert "2 of 5 candidates were left out; the first (culet shifted 40 % towards 90) cannot be cut: pavilion" in text  # fmt: skip
+    found = document["orient"]["candidates"]
+    assert [c["remark"] is None for c in found] == [True, True, False, True, False]
+    assert set(found[2]) == {"tilt", "azimuth", "along", "across", "cost", "hidden", "remark"}
+    rows = (tmp_path / "stone-orient.csv").read_text(encoding="utf-8").splitlines()[2:]
+    assert sum("cannot be cut" in row for row in rows) == 2
+    # and what was found cannot be found again otherwise
+    again, same = small_run(tmp_path, corner, "--shifts", "0,40", name="pear-brilliant")
+    assert "5 of 5 candidates come from" in again
+    assert same == document
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,10 @@
 """Zone files: bodies against closed forms and quadrature, absorptions, mistakes with one clear line."""
 
+import json
 import math
+import tomllib
 
+import jsonschema
 import numpy as np
 import pytest
 import trimesh
@@ -11,9 +14,10 @@ from scipy.spatial.transform import Rotation
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.optics.colour import observer
 from facetrace.optics.material import find_material
-from facetrace.optics.zone import Zone, differences, read_zones
+from facetrace.optics.zone import Zone, differences, read_zones, schema_text
 from facetrace.solid.body import Body
 
+SCHEMA_NAME = "facetrace-zone.schema.json"
 SHIPPED = sorted((ROOT / "designs" / "zones").glob("*.toml"))
 HEXAGON = {"azimuths": [0, 60, 120, 180, 240, 300], "outer_mm": 1.5, "from_mm": -1, "to_mm": 2}
 SHAPES = {
@@ -206,7 +210,11 @@ WRONG = [
     (HEAD + CLEAR + "sector = { outer_mm = 1 }\n", "sector: needs one of azimuth and azimuths"),
     (HEAD + CLEAR + "sector = { azimuth = 0, inner_mm = 2, outer_mm = 1 }\n", "inner_mm, outer_mm: 2 to 1"),
     (HEAD + CLEAR + "sector = { azimuths = [0, 40], outer_mm = 1 }\n", "40 degrees apart, wedges are 60 wide"),
-    (HEAD + CLEAR + "ellipsoid = { radii_mm = [1, 1, 0] }\n", r"radii_mm\[3\]: .*greater than 0"),
+    (HEAD + CLEAR + "ellipsoid = { radii_mm = [1, 1, 0] }\n", r"radii_mm\[3\]: .*greater than or equal to 0.000001"),
+    (HEAD + CLEAR + "ellipsoid = { radii_mm = [1, 1, 1e-320] }\n", r"radii_mm\[3\]: .*greater than or equal to 0.000001"),
+    (HEAD + CLEAR + "half_space = { normal = [1e-200, 0, 0], from_mm = 0 }\n", "normal: has no direction; its length is at least 1e-06"),
+    (HEAD + CLEAR + "slab = { normal = [1, 0, 0], from_mm = 0, to_mm = 1e-9 }\n", "from_mm, to_mm: 0 to 1e-09 leaves nothing"),
+    (HEAD + CLEAR + "hull = { points_mm = [[0,0,0],[1,0,0],[0,1,0],[0,0,1e-8]] }\n", "lie in one plane"),
     (HEAD + CLEAR + "hull = { points_mm = [[0,0,0],[1,0,0],[0,1,0],[1,1,0]] }\n", "lie in one plane"),
     (HEAD + CLEAR + SLAB + "[blank]\n", r":6: blank: needs exactly one of box_mm"),
     (HEAD + CLEAR + SLAB + "[blank]\nbox_mm = [1, 1, -1]\n", r"blank.box_mm\[3\]: "),
@@ -219,7 +227,7 @@ WRONG_LATER = [
     ('material = "rubby"\n', r":4: zone\[1\].material: no material 'rubby'; known: "),
     ('material = "diamond"\n', "'diamond' is diamond, the stone is corundum; a zone is a part"),
     ("chromophores = { Co = 3 }\n", r":4: zone\[1\].chromophores: 'Co' is not in the data of corundum"),
-    ('spectrum = "absent.csv"\n', r"absent\.csv: no such file"),
+    ('spectrum = "absent.csv"\n', r"zones\.toml:4: zone\[1\]\.spectrum: .*absent\.csv: no such file"),
     ('material = "corundum"\nstrength = 3\n', r":5: zone\[1\].strength: zone 'z' would leave an .* lower strength"),
 ]  # fmt: skip
 
@@ -252,3 +260,12 @@ def test_shipped_zone_files_are_sound(path):
     assert len(found) == len(file.model.zone)
     assert "invented" in file.model.notes
     file.blank()
+    schema = json.loads((ROOT / "designs" / "zones" / SCHEMA_NAME).read_text(encoding="utf-8"))
+    text = path.read_text(encoding="utf-8")
+    jsonschema.validate(tomllib.loads(text), schema)
+    assert text.startswith(f"#:schema ./{SCHEMA_NAME}\n")
+
+
+def test_published_schema_of_zones_is_that_of_the_code():
+    """Made by: python -m facetrace.optics.zone"""
+    assert (ROOT / "designs" / "zones" / SCHEMA_NAME).read_text(encoding="utf-8") == schema_text()

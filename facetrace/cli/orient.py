@@ -27,11 +27,11 @@ from facetrace.cli.shell import (
 from facetrace.cli.trace import GREY_ERRORS, LightName
 
 if TYPE_CHECKING:
-    from facetrace.common.ledger import Row
+    from facetrace.common.ledger import Ledger, Row
     from facetrace.design.model import DesignFile
     from facetrace.optics.material import Material
     from facetrace.optics.zone import ZoneFile
-    from facetrace.studies.orient import Candidate, Setting, Subject
+    from facetrace.studies.orient import Candidate, Place, Setting, Subject
 
 EXAMPLES = """
 **Examples**
@@ -46,6 +46,10 @@ EXAMPLES = """
 """
 
 MOST_CANDIDATES = 20_000
+# a scale that rounding alone keeps from 1
+SAME_SIZE = 1e-6
+# letters of a zone's name in a table of 80 columns
+NAME_LETTERS = 14
 SHARP = (
     "Zones in real crystals have no sharp edges and no even colour; look at the rough in immersion "
     "from three sides before you trust a boundary."
@@ -63,28 +67,47 @@ class _Files:
 
 @dataclass(frozen=True)
 class _Found:
-    """Everything that is reported."""
+    """Everything that is reported.
+
+    rows: of all candidates, the first *tried* of which are the grid; coarse: the shown one of the grid alone;
+    places: of the base and of the shown candidate.
+    """
 
     rows: "list[Row]"
+    tried: int
     base: "Row"
+    coarse: "Row"
     best: "Row | None"
     least: "Row"
     allow: float
-    seconds: float
+    places: "tuple[Place, Place]"
 
     @property
     def shown(self) -> "Row":
         """The recommended candidate; without one, the least visible."""
         return self.best or self.least
 
+    @property
+    def untouched(self) -> bool:
+        """Whether no zone reaches into the untilted stone."""
+        return not any(self.places[0].shares)
+
+    @property
+    def untilted(self) -> str:
+        """What the base is called: a blank may change its size."""
+        from facetrace.studies.orient import number
+
+        same = abs(number(self.base, "scale") - 1) < SAME_SIZE
+        return "as designed" if same else "untilted"
+
 
 @one_line_errors
 def orient(
     design: Annotated[Path, typer.Argument(help="Design file (TOML).")],
     zone: Annotated[Path, typer.Option(help="Zone file (TOML): colour zones, blank, where the stone lies.")],
-    tilts: Annotated[str, typer.Option(help="Table tilts to try, degrees.")] = "0,5,10,15",
+    tilts: Annotated[str, typer.Option(help="Table tilts to try, degrees; then, towards the one that hides, smaller ones by 1.")] = "0,5,10,15",
     directions: Annotated[int, typer.Option(min=1, max=72, help="Directions of each tilt around the stone.")] = 8,
-    shifts: Annotated[str, typer.Option(help="Culet shifts to try, % of the width.")] = "0,4,8",
+    shifts: Annotated[str, typer.Option(help="Culet shifts to try, % of the width, on top of the design's; then smaller ones by 1.")] = "0,4,8",
     shift_directions: Annotated[int, typer.Option(min=1, max=72, help="Directions of each shift.")] = 4,
     threshold: Annotated[
         float,
@@ -156,13 +179,16 @@ def orient(
     title = f"{file.design.name}: {zones.model.name}"
     under = f"{light.value} light" + (f", head {eye.head_deg:g} deg" if eye.head_deg else "")
     _pictures(subject, setting, found, files, (size, exposure), title, under)
+    cautions = _cautions(zones, subject, found)
     notes = _notes(substance, zones, subject, found)
     if json:
-        write_json(json, _document(file, zones, substance, setting, found, notes))
+        write_json(json, _document(file, zones, substance, setting, found, cautions + notes))
     if json != "-":
-        out.print(_summary(found, title, setting))
+        out.print(_summary(found, title, setting, subject, zones))
         out.print(_rings(found))
         out.print(escape(sentence(found, setting, subject)))
+        for text in (*_to_paste(found, subject), *cautions):
+            out.print(escape(text))
         for label, target in (
             ("picture", files.picture),
             ("map", files.map),
@@ -170,7 +196,7 @@ def orient(
         ):
             if target:
                 note(f"{label}: {target}")
-    for text in notes:
+    for text in notes if json != "-" else cautions + notes:
         note(text)
 
 
@@ -220,26 +246,57 @@ def _swept(
     allow: float,
 ) -> _Found:  # fmt: skip
     from facetrace.common.ledger import Ledger, fingerprint_of
-    from facetrace.studies.orient import BASE, COLUMNS, KEY, advice, facts, sweep
+    from facetrace.studies.orient import (
+        BASE,
+        COLUMNS,
+        KEY,
+        advice,
+        candidate_of,
+        facts,
+        place_of,
+        smaller_shifts,
+        smaller_tilts,
+    )
 
     about = f"orient, {subject.design.name}"
     mark = fingerprint_of(facts(subject, setting))
     with Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh) as ledger:
-        keys = [c.key for c in wanted]
-        with kept(ledger, keys):
-            rows, seconds = swept(
-                sweep(subject, wanted, setting, ledger.rows), keys, ledger, "candidates"
-            )
+        rows = _looked(subject, wanted, setting, ledger, "candidates")
+        touched = any(place_of(subject, BASE).shares)
+        coarse = advice(rows, allow)
+        # first less tilt, then less shift at what that gave
+        for smaller in (smaller_tilts, smaller_shifts):
+            best, _ = advice(rows, allow)
+            finer = smaller(candidate_of(best), wanted) if best and touched else []
+            finer = [c for c in finer if c not in wanted]
+            if finer:
+                rows = rows + _looked(subject, finer, setting, ledger, "smaller changes")
         base = ledger.rows[BASE.key]
     best, least = advice(rows, allow)
-    return _Found(rows, base, best, least, allow, seconds)
+    if not touched:
+        # a zone put in the wrong place is no stone to go ahead with
+        best = None
+    places = [place_of(subject, candidate_of(row)) for row in (base, best or least)]
+    return _Found(
+        rows, len(wanted), base, coarse[0] or coarse[1], best, least, allow, (places[0], places[1])
+    )
+
+
+def _looked(
+    subject: "Subject", wanted: "Sequence[Candidate]", setting: "Setting", ledger: "Ledger", what: str
+) -> "list[Row]":  # fmt: skip
+    from facetrace.studies.orient import sweep
+
+    keys = [c.key for c in wanted]
+    with kept(ledger, keys):
+        return swept(sweep(subject, wanted, setting, ledger.rows), keys, ledger, what)[0]
 
 
 # ---- words ------------------------------------------------------------------------------------
 
 
-def _turned(row: "Row") -> str:
-    """The change in words."""
+def _turned(row: "Row", unchanged: str) -> str:
+    """The change in words, *unchanged* without one."""
     from facetrace.studies.orient import candidate_of
 
     c = candidate_of(row)
@@ -248,27 +305,77 @@ def _turned(row: "Row") -> str:
         parts.append(f"table tilted {c.tilt:g} deg towards {c.azimuth:g}")
     if c.shift:
         parts.append(f"culet shifted {c.shift:g} % towards {c.towards:g}")
-    return ", ".join(parts) or "as designed"
+    return ", ".join(parts) or unchanged
 
 
 def sentence(found: _Found, setting: "Setting", subject: "Subject") -> str:
     """The recommendation."""
     from facetrace.studies.orient import BASE, candidate_of, number
 
+    if found.untouched:
+        return "Nothing was judged: no zone reaches into the stone as placed."
     limit = f"beyond CIEDE2000 {setting.threshold:g} on at most {100 * found.allow:g} % of the face"
     if found.best is None:
         return (
-            f"No candidate hides the zone ({limit}). Least visible: {_turned(found.least)}, on "
+            f"No candidate hides the zone ({limit}). Least visible: {_turned(found.least, found.untilted)}, on "
             f"{100 * number(found.least, 'share'):.1f} % of the face. Try larger tilts, or another "
             "place in the rough."
         )
-    if candidate_of(found.best) == BASE:
-        return f"The zone is hidden as designed ({limit})."
-    text = f"The smallest change that hides the zone ({limit}): {_turned(found.best)}."
+    chosen = candidate_of(found.best)
+    if chosen == BASE:
+        stone = "as designed" if found.untilted == "as designed" else "in the untilted stone"
+        return f"The zone is hidden {stone} ({limit})."
+    steps = [text for text, size in (("1 deg", chosen.tilt), ("1 %", chosen.shift)) if size]
+    text = (
+        f"The smallest change that hides the zone ({limit}), in the directions tried and to "
+        f"{' and '.join(steps)}: {_turned(found.best, found.untilted)}."
+    )
     if subject.blank:
         own, base = number(found.best, "carats"), number(found.base, "carats")
-        text += f" In the blank that keeps {own:.2f} ct; as designed {base:.2f} ct."
+        text += f" In the blank that keeps {own:.2f} ct; {found.untilted} {base:.2f} ct."
     return text
+
+
+def _to_paste(found: _Found, subject: "Subject") -> list[str]:
+    """How other commands take the recommended stone."""
+    from facetrace.studies.orient import candidate_of, culet_of, number
+
+    if found.best is None:
+        return []
+    lines, c = [], candidate_of(found.best)
+    if c.tilt:
+        tilt, azimuth = (number(found.best, name) for name in ("axis_tilt", "axis_azimuth"))
+        lines.append("c in that stone, for facetrace trace and facetrace angles:")
+        lines.append(f"  --axis-tilt {_short(tilt)} --axis-azimuth {_short(azimuth)}")
+    if c.shift:
+        lines.append("The culet, for the design file under [pavilion]:")
+        lines.append(f"  culet_shift_percent = [{', '.join(map(_short, culet_of(subject.design, c)))}]")  # fmt: skip
+    return lines
+
+
+def _short(value: float) -> str:
+    """Four decimals at most, and no -0."""
+    return f"{round(value, 4) + 0.0:.7g}"
+
+
+def _cautions(zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]:
+    """What is likely a slip in the zone file."""
+    notes = [
+        f'zone "{zone.name}" lies outside the stone as placed: check [placement], signs and millimetres.'
+        for zone, share in zip(zones.model.zone, found.places[0].shares, strict=True)
+        if not share
+    ]
+    if subject.blank and not subject.blank.holds(subject.centre[None])[0]:
+        notes.append(
+            "[placement] centre_mm lies outside the blank: the stone was placed where it fits, nearest to it."
+        )
+    uncut = [row for row in found.rows if row["share"] is None]
+    if uncut:
+        notes.append(
+            f"{len(uncut)} of {len(found.rows)} candidates were left out; the first "
+            f"({_turned(uncut[0], '')}) {uncut[0]['remark']}"
+        )
+    return notes
 
 
 def _notes(material: "Material", zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]:
@@ -300,32 +407,51 @@ def _pm(row: "Row", name: str, digits: int, factor: float = 1.0) -> str:
     return f"{factor * found.value:.{digits}f} +- {factor * found.stderr:.{digits}f}"
 
 
-def _summary(found: _Found, title: str, setting: "Setting") -> Table:
+def _summary(
+    found: _Found, title: str, setting: "Setting", subject: "Subject", zones: "ZoneFile"
+) -> Table:
     from facetrace.studies.orient import estimate, number
 
     table = Table(title=escape(title), title_justify="left")
     table.add_column("face up", no_wrap=True)
-    table.add_column("as designed", justify="right", no_wrap=True)
+    table.add_column(found.untilted, justify="right", no_wrap=True)
     table.add_column("recommended" if found.best else "least visible", justify="right", no_wrap=True)  # fmt: skip
     pair = (found.base, found.shown)
     table.add_row(f"zone beyond {setting.threshold:g}, % of face", *(_pm(r, "share", 2, 100) for r in pair))  # fmt: skip
-    table.add_row("largest difference, CIEDE2000", *(_pm(r, "most", 1) for r in pair))
+    table.add_row("largest CIEDE2000 difference", *(_pm(r, "most", 1) for r in pair))
     table.add_section()
-    table.add_row("lightness L*", *(_pm(r, "lightness", 2) for r in pair))
-    table.add_row("chroma C*", *(_pm(r, "chroma", 2) for r in pair))
+    table.add_row("lightness L* from within", *(_pm(r, "lightness", 2) for r in pair))
+    table.add_row("chroma C* from within", *(_pm(r, "chroma", 2) for r in pair))
     hues = []
     for row in pair:
         chroma = estimate(row, "chroma")
         grey = chroma.value < GREY_ERRORS * chroma.stderr
         hues.append("-" if grey else _pm(row, "hue_deg", 2))
-    table.add_row("hue h, deg", *hues)
-    table.add_row("colour of the plain stone moves by", *(_pm(r, "change", 2) for r in pair))
+    table.add_row("hue h from within, deg", *hues)
+    table.add_row("plain stone's colour moves", *(_pm(r, "change", 2) for r in pair))
     table.add_section()
     table.add_row("light returned, %", *(_pm(r, "light", 2, 100) for r in pair))
     table.add_row("... that the zone adds", *(_pm(r, "light_change", 2, 100) for r in pair))
     table.add_row("table's normal to c, deg", *(f"{_to_axis(r):.1f}" for r in pair))
+    table.add_section()
     table.add_row("weight, ct", *(f"{number(r, 'carats'):.3f}" for r in pair))
+    table.add_row("size, mm", *(_lengths(p.size_mm, " x ") for p in found.places))
+    if subject.blank:
+        table.add_row("placed at, mm in the rough", *(_lengths(p.origin_mm, " ") for p in found.places))  # fmt: skip
+    for k, zone in enumerate(zones.model.zone):
+        name = zone.name if len(zone.name) <= NAME_LETTERS else zone.name[: NAME_LETTERS - 2] + ".."
+        table.add_row(escape(f'"{name}", % of stone'), *(_percent(p.shares[k]) for p in found.places))  # fmt: skip
     return table
+
+
+def _lengths(values: "Sequence[float]", between: str) -> str:
+    """Three lengths, mm, in 21 characters."""
+    digits = 2 if max(map(abs, values)) < 100 else 1
+    return between.join(f"{round(v, digits) + 0.0:.{digits}f}" for v in values)
+
+
+def _percent(share: float) -> str:
+    return "<0.01" if 0 < share < 1e-4 else f"{100 * share:.2f}"
 
 
 def _to_axis(row: "Row") -> float:
@@ -338,20 +464,20 @@ def _to_axis(row: "Row") -> float:
 
 def _rings(found: _Found) -> Table:
     """Of each tilt with each size of shift, the candidate that shows least."""
-    from facetrace.studies.orient import candidate_of, hidden, number
+    from facetrace.studies.orient import candidate_of, hidden, made, number
 
     def rank(row: "Row") -> tuple[float, float, float]:
         return number(row, "share"), -number(row, "carats"), number(row, "most")
 
     best: dict[tuple[float, float], Row] = {}
-    for row in found.rows:
+    for row in made(found.rows):
         place = candidate_of(row).tilt, candidate_of(row).shift
         if place not in best or rank(row) < rank(best[place]):
             best[place] = row
     table = Table(title="least visible at each tilt and shift", title_justify="left")
     for name in ("table tilt", "culet shift, %", "% of face", "largest", "light, %", "ct", ""):
         table.add_column(name, justify="right", no_wrap=True)
-    for row in best.values():
+    for _, row in sorted(best.items()):
         c = candidate_of(row)
         table.add_row(
             f"{c.tilt:g} to {c.azimuth:g}" if c.tilt else "0",
@@ -396,12 +522,12 @@ def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) ->
     panels = []
     for (candidate, zoned), maps in zip(wanted, faces, strict=True):
         row = found.base if candidate == BASE else found.shown
-        label = "as designed" if candidate == BASE else name
+        label = found.untilted if candidate == BASE else name
         if zoned:
             text = f"CIEDE2000 beyond {setting.threshold:g} on {100 * number(row, 'share'):.1f} % of the face"
             panels.append(Panel(maps, label, text))
         else:
-            text = "" if candidate == BASE else _turned(row).replace(", ", ",\n")
+            text = "" if candidate == BASE else _turned(row, found.untilted).replace(", ", ",\n")
             panels.append(Panel(maps, f"{label}, without the zone", text))
     return panels
 
@@ -409,21 +535,21 @@ def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) ->
 def _at(found: _Found) -> str:
     from facetrace.studies.orient import candidate_of
 
-    shift = candidate_of(found.shown).shift
-    return f"All with the culet shifted as {'recommended' if found.best else 'least visible'}." if shift else "Culet as designed."  # fmt: skip
+    c = candidate_of(found.coarse)
+    return f"All with the culet shifted {c.shift:g} % towards {c.towards:g}." if c.shift else "Culet as designed."  # fmt: skip
 
 
 def _tilts(subject: "Subject", found: _Found) -> Any:
-    """The tilts with the culet as in the shown candidate."""
+    """The tilts of the grid, with the culet as in its best candidate."""
     import numpy as np
 
     from facetrace.report.orient import Tilts
-    from facetrace.studies.orient import candidate_of, hidden, number
+    from facetrace.studies.orient import candidate_of, hidden, made, number
 
-    shown = candidate_of(found.shown)
+    shown, coarse = candidate_of(found.shown), candidate_of(found.coarse)
     rows = [
-        r for r in found.rows
-        if (candidate_of(r).along, candidate_of(r).across) == (shown.along, shown.across)
+        r for r in made(found.rows[: found.tried])
+        if (candidate_of(r).along, candidate_of(r).across) == (coarse.along, coarse.across)
     ]  # fmt: skip
     return Tilts(
         tilt=np.array([number(r, "tilt") for r in rows]),
@@ -452,6 +578,7 @@ def _document(
                 "file": str(zones.path),
                 "names": [z.name for z in zones.model.zone],
                 "blank": zones.model.blank is not None,
+                "share_of_stone": list(found.places[0].shares),
             },
             "threshold": setting.threshold,
             "allow": found.allow,
@@ -470,8 +597,11 @@ def _member(row: "Row", allow: float) -> dict[str, Any]:
     """A candidate for the document."""
     from dataclasses import asdict
 
-    from facetrace.studies.orient import FIGURES, candidate_of, estimate, hidden
+    from facetrace.studies.orient import FIGURES, KEY, candidate_of, estimate, hidden
 
+    if row["share"] is None:
+        known = {name: row[name] for name in (*KEY, "remark")}
+        return {**known, "cost": candidate_of(row).cost, "hidden": False}
     skipped = {name for figure in FIGURES for name in (figure, f"{figure}_stderr")}
     plain = {name: value for name, value in row.items() if name not in skipped}
     figures = {name: asdict(estimate(row, name)) for name in FIGURES}

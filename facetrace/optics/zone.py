@@ -3,9 +3,13 @@
 Frame of the rough: the c-axis along +z, an a-axis along +x, millimetres. A growth sector is
 the part of the crystal that one face of the hexagonal prism laid down; a zone has sharp edges here,
 and its index is the host's.
+
+The JSON schema of the file, for editors: ``python -m facetrace.optics.zone``.
 """
 
+import json
 import math
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,7 +31,9 @@ Floats = NDArray[np.float64]
 
 Coordinate = Annotated[float, Field(ge=-500, le=500)]
 Point = tuple[Coordinate, Coordinate, Coordinate]
-Length = Annotated[float, Field(gt=0, le=500)]
+# mm, and of a normal: what is smaller is a slip of the pen, and drowns in rounding
+SMALLEST = 1e-6
+Length = Annotated[float, Field(ge=SMALLEST, le=500)]
 Azimuth = Annotated[float, Field(ge=-360, le=360)]
 Name = Annotated[str, Field(min_length=1, max_length=40)]
 ORIGIN: Point = (0.0, 0.0, 0.0)
@@ -44,13 +50,17 @@ def _direction(normal: Point) -> Floats:
 
 
 def _check_normal(normal: Point) -> None:
-    if not any(normal):
-        raise ValueError("normal: has no direction; at least one of its three numbers is not 0")
+    if math.hypot(*normal) < SMALLEST:
+        raise ValueError(
+            f"normal: has no direction; its length is at least {SMALLEST:g}, like [0, 0, 1]"
+        )
 
 
 def _check_order(low: float | None, high: float | None, names: str) -> None:
-    if low is not None and high is not None and low >= high:
-        raise ValueError(f"{names}: {low:g} to {high:g} leaves nothing; the second is the larger")
+    if low is not None and high is not None and high - low < SMALLEST:
+        raise ValueError(
+            f"{names}: {low:g} to {high:g} leaves nothing; the second is the larger, by {SMALLEST:g} mm or more"
+        )
 
 
 class HalfSpace(Strict):
@@ -325,9 +335,6 @@ def _substance(file: ZoneFile, number: int, host: Material) -> Material:
                 "part of the same crystal"
             )
         return found
-    except FileError:
-        # the spectrum's own file and line say more
-        raise
     except FacetraceError as problem:
         raise file.error(("zone", number, key), problem) from None
 
@@ -390,3 +397,15 @@ def _check_positive(
         f"zone '{file.model.zone[number].name}'{where} would leave an absorption of "
         f"{left[worst]:.3g} per cm at {wavelength_nm[worst]:g} nm, less than none; lower strength",
     )
+
+
+def schema_text() -> str:
+    """designs/zones/facetrace-zone.schema.json, made from the model."""
+    schema = ZoneModel.model_json_schema()
+    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+    schema["title"] = "facetrace zone file"
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+
+
+if __name__ == "__main__":
+    sys.stdout.write(schema_text())

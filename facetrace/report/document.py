@@ -19,8 +19,10 @@ angles      of facetrace angles: what was varied, rows (values, sizes, figures, 
             recommendation with its figures and gains traced afresh
 girdle      of facetrace girdle: the model of the ground girdle, rows by thickness, tilt and finish, findings
 checks      of facetrace verify: name, source, and of its comparisons the one under most strain
-orient      of facetrace orient: zones, threshold, allow, candidates (each figure {value, stderr,
-            dof}), as_designed, recommended (null if no candidate hides the zones), least_visible
+orient      of facetrace orient: zones (share_of_stone: of the untilted stone's volume), threshold,
+            allow, candidates (each figure {value, stderr, dof}; one that cannot be cut has a remark and no
+            figures), as_designed (in a blank: untilted), recommended (null if no candidate hides the
+            zones, or none reaches into the stone), least_visible
 notes       cautions that belong to the numbers
 """
 

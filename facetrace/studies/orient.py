@@ -14,13 +14,14 @@ ch. 11). Light mirrored by the surface, which hides zones, is left out.
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 import facetrace
+from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Cell, Key, Row
 from facetrace.design.model import Design
 from facetrace.design.vary import parameters, with_value
@@ -33,7 +34,7 @@ from facetrace.optics.material import Material
 from facetrace.optics.zone import ZoneFile, differences
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
-from facetrace.solid.fit import largest_copy
+from facetrace.solid.fit import largest_copy, shared_volume
 from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid
 from facetrace.trace.run import MARGIN, Pixels, roulette_floor, trace_pixels
@@ -53,7 +54,7 @@ SURE_ERRORS = 2.0
 
 @dataclass(frozen=True)
 class Candidate:
-    """Table tilted by *tilt* degrees towards *azimuth*, culet shifted *along* and *across*, % of the width."""
+    """Table tilted by *tilt* degrees towards *azimuth*, culet shifted by *along* and *across*, % of the width."""
 
     tilt: float = 0.0
     azimuth: float = 0.0
@@ -89,7 +90,9 @@ NAMES = (
     *KEY, *(n for f in FIGURES for n in (f, f"{f}_stderr")),
     "carats", "scale", "x_mm", "y_mm", "z_mm", "axis_tilt", "axis_azimuth", "pixel_mm",
 )  # fmt: skip
-COLUMNS: dict[str, Callable[[str], Cell]] = dict.fromkeys(NAMES, float)
+COLUMNS: dict[str, Callable[[str], Cell]] = dict.fromkeys(NAMES, float) | {"remark": str}
+# of what is tried between two candidates of the grid: degrees, % of the width
+FINER = 1.0
 
 
 @dataclass(frozen=True)
@@ -230,10 +233,17 @@ class Cut:
         return tilt, math.degrees(math.atan2(c[1], c[0])) if tilt else 0.0
 
 
+def culet_of(design: Design, candidate: Candidate) -> tuple[float, float]:
+    """Where a candidate's culet lies along and across, % of the width: the design's own shift and the candidate's."""
+    own = parameters(design)
+    along, across = (own.get(f"{SHIFT}[{place}]", 0.0) for place in (0, 1))
+    return along + candidate.along, across + candidate.across
+
+
 def shifted(design: Design, candidate: Candidate) -> Solid:
     """The solid with its culet shifted. Raises FacetraceError where the design does not allow it."""
-    for place, value in enumerate((candidate.along, candidate.across)):
-        if value:
+    if candidate.shift:
+        for place, value in enumerate(culet_of(design, candidate)):
             design = with_value(design, f"{SHIFT}[{place}]", value)
     return build_solid(design)
 
@@ -272,6 +282,29 @@ def scenes(subject: Subject, cut: Cut) -> tuple[Scene, Scene]:
     view = (cut.axis, subject.light, subject.view)
     plain = scene_of(cut.solid, subject.plain, *view)
     return plain, scene_of(cut.solid, subject.zoned, *view, bodies=bodies)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a candidate lies: length, width, depth and origin in the rough, mm; each zone's share of its volume."""
+
+    size_mm: tuple[float, float, float]
+    origin_mm: tuple[float, float, float]
+    shares: tuple[float, ...]
+
+
+def place_of(subject: Subject, candidate: Candidate) -> Place:
+    """A candidate's size and place, and what the zones take of it."""
+    cut = cut_of(subject, candidate)
+    x, y, depth = map(float, np.ptp(cut.solid.vertices, axis=0))
+    stone = Body(np.vstack([cut.solid.normals.T, cut.solid.offsets]))
+    shares = [0.0] * (1 + max(number for _, number in subject.bodies))
+    for body, number in subject.bodies:
+        seen = body.seen_from(cut.turn, cut.shift)
+        shares[number] += shared_volume(stone, seen) / cut.solid.volume
+    a, b, c = map(float, cut.shift)
+    taken = tuple(min(share, 1.0) for share in shares)
+    return Place((max(x, y), min(x, y), depth), (a, b, c), taken)
 
 
 # ---- looking at one ---------------------------------------------------------------------------
@@ -401,6 +434,7 @@ def row_of(candidate: Candidate, look: Look, base: Look, setting: Setting, densi
     row |= dict(zip(("x_mm", "y_mm", "z_mm"), map(float, cut.shift), strict=True))
     row["axis_tilt"], row["axis_azimuth"] = cut.axis
     row["pixel_mm"] = look.step_mm
+    row["remark"] = None
     return row
 
 
@@ -409,7 +443,8 @@ def sweep(
 ) -> Iterator[Row]:
     """The row of each candidate, one by one in their order; those in *done* come from there.
 
-    A row depends on its candidate and the setting alone, never on what was done before.
+    A row depends on its candidate and the setting alone, never on what was done before. Raises
+    FacetraceError where the design itself cannot be cut; a candidate that cannot has a remark and no figures.
     """
     base: Look | None = None
     for candidate in wanted:
@@ -417,7 +452,12 @@ def sweep(
             yield done[candidate.key]
             continue
         base = base or look_at(subject, BASE, setting)
-        look = base if candidate == BASE else look_at(subject, candidate, setting)
+        try:
+            look = base if candidate == BASE else look_at(subject, candidate, setting)
+        except FacetraceError as problem:
+            key = dict(zip(KEY, candidate.key, strict=True))
+            yield dict.fromkeys(COLUMNS) | key | {"remark": f"cannot be cut: {problem}"}
+            continue
         yield row_of(candidate, look, base, setting, subject.density)
 
 
@@ -441,6 +481,11 @@ def candidate_of(row: Mapping[str, Cell]) -> Candidate:
     return Candidate(*(number(row, name) for name in KEY))
 
 
+def made(rows: Sequence[Row]) -> list[Row]:
+    """Those that can be cut, and so have figures."""
+    return [row for row in rows if row["share"] is not None]
+
+
 def hidden(row: Mapping[str, Cell], allow: float) -> bool:
     """Whether the zone hides: its share of the face is at most *allow*, or known that well and not told from 0."""
     share = estimate(row, "share")
@@ -451,7 +496,7 @@ def hidden(row: Mapping[str, Cell], allow: float) -> bool:
 def advice(rows: Sequence[Row], allow: float) -> tuple[Row | None, Row]:
     """(the hidden candidate of least cost, None without one; the candidate that shows least).
 
-    Ties go to the heavier stone, then to the one that shows less.
+    Ties go to the heavier stone, then to the one that shows less. Candidates that cannot be cut are left out.
     """
 
     def visible(row: Row) -> tuple[float, float]:
@@ -461,6 +506,29 @@ def advice(rows: Sequence[Row], allow: float) -> tuple[Row | None, Row]:
         # what the blank's walls round off is no weight
         return candidate_of(row).cost, -round(number(row, "carats"), 4), *visible(row)
 
+    rows = made(rows)
     found = [row for row in rows if hidden(row, allow)]
     least = min(rows, key=lambda row: (*visible(row), *cheap(row)))
     return (min(found, key=cheap) if found else None), least
+
+
+def smaller_tilts(best: Candidate, grid: Sequence[Candidate]) -> list[Candidate]:
+    """*best* with its table tilted less, degree by degree, down to the next smaller tilt of the grid."""
+    sizes = _below(best.tilt, [c.tilt for c in grid])
+    return [replace(best, tilt=size) for size in sizes]
+
+
+def smaller_shifts(best: Candidate, grid: Sequence[Candidate]) -> list[Candidate]:
+    """*best* with its culet shifted less, percent by percent, down to the next smaller shift of the grid."""
+    sizes = _below(best.shift, [c.shift for c in grid])
+    return [
+        replace(best, **{k: round(getattr(best, k) * size / best.shift, 9) + 0.0 for k in KEY[2:]})
+        for size in sizes
+    ]
+
+
+def _below(size: float, tried: Sequence[float]) -> list[float]:
+    """size - 1, size - 2 ..., as far as they are larger than the largest smaller one that was tried."""
+    last = max((t for t in tried if t < size), default=0.0)
+    steps = np.arange(size - FINER, last, -FINER)
+    return [round(float(step), 6) for step in steps if step > last + 1e-6]
