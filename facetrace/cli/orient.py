@@ -260,7 +260,9 @@ def _swept(
 
     about = f"orient, {subject.design.name}"
     mark = fingerprint_of(facts(subject, setting))
-    with Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh) as ledger:
+    with Ledger.open(
+        csv, mark, COLUMNS, KEY, about=about, fresh=fresh, needed=list(COLUMNS)[:-1]
+    ) as ledger:
         rows = _looked(subject, wanted, setting, ledger, "candidates")
         touched = any(place_of(subject, BASE).shares)
         coarse = advice(rows, allow)
