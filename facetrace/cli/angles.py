@@ -331,7 +331,13 @@ def _table(found: "Outcome", title: str) -> Table:
     ]
     sizes = "weight\nct" if weight == "carats" else "face\nmm^2"
     # marks, size and tilt, each with a blank
-    left = WIDTH - 9 - 8 - 6 - sum(width + 1 for width in wide)
+    left = (
+        WIDTH
+        - max(len(_marks(found, row)) for row in rows)
+        - 8
+        - 6
+        - sum(width + 1 for width in wide)
+    )
     shown = [
         c for i, c in enumerate(COLUMNS) if i < 2 or sum(d[4] + 1 for d in COLUMNS[: i + 1]) <= left
     ]
@@ -381,8 +387,10 @@ def _lines(found: "Outcome") -> "list[Row]":
 
 def _marks(found: "Outcome", row: "Row") -> str:
     words = ["as is"] if row is found.as_it_stands else []
-    words += [wish for wish, best in found.best.items() if best is row]
-    return ("> " if row is found.chosen else "  ") + "\n  ".join(words)
+    # at a fixed weight the wish for weight is one for size
+    names = {"weight": "size"} if found.setting.carats else {}
+    words += [names.get(wish, wish) for wish, best in found.best.items() if best is row]
+    return ("> " if row is found.chosen else "  ") + ", ".join(words)
 
 
 def _said(found: "Outcome", seconds: float, notes: list[str]) -> None:
@@ -392,7 +400,8 @@ def _said(found: "Outcome", seconds: float, notes: list[str]) -> None:
     share = 100 * found.setting.window_share
     note(
         f"Tilt, along length or width: least angle at which the clear stone's window exceeds {share:g} % of all light. "
-        "Shown: the front (no other has more of both), the best for each wish, and the design as it "
+        "Shown: the front (no other has more of both), the best for each wish "
+        f"{f'among stones of {found.at_least:g} ct or more ' if found.at_least else ''}and the design as it "
         "is; +- most: the largest standard error of these rows."
     )
     uncut = len(found.rows) - len(cut(found.rows))

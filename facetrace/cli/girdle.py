@@ -144,8 +144,8 @@ def _numbers(option: str, text: str, least: float, most: float) -> tuple[float, 
         found = ()
     if not found or len(found) > MOST_VALUES or not all(least <= n <= most for n in found):
         raise FacetraceError(
-            f"{option}: '{text}' is not a list of up to {MOST_VALUES} numbers from {least:g} to {most:g}; "
-            "write it like 20,30"
+            f"{option}: '{text}' is not one number from {least:g} to {most:g}, or up to {MOST_VALUES} of them "
+            "with commas between"
         )
     return tuple(sorted(set(found)))
 

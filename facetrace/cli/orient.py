@@ -382,12 +382,16 @@ def _cautions(zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]
 
 def _notes(material: "Material", zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]:
     from facetrace.optics.zone import substances
-    from facetrace.report.document import ESTIMATE, colour_notes
+    from facetrace.report.document import ESTIMATE, colour_notes, provisional_note
     from facetrace.studies.orient import number
 
     notes = [ESTIMATE]
-    for substance in (material, *substances(zones, material)):
-        notes += [text for text in colour_notes(substance) if text not in notes]
+    grown = (material, *substances(zones, material))
+    names = dict.fromkeys(name for substance in grown for name in substance.provisional)
+    if names:
+        notes.append(provisional_note(list(names)))
+    for substance in grown:
+        notes += [text for text in colour_notes(substance, sure=True) if text not in notes]
     notes.append(SHARP)
     if not subject.shiftable:
         notes.append("The design is in tiers: no culet shift was tried, only tilts.")
@@ -412,11 +416,11 @@ def _pm(row: "Row", name: str, digits: int, factor: float = 1.0) -> str:
 def _summary(
     found: _Found, title: str, setting: "Setting", subject: "Subject", zones: "ZoneFile"
 ) -> Table:
-    from facetrace.studies.orient import estimate, number
+    from facetrace.studies.orient import candidate_of, estimate, number
 
     table = Table(title=escape(title), title_justify="left")
     table.add_column("face up", no_wrap=True)
-    table.add_column(found.untilted, justify="right", no_wrap=True)
+    table.add_column("before", justify="right", no_wrap=True)
     table.add_column("recommended" if found.best else "least visible", justify="right", no_wrap=True)  # fmt: skip
     pair = (found.base, found.shown)
     table.add_row(f"zone beyond {setting.threshold:g}, % of face", *(_pm(r, "share", 2, 100) for r in pair))  # fmt: skip
@@ -433,8 +437,9 @@ def _summary(
     table.add_row("plain stone's colour moves", *(_pm(r, "change", 2) for r in pair))
     table.add_section()
     table.add_row("light returned, %", *(_pm(r, "light", 2, 100) for r in pair))
-    table.add_row("... that the zone adds", *(_pm(r, "light_change", 2, 100) for r in pair))
+    table.add_row("... change by the zone", *(_pm(r, "light_change", 2, 100) for r in pair))
     table.add_row("table's normal to c, deg", *(f"{_to_axis(r):.1f}" for r in pair))
+    table.add_row("culet shift, % of width", *(f"{candidate_of(r).shift:g}" for r in pair))
     table.add_section()
     table.add_row("weight, ct", *(f"{number(r, 'carats'):.3f}" for r in pair))
     table.add_row("size, mm", *(_lengths(p.size_mm, " x ") for p in found.places))

@@ -20,6 +20,9 @@ from facetrace.common.output import check_target, write_whole
 if TYPE_CHECKING:
     from facetrace.common.ledger import Key, Ledger, Row
 
+# so many rows of a study are announced before they are begun
+MANY = 1000
+
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 out = Console(highlight=False)
@@ -130,6 +133,8 @@ def swept(
     have = sum(key in ledger.rows for key in keys)
     if have:
         note(f"{have} of {len(keys)} {what} come from {ledger.path}")
+    if len(keys) - have > MANY:
+        note(f"{len(keys) - have:,} {what} to do, which takes long; Ctrl-C stops")
     with progress(f"{len(keys)} {what} (the first run compiles)") as report:
         for key, row in zip(keys, results, strict=True):
             if key not in ledger.rows:

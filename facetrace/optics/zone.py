@@ -59,7 +59,7 @@ def _check_normal(normal: Point) -> None:
 def _check_order(low: float | None, high: float | None, names: str) -> None:
     if low is not None and high is not None and high - low < SMALLEST:
         raise ValueError(
-            f"{names}: {low:g} to {high:g} leaves nothing; the second is the larger, by {SMALLEST:g} mm or more"
+            f"{names}: {low:g} to {high:g} leaves nothing; the second must be larger than the first"
         )
 
 

@@ -27,6 +27,7 @@ notes       cautions that belong to the numbers
 """
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -40,14 +41,22 @@ SCHEMA = "facetrace-result/1"
 ESTIMATE = "An estimate from a model, not an appraisal or a laboratory report."
 
 
-def colour_notes(material: Material) -> list[str]:
-    """What to say, once, when numbers from memory or half a measurement decide a colour."""
+def provisional_note(names: Sequence[str]) -> str:
+    """That numbers from memory decide a colour."""
+    return (
+        f"Colour rests on provisional absorption data ({', '.join(names)}): "
+        "strengths from memory, +-40 % at best."
+    )
+
+
+def colour_notes(material: Material, *, sure: bool = False) -> list[str]:
+    """What to say, once, when numbers from memory or half a measurement decide a colour.
+
+    *sure* leaves the first out, where it has been said of several materials together.
+    """
     notes: list[str] = []
-    if material.provisional:
-        notes.append(
-            f"Colour rests on provisional absorption data ({', '.join(material.provisional)}): "
-            "strengths from memory, +-40 % at best."
-        )
+    if material.provisional and not sure:
+        notes.append(provisional_note(material.provisional))
     if material.spectrum and not material.spectrum.polarised and material.uniaxial:
         notes.append(
             f"{material.spectrum.name} is unpolarised: both rays get the same absorption, so "

@@ -17,6 +17,7 @@ from facetrace.studies.girdle import (
     SIZES,
     SURE_ERRORS,
     Setting,
+    Verdict,
     number,
     verdict,
 )
@@ -41,6 +42,21 @@ def _place(row: Row) -> str:
     return f"girdle {number(row, 'thickness_mm'):g} mm, eye {number(row, 'eye_tilt'):g} deg"
 
 
+def _counted(found: Verdict) -> str:
+    """How many settings fall where, the empty classes left out."""
+    undecided = found.settings - found.holds - found.beyond - found.below
+    parts = (
+        (found.holds, "bear the claim out"), (found.beyond, "give more than it says"),
+        (found.below, "give less"), (undecided, "are too uncertain to tell"),
+    )  # fmt: skip
+    return ", ".join(f"{count} {words}" for count, words in parts if count)
+
+
+def _span(low: float, high: float) -> str:
+    least, most = f"{low:.5f}", f"{high:.5f}"
+    return least if least == most else f"{least} to {most}"
+
+
 def findings(rows: list[Row], setting: Setting) -> list[str]:
     """Plain sentences: the trade's claim against these figures, and flats against smooth polish."""
     texts = [CLAIM_WORDS]
@@ -50,9 +66,8 @@ def findings(rows: list[Row], setting: Setting) -> list[str]:
             continue
         here = (
             f"{STONES[stone]}: against a ground girdle {_figure(found.worst, 'recovered')} ({_place(found.worst)}) to "
-            f"{_figure(found.best, 'recovered')} ({_place(found.best)}); of {found.settings} settings the "
-            f"claim holds in {found.holds}, {found.beyond} give more, {found.below} less, "
-            f"{found.settings - found.holds - found.beyond - found.below} are undecided."
+            f"{_figure(found.best, 'recovered')} ({_place(found.best)}); of {found.settings} settings "
+            f"{_counted(found)}."
         )
         texts.append(here[0].upper() + here[1:])
     flat = [r for r in rows if r["finish"] == FLATS]
@@ -74,10 +89,10 @@ def findings(rows: list[Row], setting: Setting) -> list[str]:
         most = max(flat, key=lambda r: abs(number(r, "flats_recovered")))
         costs = [-number(r, "carats_to_smooth") for r in flat]
         texts.append(
-            f"Flats against the same girdle polished smooth: at most {_figure(most, 'flats_recovered')} of the "
-            f"lost light ({STONES[str(most['stone'])]}, {number(most, 'facets'):g} flats, {_place(most)}), more than "
+            f"Flats against the same girdle polished smooth: the largest change is {_figure(most, 'flats_recovered')} of "
+            f"the lost light ({STONES[str(most['stone'])]}, {number(most, 'facets'):g} flats, {_place(most)}), more than "
             f"{SURE_ERRORS:g} errors from nothing in {len(sure)} of {len(flat)} rows; they cost "
-            f"{min(costs):.5f} to {max(costs):.5f} ct."
+            f"{_span(min(costs), max(costs))} ct."
         )
     elif len(texts) == 1:
         texts.append("None of the rows has about a hundred flats: --flats 96 would test it.")

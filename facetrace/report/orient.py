@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 
 PANEL_PX, HEAD_PX, FOOT_PX = 300, 34, 66
 # what marks stand out on: cividis runs from dark blue over grey to yellow
+# cells of a map that still have room for their numbers; below this shade the numbers are white
+MOST_NUMBERS, DARK = 40, 0.45
 MARK = "#D55E00"
 # a scale ends at 1 % of the face at least, and at the threshold
 LEAST_SHARE = 1.0
@@ -128,8 +130,8 @@ def _map(
     levels = _levels(tilts.tilt)
     edges = np.concatenate([[0.0], (levels[1:] + levels[:-1]) / 2, [_edge(tilts.tilt)]])
     shades = colormaps["cividis"](values)
-    for tilt, azimuth, shade, hides in zip(
-        tilts.tilt, tilts.azimuth, shades, tilts.hidden, strict=True
+    for tilt, azimuth, value, shade, hides in zip(
+        tilts.tilt, tilts.azimuth, values, shades, tilts.hidden, strict=True
     ):
         ring = int(np.searchsorted(levels, tilt))
         width = 2 * np.pi / int((tilts.tilt == tilt).sum())
@@ -140,6 +142,11 @@ def _map(
         )  # fmt: skip
         if hides:
             axes.plot([at], [tilt], marker=".", color="white", ms=5, mec="black", mew=0.5)
+        elif len(values) <= MOST_NUMBERS and tilt > 0:
+            axes.text(
+                at, tilt, f"{value * top:.1f}", fontsize=6.5, ha="center", va="center",
+                color="black" if value > DARK else "white",
+            )  # fmt: skip
     axes.set_ylim(0, edges[-1])
     axes.set_yticks(levels[levels > 0])
     axes.tick_params(labelsize=7)

@@ -40,10 +40,8 @@ def values_words(found: Outcome, row: Row) -> str:
 
 def advice(found: Outcome) -> str:
     """The recommendation in one or two sentences."""
-    wish = wish_words(found, found.wish)
-    if found.at_least:
-        wish += f" at {found.at_least:g} ct or more"
-    text = f"For {wish}: {values_words(found, found.chosen)}."
+    among = f" among stones of {found.at_least:g} ct or more" if found.at_least else ""
+    text = f"For {wish_words(found, found.wish)}{among}: {values_words(found, found.chosen)}."
     if found.chosen is found.as_it_stands:
         return f"{text} That is the design as it stands."
     light, gain = found.confirmed.figures[LIGHT], found.confirmed.gains[LIGHT]
@@ -118,11 +116,13 @@ def _cliff(found: Outcome) -> str | None:
             worst = near
     if worst is None:
         return None
-    return (
-        f"It stands near an edge: at {values_words(found, worst)} light returned falls to "
-        f"{100 * number(worst, LIGHT):.2f} % and it windows at {tilt_words(worst)} degrees of tilt; mind the accuracy "
-        "of your angles."
+    text = (
+        f"It stands near an edge: at {values_words(found, worst)} light returned is "
+        f"{100 * number(worst, LIGHT):.2f} %"
     )
+    if tilt_of(worst) < tilt_of(row):
+        text += f" and it windows at {tilt_words(worst)} degrees of tilt"
+    return f"{text}; mind the accuracy of your angles."
 
 
 def tilt_of(row: Row) -> float:
@@ -202,7 +202,8 @@ def sweep_png(found: Outcome, title: str, under: str) -> bytes:
         label=f"recommended: {plain(values_words(found, found.chosen))}",
     )  # fmt: skip
     if found.at_least:
-        axes.axvline(found.at_least, color="0.4", lw=0.9, ls=(0, (4, 3)))
+        label = f"at least {found.at_least:g} ct"
+        axes.axvline(found.at_least, color="0.4", lw=0.9, ls=(0, (4, 3)), label=label)
     axes.set_xlabel(AXES[weight], fontsize=9)
     axes.set_ylabel("light returned, % of all light", fontsize=9)
     axes.tick_params(labelsize=8)
