@@ -262,6 +262,22 @@ def test_a_place_tells_size_and_what_zones_take(tmp_path):
     assert found.origin_mm == pytest.approx((5, 0, 0), abs=1e-6)
 
 
+def test_a_heart_in_a_blank_stays_a_heart(tmp_path):
+    """Scaled to twice its size it has 8 times the volume and its wall still; half of it lies on either side
+    of its middle, each lobe counted on its own."""
+    heart = (ROOT / "designs" / "heart-brilliant.toml").read_text(encoding="utf-8")
+    half = zone("half_space = { normal = [0, 1, 0], from_mm = 0 }", DARKER)
+    alone = cut_of(subject(tmp_path, half, heart), BASE)
+    size = np.ptp(alone.solid.vertices, axis=0)
+    x, y, z = map(float, 2 * size)
+    stone = subject(tmp_path, half + f"[blank]\nbox_mm = [{x}, {y}, {z}]\n", heart)
+    found = cut_of(stone, BASE)
+    assert found.scale == pytest.approx(2, rel=1e-6)
+    assert found.solid.volume == pytest.approx(8 * alone.solid.volume, rel=1e-6)
+    assert found.solid.split == alone.solid.split
+    assert place_of(stone, BASE).shares == pytest.approx((0.5,), rel=1e-6)
+
+
 # ---- zones that cannot matter ------------------------------------------------------------------
 
 

@@ -87,6 +87,11 @@ class TwoLobes(Solid):
         """How many columns of ``planes`` bound the first lobe."""
         return len(self.lobes[0].names)
 
+    @property
+    def parts(self) -> tuple[Solid, ...]:
+        """Both lobes."""
+        return self.lobes
+
     def scaled(self, factor: float) -> "TwoLobes":
         """The same shape with all lengths times *factor*."""
         return replace(

@@ -86,6 +86,11 @@ class Solid:
         """How many columns of ``planes`` bound the first of two lobes; None where there is one."""
         return None
 
+    @property
+    def parts(self) -> tuple["Solid", ...]:
+        """The convex solids that it is made of."""
+        return (self,)
+
     def scaled(self, factor: float) -> "Solid":
         """The same shape with all lengths times *factor*."""
         return replace(self, offsets=self.offsets * factor, vertices=self.vertices * factor)

@@ -266,14 +266,7 @@ def cut_of(subject: Subject, candidate: Candidate) -> Cut:
     if subject.blank is None:
         return Cut(solid, turn, subject.centre, 1.0)
     found = largest_copy(solid.vertices, turn, subject.blank, subject.centre)
-    return Cut(_scaled(solid, found.scale), turn, found.shift, found.scale)
-
-
-def _scaled(solid: Solid, scale: float) -> Solid:
-    return Solid(
-        solid.names, solid.normals, solid.offsets * scale, solid.vertices * scale, solid.polygons,
-        solid.missing,
-    )  # fmt: skip
+    return Cut(solid.scaled(found.scale), turn, found.shift, found.scale)
 
 
 def scenes(subject: Subject, cut: Cut) -> tuple[Scene, Scene]:
@@ -297,11 +290,11 @@ def place_of(subject: Subject, candidate: Candidate) -> Place:
     """A candidate's size and place, and what the zones take of it."""
     cut = cut_of(subject, candidate)
     x, y, depth = map(float, np.ptp(cut.solid.vertices, axis=0))
-    stone = Body(np.vstack([cut.solid.normals.T, cut.solid.offsets]))
     shares = [0.0] * (1 + max(number for _, number in subject.bodies))
     for body, number in subject.bodies:
         seen = body.seen_from(cut.turn, cut.shift)
-        shares[number] += shared_volume(stone, seen) / cut.solid.volume
+        shared = sum(shared_volume(Body(part.planes), seen) for part in cut.solid.parts)
+        shares[number] += shared / cut.solid.volume
     a, b, c = map(float, cut.shift)
     taken = tuple(min(share, 1.0) for share in shares)
     return Place((max(x, y), min(x, y), depth), (a, b, c), taken)
