@@ -243,6 +243,7 @@ def _fingerprint(design: "Design", setting: "Setting") -> str:
     """Of all that decides a row; the ranges only decide which rows there are."""
     import facetrace
     from facetrace.common.ledger import fingerprint_of
+    from facetrace.studies.rows import media_facts
 
     media = (setting.medium, setting.clear)
     return fingerprint_of({
@@ -250,7 +251,7 @@ def _fingerprint(design: "Design", setting: "Setting") -> str:
         "version": facetrace.__version__,
         "design": design.model_dump(exclude={"name", "notes"}),
         "density": setting.density,
-        "media": [[m.physics, m.spectrum.tobytes(), m.white.tobytes()] for m in media],
+        "media": media_facts(media),
         "light": setting.light.row.tobytes(),
         "points": setting.points,
         "seed": setting.seed,
@@ -260,12 +261,8 @@ def _fingerprint(design: "Design", setting: "Setting") -> str:
 
 
 def _under(setting: "Setting") -> str:
-    text = f"{setting.light.name} light"
-    if setting.light.head_deg:
-        text += f", head {setting.light.head_deg:g} deg{' hard' if setting.light.head_hard else ''}"
-    if setting.carats:
-        text += f", all of {setting.carats:g} ct"
-    return text
+    same = f", all of {setting.carats:g} ct" if setting.carats else ""
+    return setting.light.words + same
 
 
 def _written(
@@ -317,7 +314,7 @@ WIDTH = 80
 def _table(found: "Outcome", title: str) -> Table:
     """The front, the best for each wish and the design as it stands, by rising weight."""
     from facetrace.report.sweep import tilt_words
-    from facetrace.studies.angles import number
+    from facetrace.studies.rows import number
 
     weight = found.setting.weight
     table = Table(title=escape(title), title_justify="left", box=box.SIMPLE_HEAD, padding=0)
@@ -374,7 +371,7 @@ def _lines(found: "Outcome") -> "list[Row]":
     """At most 20 rows; of a long front some, evenly."""
     import numpy as np
 
-    from facetrace.studies.angles import number
+    from facetrace.studies.rows import number
 
     named = [found.as_it_stands, *found.best.values()]
     room = MOST_LINES - len(named)

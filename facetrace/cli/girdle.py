@@ -183,6 +183,7 @@ def _fingerprint(design: object, setting: "Setting") -> str:
     import facetrace
     from facetrace.common.ledger import fingerprint_of
     from facetrace.design.model import Design
+    from facetrace.studies.rows import media_facts
 
     assert isinstance(design, Design)
     return fingerprint_of({
@@ -190,7 +191,7 @@ def _fingerprint(design: object, setting: "Setting") -> str:
         "version": facetrace.__version__,
         "design": design.model_dump(exclude={"name", "notes"}),
         "density": setting.density,
-        "media": {k: [m.physics, m.spectrum.tobytes(), m.white.tobytes()] for k, m in setting.media.items()},
+        "media": [list(setting.media), *media_facts(setting.media.values())],
         "axis": setting.axis,
         "light": setting.light.row.tobytes(),
         "roughness": setting.roughness,
@@ -201,10 +202,7 @@ def _fingerprint(design: object, setting: "Setting") -> str:
 
 
 def _under(setting: "Setting") -> str:
-    text = f"{setting.light.name} light"
-    if setting.light.head_deg:
-        text += f", head {setting.light.head_deg:g} deg"
-    return f"{text}, ground with roughness {setting.roughness:g}"
+    return f"{setting.light.words}, ground with roughness {setting.roughness:g}"
 
 
 def _written(
@@ -237,7 +235,8 @@ def _notes(setting: "Setting", material: "Material") -> list[str]:
 
 def _table(rows: "list[Row]", setting: "Setting", stone: str, title: str) -> Table:
     """Thickness by tilt by finish: light, and what it brings back of what the ground girdle loses."""
-    from facetrace.studies.girdle import FLATS, GROUND, number
+    from facetrace.studies.girdle import FLATS, GROUND
+    from facetrace.studies.rows import number
 
     table = Table(
         title=escape(f"{title}, {STONES[stone]}"), title_justify="left", box=box.SIMPLE_HEAD,

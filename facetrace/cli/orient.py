@@ -95,7 +95,7 @@ class _Found:
     @property
     def untilted(self) -> str:
         """What the base is called: a blank may change its size."""
-        from facetrace.studies.orient import number
+        from facetrace.studies.rows import number
 
         same = abs(number(self.base, "scale") - 1) < SAME_SIZE
         return "as designed" if same else "untilted"
@@ -177,7 +177,7 @@ def orient(
     wanted = _wanted(subject, tilts, directions, shifts, shift_directions)
     found = _swept(subject, wanted, setting, files.csv, fresh, allow / 100)
     title = f"{file.design.name}: {zones.model.name}"
-    under = f"{light.value} light" + (f", head {eye.head_deg:g} deg" if eye.head_deg else "")
+    under = eye.words
     _pictures(subject, setting, found, files, (size, exposure), title, under)
     cautions = _cautions(zones, subject, found)
     notes = _notes(substance, zones, subject, found)
@@ -312,7 +312,8 @@ def _turned(row: "Row", unchanged: str) -> str:
 
 def sentence(found: _Found, setting: "Setting", subject: "Subject") -> str:
     """The recommendation."""
-    from facetrace.studies.orient import BASE, candidate_of, number
+    from facetrace.studies.orient import BASE, candidate_of
+    from facetrace.studies.rows import number
 
     if found.untouched:
         return "Nothing was judged: no zone reaches into the stone as placed."
@@ -340,7 +341,8 @@ def sentence(found: _Found, setting: "Setting", subject: "Subject") -> str:
 
 def _to_paste(found: _Found, subject: "Subject") -> list[str]:
     """How other commands take the recommended stone."""
-    from facetrace.studies.orient import candidate_of, culet_of, number
+    from facetrace.studies.orient import candidate_of, culet_of
+    from facetrace.studies.rows import number
 
     if found.best is None:
         return []
@@ -383,7 +385,7 @@ def _cautions(zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]
 def _notes(material: "Material", zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]:
     from facetrace.optics.zone import substances
     from facetrace.report.document import ESTIMATE, colour_notes, provisional_note
-    from facetrace.studies.orient import number
+    from facetrace.studies.rows import number
 
     notes = [ESTIMATE]
     grown = (material, *substances(zones, material))
@@ -416,7 +418,8 @@ def _pm(row: "Row", name: str, digits: int, factor: float = 1.0) -> str:
 def _summary(
     found: _Found, title: str, setting: "Setting", subject: "Subject", zones: "ZoneFile"
 ) -> Table:
-    from facetrace.studies.orient import candidate_of, estimate, number
+    from facetrace.studies.orient import candidate_of, estimate
+    from facetrace.studies.rows import number
 
     table = Table(title=escape(title), title_justify="left")
     table.add_column("face up", no_wrap=True)
@@ -463,7 +466,7 @@ def _percent(share: float) -> str:
 
 def _to_axis(row: "Row") -> float:
     """Angle between the table's normal and the axis's line, degrees."""
-    from facetrace.studies.orient import number
+    from facetrace.studies.rows import number
 
     tilt = number(row, "axis_tilt")
     return min(tilt, 180 - tilt)
@@ -471,7 +474,8 @@ def _to_axis(row: "Row") -> float:
 
 def _rings(found: _Found) -> Table:
     """Of each tilt with each size of shift, the candidate that shows least."""
-    from facetrace.studies.orient import candidate_of, hidden, made, number
+    from facetrace.studies.orient import candidate_of, hidden, made
+    from facetrace.studies.rows import number
 
     def rank(row: "Row") -> tuple[float, float, float]:
         return number(row, "share"), -number(row, "carats"), number(row, "most")
@@ -520,7 +524,8 @@ def _pictures(
 
 def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) -> list[Any]:
     from facetrace.report.orient import Panel
-    from facetrace.studies.orient import BASE, candidate_of, number, portraits
+    from facetrace.studies.orient import BASE, candidate_of, portraits
+    from facetrace.studies.rows import number
 
     chosen = candidate_of(found.shown)
     wanted = [(BASE, True), *([(chosen, True)] if chosen != BASE else []), (chosen, False)]
@@ -551,7 +556,8 @@ def _tilts(subject: "Subject", found: _Found) -> Any:
     import numpy as np
 
     from facetrace.report.orient import Tilts
-    from facetrace.studies.orient import candidate_of, hidden, made, number
+    from facetrace.studies.orient import candidate_of, hidden, made
+    from facetrace.studies.rows import number
 
     shown, coarse = candidate_of(found.shown), candidate_of(found.coarse)
     rows = [

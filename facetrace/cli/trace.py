@@ -222,9 +222,7 @@ class _Subject:
     @property
     def under(self) -> str:
         """Light and view in words."""
-        text = f"{self.light.name} light"
-        if self.light.head_deg:
-            text += f", head {self.light.head_deg:g} deg{' hard' if self.light.head_hard else ''}"
+        text = self.light.words
         if self.view.tilt:
             text += f", stone tilted {self.view.tilt:g} deg towards {self.view.azimuth:g}"
         if self.view.eye_tilt:

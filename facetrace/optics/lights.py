@@ -46,6 +46,13 @@ class Light:
         outer = math.cos(math.radians(min(self.head_deg * (1 + soft), 180.0)))
         return np.array([self.constant, self.slope, self.below, inner, outer])
 
+    @property
+    def words(self) -> str:
+        """Its name and the viewer's head, for people."""
+        if not self.head_deg:
+            return f"{self.name} light"
+        return f"{self.name} light, head {self.head_deg:g} deg{' hard' if self.head_hard else ''}"
+
     def white(self, sight_zenith: float) -> float:
         """Radiance of a perfect white diffuser that lies flat under this light, head included.
 

@@ -15,12 +15,11 @@ from facetrace.studies.girdle import (
     KEY,
     POLISHED,
     SIZES,
-    SURE_ERRORS,
     Setting,
     Verdict,
-    number,
     verdict,
 )
+from facetrace.studies.rows import SURE_ERRORS, number
 
 MODEL = (
     "Smith's height field of Trowbridge-Reitz microfacets, followed from facet to facet (Heitz, Hanika, "

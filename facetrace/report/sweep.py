@@ -9,7 +9,8 @@ from matplotlib.figure import Figure
 
 from facetrace.common.ledger import Row
 from facetrace.report.picture import DPI, plain, png
-from facetrace.studies.angles import FIGURES, GAINS, NEVER, SIZES, cut, number
+from facetrace.studies.angles import FIGURES, GAINS, NEVER, SIZES, cut
+from facetrace.studies.rows import number
 from facetrace.studies.tilt import MOST_DEG
 from facetrace.studies.wish import LIGHT, TIE_ERRORS, Outcome, Wish
 

@@ -21,6 +21,7 @@ from facetrace.optics.lights import Light
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
+from facetrace.studies.rows import cells
 from facetrace.studies.tilt import MOST_DEG, tilt_tolerance
 from facetrace.trace.run import SETS, Sums, roulette_floor, trace_sums
 from facetrace.trace.scene import Medium, Scene, View, scene_of
@@ -209,23 +210,17 @@ def _figures(design: Design, setting: Setting, base: Traced) -> Row:
     row: Row = {name: getattr(sizes, name) for name in SIZES[:-1]}
     row["face_mm2"] = candidate.solid.face_mm2
     for name in FIGURES:
-        row |= _cells(name, named[name])
+        row |= cells(name, named[name])
     for name in GAINS:
-        row |= _cells(f"{name}_gain", gains[name])
+        row |= cells(f"{name}_gain", gains[name])
     axis = (design.axis.tilt, design.axis.azimuth)
     tilt = tilt_tolerance(
         candidate.solid, setting.clear, axis, setting.window_share, setting.seed
     )  # fmt: skip
-    row |= _cells("clear_window", tilt.face_up) | _cells("tilt_deg", tilt.tilt)
+    row |= cells("clear_window", tilt.face_up) | cells("tilt_deg", tilt.tilt)
     if tilt.tilt is None:
         row["tilt_deg"] = NEVER
     return row | {"tilt_azimuth": tilt.azimuth, "remark": _remark(candidate.solid)}
-
-
-def _cells(name: str, estimate: Estimate | None) -> Row:
-    if estimate is None:
-        return {name: None, f"{name}_stderr": None}
-    return {name: estimate.value, f"{name}_stderr": estimate.stderr}
 
 
 def _colours(colour: MeanColour) -> dict[str, Estimate | None]:
@@ -242,10 +237,3 @@ def _remark(solid: Solid) -> str | None:
 def cut(rows: Sequence[Row]) -> list[Row]:
     """Those that have figures."""
     return [row for row in rows if row["light_return"] is not None]
-
-
-def number(row: Row, name: str) -> float:
-    """A cell that holds a number."""
-    value = row[name]
-    assert isinstance(value, int | float)
-    return float(value)

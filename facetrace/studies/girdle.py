@@ -25,14 +25,13 @@ from facetrace.optics.lights import Light
 from facetrace.solid.girdle import GIRDLE, Blank, blank_of, flats_in, lift_for
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
+from facetrace.studies.rows import SURE_ERRORS, cells, number
 from facetrace.trace.run import Sums, roulette_floor, trace_sums
 from facetrace.trace.scene import Medium, View, scene_of
 
 GROUND, POLISHED, FLATS = "ground", "polished", "flats"
 # light that went in and did not come back from a lit direction
 LOST = (SUM_WINDOW, SUM_EXTINCTION, SUM_ABSORBED)
-# what a difference needs to count: Student's t would say 2.0 for 64 degrees of freedom
-SURE_ERRORS = 2.0
 # the trade's claim: a hundred small facets on a polished girdle bring back that share of the light
 # lost (common practice, no source)
 CLAIM = (0.03, 0.05)
@@ -148,17 +147,13 @@ def _group(stones: list[Solid], medium: Medium, tilt: float, setting: Setting) -
         }  # fmt: skip
         found = face_up(own, scene).measures | {"lost": lost_light(own)}
         for name in FIGURES:
-            row |= _cells(name, found[name])
+            row |= cells(name, found[name])
         gain = difference(own, scene, sums[0], scenes[0], ("light_return",))["light_return"]
-        row |= _cells("gain", gain)
-        row |= _cells("recovered", recovered(own, sums[0]))
-        row |= _cells("flats_recovered", recovered(own, sums[1]))
+        row |= cells("gain", gain)
+        row |= cells("recovered", recovered(own, sums[0]))
+        row |= cells("flats_recovered", recovered(own, sums[1]))
         rows.append(row)
     return rows
-
-
-def _cells(name: str, estimate: Estimate) -> Row:
-    return {name: estimate.value, f"{name}_stderr": estimate.stderr}
 
 
 def lost_light(sums: Sums) -> Estimate:
@@ -222,10 +217,3 @@ def _against_claim(row: Row) -> str:
     if value - reach > high:
         return "beyond"
     return "holds" if low <= value - reach and value + reach <= high else "undecided"
-
-
-def number(row: Row, name: str) -> float:
-    """A cell that holds a number."""
-    value = row[name]
-    assert isinstance(value, int | float)
-    return float(value)

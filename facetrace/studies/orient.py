@@ -37,6 +37,7 @@ from facetrace.solid.build import build_solid
 from facetrace.solid.fit import largest_copy, shared_volume
 from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid
+from facetrace.studies.rows import SURE_ERRORS, media_facts, number
 from facetrace.trace.run import MARGIN, Pixels, roulette_floor, trace_pixels
 from facetrace.trace.scene import Medium, Scene, View, direction, medium_of, rocking, scene_of
 
@@ -49,7 +50,6 @@ FEWEST, MOST = 24, 64
 # a pixel's largest difference counts where the stone fills so much of it
 FILLED = 0.5
 PORTRAIT_SAMPLES = 32
-SURE_ERRORS = 2.0
 
 
 @dataclass(frozen=True)
@@ -181,7 +181,7 @@ def facts(subject: Subject, setting: Setting) -> dict[str, Any]:
         "bodies": [shape.tobytes() for shape in shapes],
         "zones": [number for _, number in subject.bodies],
         "blank": blank,
-        "media": [[m.physics, m.spectrum.tobytes(), m.white.tobytes()] for m in media],
+        "media": media_facts(media),
         "setting": vars(setting),
     }
 
@@ -290,11 +290,11 @@ def place_of(subject: Subject, candidate: Candidate) -> Place:
     """A candidate's size and place, and what the zones take of it."""
     cut = cut_of(subject, candidate)
     x, y, depth = map(float, np.ptp(cut.solid.vertices, axis=0))
-    shares = [0.0] * (1 + max(number for _, number in subject.bodies))
-    for body, number in subject.bodies:
+    shares = [0.0] * (1 + max(which for _, which in subject.bodies))
+    for body, which in subject.bodies:
         seen = body.seen_from(cut.turn, cut.shift)
         shared = sum(shared_volume(Body(part.planes), seen) for part in cut.solid.parts)
-        shares[number] += shared / cut.solid.volume
+        shares[which] += shared / cut.solid.volume
     a, b, c = map(float, cut.shift)
     taken = tuple(min(share, 1.0) for share in shares)
     return Place((max(x, y), min(x, y), depth), (a, b, c), taken)
@@ -455,13 +455,6 @@ def sweep(
 
 
 # ---- what to do -------------------------------------------------------------------------------
-
-
-def number(row: Mapping[str, Cell], name: str) -> float:
-    """A cell as a number."""
-    value = row[name]
-    assert isinstance(value, float | int)
-    return float(value)
 
 
 def estimate(row: Mapping[str, Cell], name: str) -> Estimate:

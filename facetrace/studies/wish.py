@@ -9,7 +9,8 @@ from facetrace.common.ledger import Key, Row
 from facetrace.design.model import Design
 from facetrace.measures.faceup import Estimate, face_up
 from facetrace.measures.paired import difference
-from facetrace.studies.angles import Range, Setting, Traced, cut, number, traced, with_values
+from facetrace.studies.angles import Range, Setting, Traced, cut, traced, with_values
+from facetrace.studies.rows import number
 
 Wish = Literal["weight", "light", "balance"]
 WISHES: tuple[Wish, ...] = ("light", "weight", "balance")
