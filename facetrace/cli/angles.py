@@ -10,6 +10,16 @@ from rich import box
 from rich.markup import escape
 from rich.table import Table
 
+from facetrace.cli.options import (
+    Edge,
+    FreshOption,
+    JsonOption,
+    LightName,
+    LightOption,
+    MaterialOption,
+    SeedOption,
+    SpectrumOption,
+)
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
@@ -23,7 +33,6 @@ from facetrace.cli.shell import (
     targets,
     write_json,
 )
-from facetrace.cli.trace import Edge, LightName
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Row
@@ -91,7 +100,7 @@ def angles(
         float, typer.Option(min=0.1, max=99, callback=finite, help="Percent of the clear stone's light through the pavilion that counts as a window, for the tilt.")
     ] = 10.0,
     rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for the figures of each candidate.")] = DEFAULT_RAYS,
-    light: Annotated[LightName, typer.Option(help="Light around the stone.")] = LightName.hemisphere,
+    light: LightOption = LightName.hemisphere,
     head: Annotated[
         float | None,
         typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's dark head, degrees [default: 10, and 0 under the uniform light]."),
@@ -103,25 +112,19 @@ def angles(
     axis_azimuth: Annotated[
         float | None, typer.Option(min=-360, max=360, callback=finite, help="Its direction, degrees from the length [default: the design's].")
     ] = None,
-    material: Annotated[
-        str | None, typer.Option(help="Another material than the design's: a name, or a file ending in .toml.")
-    ] = None,
-    spectrum: Annotated[
-        Path | None, typer.Option(help="Your own absorption spectrum (CSV) in place of the material's chromophores.")
-    ] = None,
+    material: MaterialOption = None,
+    spectrum: SpectrumOption = None,
     no_absorption: Annotated[bool, typer.Option("--no-absorption", help="Leave out all colour: the cut alone.")] = False,
-    seed: Annotated[int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")] = 1,
+    seed: SeedOption = 1,
     csv: Annotated[
         Path | None, typer.Option(help="Where all candidates go, and from where a sweep goes on [default: beside the design, -angles.csv; none with --json -].")
     ] = None,
-    fresh: Annotated[bool, typer.Option("--fresh", help="Begin the CSV anew.")] = False,
+    fresh: FreshOption = False,
     plot: Annotated[
         Path | None, typer.Option(help="Where the plot of light against weight goes [default: beside the design, -angles.png; none with --json -].")
     ] = None,
     no_plot: Annotated[bool, typer.Option("--no-plot", help="Table and CSV only.")] = False,
-    json: Annotated[
-        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
-    ] = None,
+    json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Sweep pavilion and crown angles, or any number of a design: light against weight, and advice."""
     from facetrace.common.errors import FacetraceError

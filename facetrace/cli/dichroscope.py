@@ -8,6 +8,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
+from facetrace.cli.options import JsonOption, SpectrumOption
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
@@ -52,16 +53,12 @@ def dichroscope(
             "Those given replace all of the material's own.",
         ),
     ] = None,
-    spectrum: Annotated[
-        Path | None, typer.Option(help="Your own absorption spectrum (CSV) in place of the material's chromophores.")
-    ] = None,
+    spectrum: SpectrumOption = None,
     picture: Annotated[Path | None, typer.Option(help="Write the two fields as a picture (PNG).")] = None,
     plot: Annotated[
         Path | None, typer.Option(help="Write the absorption of both rays against wavelength as a plot (PNG).")
     ] = None,
-    json: Annotated[
-        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
-    ] = None,
+    json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The two colours that a dichroscope shows, in daylight (D65), and the absorption behind them."""
     from facetrace.cli.loading import concentrations, with_spectrum

@@ -8,6 +8,15 @@ from rich import box
 from rich.markup import escape
 from rich.table import Table
 
+from facetrace.cli.options import (
+    FreshOption,
+    JsonOption,
+    LightName,
+    LightOption,
+    MaterialOption,
+    SeedOption,
+    SpectrumOption,
+)
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
@@ -21,7 +30,6 @@ from facetrace.cli.shell import (
     targets,
     write_json,
 )
-from facetrace.cli.trace import LightName
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Row
@@ -66,30 +74,24 @@ def girdle(
         typer.Option(min=0.01, max=2, callback=finite, help="Roughness alpha of the ground girdle: 0.39 was measured on ground glass [from memory: Walter et al. 2007]."),
     ] = 0.39,
     rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for each figure.")] = DEFAULT_RAYS,
-    light: Annotated[LightName, typer.Option(help="Light around the stone.")] = LightName.hemisphere,
+    light: LightOption = LightName.hemisphere,
     head: Annotated[
         float | None,
         typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's dark head, degrees [default: 10, and 0 under the uniform light]."),
     ] = None,
-    material: Annotated[
-        str | None, typer.Option(help="Another material than the design's: a name, or a file ending in .toml.")
-    ] = None,
-    spectrum: Annotated[
-        Path | None, typer.Option(help="Your own absorption spectrum (CSV) in place of the material's chromophores.")
-    ] = None,
+    material: MaterialOption = None,
+    spectrum: SpectrumOption = None,
     no_absorption: Annotated[bool, typer.Option("--no-absorption", help="The stone without colour only.")] = False,
-    seed: Annotated[int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")] = 1,
+    seed: SeedOption = 1,
     csv: Annotated[
         Path | None, typer.Option(help="Where all rows go, and from where it goes on [default: beside the design, -girdle.csv; none with --json -].")
     ] = None,
-    fresh: Annotated[bool, typer.Option("--fresh", help="Begin the CSV anew.")] = False,
+    fresh: FreshOption = False,
     plot: Annotated[
         Path | None, typer.Option(help="Where the plot goes [default: beside the design, -girdle.png; none with --json -].")
     ] = None,
     no_plot: Annotated[bool, typer.Option("--no-plot", help="Table and CSV only.")] = False,
-    json: Annotated[
-        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
-    ] = None,
+    json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The girdle ground, polished smooth or in flats: light it gives back, and what flats cost."""
     from facetrace.cli.loading import load_material, load_stone, with_spectrum

@@ -10,6 +10,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
+from facetrace.cli.options import FreshOption, JsonOption, LightName, LightOption, SeedOption
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
@@ -24,7 +25,7 @@ from facetrace.cli.shell import (
     targets,
     write_json,
 )
-from facetrace.cli.trace import GREY_ERRORS, LightName
+from facetrace.cli.trace import GREY_ERRORS
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Ledger, Row
@@ -120,7 +121,7 @@ def orient(
     allow: Annotated[
         float, typer.Option(min=0, max=100, callback=finite, help="A zone counts as hidden up to this share of the face, %.")
     ] = 1.0,
-    light: Annotated[LightName, typer.Option(help="Light around the stone.")] = LightName.hemisphere,
+    light: LightOption = LightName.hemisphere,
     head: Annotated[
         float | None,
         typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace]."),
@@ -133,12 +134,12 @@ def orient(
     ] = None,
     pixel: Annotated[float, typer.Option(min=0.02, max=2, callback=finite, help="Edge of a pixel that is compared, mm.")] = 0.15,
     samples: Annotated[int, typer.Option(min=1, max=4096, help="Rays in each pixel of each of 8 pictures.")] = 8,
-    seed: Annotated[int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")] = 1,
+    seed: SeedOption = 1,
     csv: Annotated[
         Path | None,
         typer.Option(help="All candidates; an interrupted run goes on from it [default: beside the design, -orient.csv; none with --json -]."),
     ] = None,
-    fresh: Annotated[bool, typer.Option("--fresh", help="Begin the CSV anew.")] = False,
+    fresh: FreshOption = False,
     picture: Annotated[
         Path | None, typer.Option(help="Before and after [default: beside the design, -orient.png; none with --json -].")
     ] = None,
@@ -150,9 +151,7 @@ def orient(
     exposure: Annotated[
         float, typer.Option(min=0.01, max=100, callback=finite, help="Brightness of the pictures: at 1 a white diffuser is just white.")
     ] = 1.0,
-    json: Annotated[
-        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
-    ] = None,
+    json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Find the smallest table tilt and culet shift that hide a colour zone face up."""
     from facetrace.cli.loading import load_material, load_stone, with_spectrum

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
+from facetrace.cli.options import JsonOption
 from facetrace.cli.shell import check_json, note, one_line_errors, out, write_json
 
 if TYPE_CHECKING:
@@ -35,9 +36,7 @@ def solid(
         Path | None,
         typer.Option(help="Write a mesh; the ending decides: .stl .obj .ply .glb .gltf"),
     ] = None,
-    json: Annotated[
-        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
-    ] = None,
+    json: JsonOption = None,
 ) -> None:
     """Carats, sizes and meets of a design."""
     from facetrace.cli.loading import load_material, load_stone

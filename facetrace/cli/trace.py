@@ -2,7 +2,6 @@
 
 import time
 from dataclasses import asdict, dataclass
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +9,15 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
+from facetrace.cli.options import (
+    Edge,
+    JsonOption,
+    LightName,
+    LightOption,
+    MaterialOption,
+    SeedOption,
+    SpectrumOption,
+)
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
@@ -49,22 +57,6 @@ DEFAULT_RAYS = 1 << 18
 GREY_ERRORS = 4
 
 
-class LightName(StrEnum):
-    """Lights of optics/lights.toml."""
-
-    hemisphere = "hemisphere"
-    overcast = "overcast"
-    cosine = "cosine"
-    uniform = "uniform"
-
-
-class Edge(StrEnum):
-    """Edge of the viewer's head."""
-
-    soft = "soft"
-    hard = "hard"
-
-
 @dataclass(frozen=True)
 class _Wishes:
     """What the options asked of the picture."""
@@ -91,7 +83,7 @@ def trace(
             "and brightness are at most this.",
         ),
     ] = None,
-    light: Annotated[LightName, typer.Option(help="Light around the stone.")] = LightName.hemisphere,
+    light: LightOption = LightName.hemisphere,
     head: Annotated[
         float | None,
         typer.Option(
@@ -117,12 +109,8 @@ def trace(
     axis_azimuth: Annotated[
         float | None, typer.Option(callback=finite, help="Its direction, degrees from the length [default: the design's].")
     ] = None,
-    material: Annotated[
-        str | None, typer.Option(help="Another material than the design's: a name, or a file ending in .toml.")
-    ] = None,
-    spectrum: Annotated[
-        Path | None, typer.Option(help="Your own absorption spectrum (CSV) in place of the material's chromophores.")
-    ] = None,
+    material: MaterialOption = None,
+    spectrum: SpectrumOption = None,
     index: Annotated[
         float | None, typer.Option(min=1.01, max=5, callback=finite, help="Replace the crystal by an isotropic one of this index.")
     ] = None,
@@ -130,7 +118,7 @@ def trace(
     wavelength: Annotated[
         float | None, typer.Option(min=380, max=780, callback=finite, help="Trace one wavelength, nm, instead of the spectrum.")
     ] = None,
-    seed: Annotated[int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")] = 1,
+    seed: SeedOption = 1,
     picture: Annotated[
         Path | None, typer.Option(help="Where the face-up picture goes [default: beside the design, .png; none with --json -].")
     ] = None,
@@ -146,9 +134,7 @@ def trace(
     exposure: Annotated[
         float, typer.Option(min=0.01, max=100, callback=finite, help="Brightness of the picture: at 1 a white diffuser is just white.")
     ] = 1.0,
-    json: Annotated[
-        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
-    ] = None,
+    json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Light returned, window, extinction, brightness and colour, face up, with a picture."""
     from facetrace.cli.loading import load_material, load_stone, with_spectrum

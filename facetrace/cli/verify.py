@@ -1,7 +1,7 @@
 """facetrace verify: the outside checks, on the user's own machine."""
 
 import math
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 from rich.box import SIMPLE_HEAD
@@ -10,6 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from facetrace.cli.options import JsonOption
 from facetrace.cli.shell import check_json, note, one_line_errors, out, progress, write_json
 
 if TYPE_CHECKING:
@@ -30,9 +31,7 @@ INDENT = (0, 0, 0, 2)
 
 @one_line_errors
 def verify(
-    json: Annotated[
-        str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")
-    ] = None,
+    json: JsonOption = None,
 ) -> None:
     """Hold this installation against published numbers, exact laws and a second tracer.
 

@@ -1,6 +1,7 @@
 """TOML file -> checked model, with file, line, key and remedy in every complaint."""
 
 import difflib
+import json
 import re
 import tomllib
 from pathlib import Path
@@ -65,6 +66,16 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
         raise FileError(
             path, line_of(text, first["loc"]), key_name(first["loc"]), _explain(first, model)
         ) from None
+
+
+def schema_text(model: type[pydantic.BaseModel], title: str) -> str:
+    """The JSON schema of a file's model, for editors."""
+    schema = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **model.model_json_schema(),
+    }
+    schema["title"] = title
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
 
 
 def key_name(loc: tuple[int | str, ...]) -> str:

@@ -7,7 +7,6 @@ and its index is the host's.
 The JSON schema of the file, for editors: ``python -m facetrace.optics.zone``.
 """
 
-import json
 import math
 import sys
 from collections.abc import Sequence
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 from scipy.spatial.transform import Rotation
 
+from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
 from facetrace.optics.material import Material, find_material
@@ -401,10 +401,7 @@ def _check_positive(
 
 def schema_text() -> str:
     """designs/zones/facetrace-zone.schema.json, made from the model."""
-    schema = ZoneModel.model_json_schema()
-    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
-    schema["title"] = "facetrace zone file"
-    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+    return tomlfile.schema_text(ZoneModel, "facetrace zone file")
 
 
 if __name__ == "__main__":
