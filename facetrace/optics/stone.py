@@ -94,7 +94,9 @@ class Flaw(Strict):
         if self.at is not None and self.at_mm is not None:
             raise ValueError("at: goes with facet; at_mm says the place already")
         if self.at is not None and math.hypot(*self.at) > 1 + 1e-9:
-            raise ValueError("at: lies beyond the facet's edge; its two shares lie in a circle of 1")
+            raise ValueError(
+                "at: lies beyond the facet's edge; its two shares lie in a circle of 1"
+            )
         return self
 
 

@@ -23,6 +23,8 @@ orient      of facetrace orient: zones (share_of_stone: of the untilted stone's 
             allow, candidates (each figure {value, stderr, dof}; one that cannot be cut has a remark and no
             figures), as_designed (in a blank: untilted), recommended (null if no candidate hides the
             zones, or none reaches into the stone), least_visible
+recut       of facetrace recut: worth_it and verdict; flaws (gone, how, costs_carats, reasons, all remedies), cuts
+            facet by facet, sizes and carats before and after, light before, after and change (paired)
 notes       cautions that belong to the numbers
 """
 

@@ -172,8 +172,9 @@ def symmetries(solid: Solid) -> list[Symmetry]:
             gap, goes_to = tree.query(
                 np.column_stack([solid.normals @ matrix.T * size, solid.offsets])
             )
-            if gap.max() < SAME_PLANE_MM and len(set(goes_to)) == len(goes_to):
-                found.append(Symmetry(matrix, np.asarray(goes_to, dtype=np.int64)))
+            goes_to = np.asarray(goes_to, dtype=np.int64)
+            if gap.max() < SAME_PLANE_MM and len(np.unique(goes_to)) == len(marks):
+                found.append(Symmetry(matrix, goes_to))
     return found
 
 

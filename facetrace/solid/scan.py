@@ -114,7 +114,9 @@ def _names(planes: Floats) -> list[str]:
             else:
                 last.append(int(i))
         for k, tier in enumerate(tiers):
-            for number, i in enumerate(sorted(tier, key=lambda f: round(azimuths[f], 6) % 360)):
+            for number, i in enumerate(
+                sorted(tier, key=lambda f: round(float(azimuths[f]), 6) % 360)
+            ):
                 names[i] = f"{side} {_letters(k)} {number + 1}"
     return names
 

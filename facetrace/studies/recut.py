@@ -48,7 +48,7 @@ STEP_MM, STEP_DEG = 0.01, 0.1
 SLIP = 1e-6
 # turns beyond this are not even mentioned, degrees
 MENTIONED_DEG = 5.0
-# remedies of a flaw that the search tries, the cheapest first, and solids that it builds in all
+# remedies of a flaw that the search tries, the cheapest first, and solids that it builds
 MOST_REMEDIES, MOST_SOLIDS = 6, 1500
 # a flaw this near above the lowest corner, mm, is at the culet
 CULET_MM = 0.1
@@ -98,18 +98,27 @@ class Remedy:
 
 
 @dataclass(frozen=True)
+class Stop:
+    """Why a flaw stays: a refusal, the cheapest remedy that meets it, and the stone with that remedy on
+    top of what is cut (None where it was not built)."""
+
+    reason: str
+    remedy: Remedy
+    state: State | None
+
+
+@dataclass(frozen=True)
 class Fate:
     """What becomes of a flaw: gone, by which remedy (None: another's takes it along), or what stopped it.
 
-    remedies: all that were looked at; stopped: the refusals that count, and the cheapest remedy of each;
-    left: carats with that remedy on top of what is done.
+    remedies: all that were looked at, the cheapest first; stopped: one for each kind of refusal.
     """
 
     flaw: int
     gone: bool
     remedy: Remedy | None
     remedies: tuple[Remedy, ...]
-    stopped: tuple[tuple[str, Remedy, float], ...] = ()
+    stopped: tuple[Stop, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -185,13 +194,16 @@ class _Bench:
         limits = self.stone.model.limits
         if state is None:
             return NOTHING
-        if state.carats < self.lowest:
-            return FLOOR
         if state.parting_mm > limits.symmetry_mm:
             return SYMMETRY
-        if state.girdle_mm < min(limits.girdle_mm, self.before.girdle_mm) - VERTICAL:
-            return THIN
-        return None
+        if state.carats < self.lowest:
+            return FLOOR
+        return THIN if self.thin(state) else None
+
+    def thin(self, state: State) -> bool:
+        """Whether the girdle is thinner than it may become."""
+        least = min(self.stone.model.limits.girdle_mm, self.before.girdle_mm)
+        return state.girdle_mm < least - VERTICAL
 
     def judged(self, remedy: Remedy) -> Remedy:
         """The remedy with what it alone does to the stone."""
@@ -263,7 +275,7 @@ def _turns(bench: _Bench, flaw: int, facet: int) -> Iterator[Remedy]:
         if len(mates) > 1:
             yield from _turn(bench, flaw, facet, hinge, SIBLINGS, mates, same)
     for hinge in far_hinges(solid, facet, spot.place):
-        yield from _turn(bench, flaw, facet, hinge, ALONE, (facet,), lambda _, own=hinge: own)
+        yield from _turn(bench, flaw, facet, hinge, ALONE, (facet,), lambda _: hinge)  # noqa: B023
 
 
 def _turn(
@@ -332,10 +344,9 @@ class _Search:
         flaws = bench.stone.model.flaw
         self.worth = [(f.importance, f.depth_mm) for f in flaws]
         self.order = sorted(range(len(flaws)), key=lambda k: (-flaws[k].importance, -flaws[k].depth_mm, k))  # fmt: skip
-        self.options = [
-            [r for r in mine if r.refusal is None][:MOST_REMEDIES] for mine in remedies
-        ]
+        self.options = [[r for r in mine if r.refusal is None][:MOST_REMEDIES] for mine in remedies]
         self.whole = True
+        self.most = len(bench.built) + MOST_SOLIDS
         self.best = _Best(self._rank(bench.before), bench.before, {}, {})
 
     def _rank(self, state: State) -> tuple[float, ...]:
@@ -383,12 +394,12 @@ class _Search:
                 together = merged(self.bench.stone.solid, changes, remedy.changes)
                 if together is None:
                     continue
-                if len(self.bench.built) >= MOST_SOLIDS:
+                if len(self.bench.built) >= self.most:
                     self.whole = False
                     return
                 ahead = self.bench.state(together)
-                # weight and girdle only fall as more is cut; symmetry may come back
-                if ahead is None or self.bench.refusal(ahead) in (FLOOR, THIN):
+                # weight only falls as more is cut; symmetry and girdle may come back
+                if ahead is None or ahead.carats < self.bench.lowest:
                     continue
                 self._go(place + 1, together, chosen | {flaw: remedy}, ahead)
         self._go(place + 1, changes, chosen, state)
@@ -414,20 +425,15 @@ def plan_of(stone: CutStone, floor_carats: float) -> Plan:
 def _fate(bench: _Bench, best: _Best, flaw: int, remedies: list[Remedy]) -> Fate:
     if bench.gone(flaw, best.state.solid):
         return Fate(flaw, True, best.chosen.get(flaw), tuple(remedies))
-    stopped: dict[str, tuple[str, Remedy, float]] = {}
+    stopped: dict[str, Stop] = {}
     for remedy in remedies:
-        left = math.nan
-        reason = remedy.refusal
-        if remedy.state:
-            left = remedy.state.carats
-        if reason is None:
-            together = merged(bench.stone.solid, best.changes, remedy.changes)
-            state = bench.state(together) if together else None
-            reason = bench.refusal(state) or NOTHING
-            left = state.carats if state else left
+        together = merged(bench.stone.solid, best.changes, remedy.changes)
+        # what is refused alone is built for its weight only
+        state = bench.state(together) if together and remedy.refusal != ANGLE else None
+        reason = remedy.refusal or bench.refusal(state) or NOTHING
         old = stopped.get(reason)
-        if old is None or (reason == ANGLE and remedy.degrees < old[1].degrees):
-            stopped[reason] = (reason, remedy, left)
+        if old is None or (reason == ANGLE and remedy.degrees < old.remedy.degrees):
+            stopped[reason] = Stop(reason, remedy, state)
     return Fate(flaw, False, None, tuple(remedies), tuple(stopped.values()))
 
 
