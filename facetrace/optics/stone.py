@@ -105,13 +105,15 @@ class Limits(Strict):
 
     most_angle: degrees that a facet may turn; symmetry_mm: how far corners may come to stand from
     where the stone's symmetry expects them, beyond what they do now; girdle_mm: the girdle is left no
-    thinner (or as thin as it is); light_points: light returned may fall by so many % of all light.
+    thinner (or as thin as it is); light_points: light returned may fall by so many % of all light;
+    most_carats: what the whole re-cut may cost, without it down to the floor.
     """
 
     most_angle: Annotated[float, Field(ge=0, le=15)] = 1.0
     symmetry_mm: Annotated[float, Field(ge=0, le=5)] = 0.05
     girdle_mm: Annotated[float, Field(ge=0, le=5)] = 0.05
     light_points: Annotated[float, Field(ge=0, le=100)] = 1.0
+    most_carats: Carats | None = None
 
 
 class GirdleWish(Strict):
@@ -190,6 +192,12 @@ class CutStone:
     spots: tuple[Spot, ...]
     flats: tuple[int, float] | None
     notes: tuple[str, ...]
+
+    def lowest(self, floor_carats: float) -> float:
+        """Carats that a re-cut must leave: the floor and the spare, or what it may cost at most."""
+        most = self.model.limits.most_carats
+        kept = 0.0 if most is None else self.model.measured.carats - most
+        return max(floor_carats + self.model.spare_carats, kept)
 
     def carats(self, solid: Solid) -> float:
         """What a solid weighs if this one weighs what was measured."""

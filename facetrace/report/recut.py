@@ -198,7 +198,10 @@ def cautions(stone: CutStone, plan: Plan) -> list[str]:
 
 def floor_words(stone: CutStone, floor: float) -> str:
     """What the stone must keep."""
-    spare = stone.model.spare_carats
+    spare, most = stone.model.spare_carats, stone.model.limits.most_carats
+    lowest = stone.lowest(floor)
+    if most is not None and lowest > floor + spare:
+        return f"It must keep {lowest:.3f} ct: the re-cut may cost {most:.3f}."
     return f"It must keep {floor + spare:.3f} ct: {floor:.3f}, and {spare:.3f} to spare for polish."
 
 

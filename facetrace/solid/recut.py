@@ -169,10 +169,10 @@ def symmetries(solid: Solid) -> list[Symmetry]:
             matrix = np.array([[c, -mirror * s, 0.0], [s, mirror * c, 0.0], [0.0, 0.0, 1.0]])
             if np.allclose(matrix, np.eye(3), atol=1e-9):
                 continue
-            gap, goes_to = tree.query(
+            gap, nearest = tree.query(
                 np.column_stack([solid.normals @ matrix.T * size, solid.offsets])
             )
-            goes_to = np.asarray(goes_to, dtype=np.int64)
+            goes_to = np.asarray(nearest, dtype=np.int64)
             if gap.max() < SAME_PLANE_MM and len(np.unique(goes_to)) == len(marks):
                 found.append(Symmetry(matrix, goes_to))
     return found

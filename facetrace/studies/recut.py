@@ -164,7 +164,7 @@ class _Bench:
         self.stone = stone
         self.symmetry: list[Symmetry] = symmetries(stone.solid)
         self.own = parting(stone.solid, self.symmetry)
-        self.lowest = floor_carats + stone.model.spare_carats
+        self.lowest = stone.lowest(floor_carats)
         self.built: dict[tuple[tuple[int, bytes], ...], State | None] = {}
         before = self.state({})
         assert before is not None
