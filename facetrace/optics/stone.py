@@ -29,7 +29,7 @@ from facetrace.solid.girdle import blank_of, flats_in
 from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
-from facetrace.solid.recut import corners, uphill
+from facetrace.solid.recut import corners, outside, uphill
 from facetrace.solid.scan import solid_of_mesh
 
 Floats = NDArray[np.float64]
@@ -42,6 +42,8 @@ ABSURD_SHARE = 0.5
 TOUCH_MM = 0.02
 # a flaw given by its place lies this near to the surface, mm
 NEAR_MM = 0.5
+# what lies under a whole facet ends so little short of its edges
+UNDER = 0.999
 # points around the rim of a flaw that has a width
 RIM = 8
 LISTED = 8
@@ -317,19 +319,34 @@ def _flats(
 
 
 def _spot(file: _File, number: int, solid: Solid) -> Spot:
+    """Where a flaw is and what must go. Raises FileError."""
     flaw = file.model.flaw[number]
     if flaw.facet is None:
-        return _spot_near(file, number, solid)
-    facet = _facet(file, number, flaw.facet, solid)
-    normal = solid.normals[facet]
-    if flaw.at is None:
-        # anywhere: the facet must go down as a whole
-        points = corners(solid, facet)
-        return Spot((facet,), centre_of(solid, facet), points - flaw.depth_mm * normal)
-    place = place_on(solid, facet, flaw.at)
-    near = np.flatnonzero(solid.offsets - solid.normals @ place < TOUCH_MM)
-    others = tuple(int(i) for i in near if i != facet)
-    return Spot((facet, *others), place, _bottoms(place, normal, flaw.depth_mm, flaw.width_mm))
+        spot = _spot_at(solid, _nearest(file, number, solid), None, flaw)
+    else:
+        facet = _facet(file, number, flaw.facet, solid)
+        if flaw.at is None:
+            spot = _whole(solid, facet, flaw.depth_mm)
+        else:
+            spot = _spot_at(solid, place_on(solid, facet, flaw.at), facet, flaw)
+    if outside(solid, spot.bottoms):
+        raise file.error(
+            ("flaw", number, "depth_mm"), f"{flaw.depth_mm:g} mm is deeper than the stone there"
+        )
+    return spot
+
+
+def _whole(solid: Solid, facet: int, depth: float) -> Spot:
+    """A flaw anywhere on a facet: what lies under all of it, as far as that is in the stone, must go."""
+    centre = centre_of(solid, facet)
+    middle = centre - depth * solid.normals[facet]
+    arms = corners(solid, facet) - centre
+    room = solid.offsets - solid.normals @ middle
+    slope = arms @ solid.normals.T
+    with np.errstate(divide="ignore"):
+        share = np.where(slope > 1e-12, room / np.maximum(slope, 1e-12), np.inf).min(axis=1)
+    reach = UNDER * np.clip(share, 0.0, 1.0)
+    return Spot((facet,), centre, np.vstack([middle, middle + reach[:, None] * arms]))
 
 
 def _facet(file: _File, number: int, name: str, solid: Solid) -> int:
@@ -376,26 +393,30 @@ def place_on(solid: Solid, facet: int, at: tuple[float, float]) -> Floats:
     return np.asarray(centre + min(share, 1.0) * float(room.min()) * towards)
 
 
-def _spot_near(file: _File, number: int, solid: Solid) -> Spot:
-    flaw = file.model.flaw[number]
-    wished = np.array(flaw.at_mm)
-    mesh = mesh_of(solid)
-    count = len(mesh.triangles)
-    nearest = trimesh.triangles.closest_point(mesh.triangles, np.tile(wished, (count, 1)))
+def _nearest(file: _File, number: int, solid: Solid) -> Floats:
+    """The point (3,) of the surface that is nearest to at_mm. Raises FileError where none is near."""
+    wished = np.array(file.model.flaw[number].at_mm)
+    triangles = mesh_of(solid).triangles
+    nearest = trimesh.triangles.closest_point(triangles, np.tile(wished, (len(triangles), 1)))
     gaps = np.linalg.norm(nearest - wished, axis=1)
-    place = np.asarray(nearest[int(np.argmin(gaps))], dtype=np.float64)
     if gaps.min() > NEAR_MM:
         raise file.error(
             ("flaw", number, "at_mm"),
             f"lies {gaps.min():.2f} mm from the surface; give a place within {NEAR_MM:g} mm of it (z = 0 is "
             "the girdle plane, +z the table)",
         )
-    touched = np.flatnonzero(solid.offsets - solid.normals @ place < TOUCH_MM)
+    return np.asarray(nearest[int(np.argmin(gaps))], dtype=np.float64)
+
+
+def _spot_at(solid: Solid, place: Floats, facet: int | None, flaw: Flaw) -> Spot:
+    """A flaw at a place; on an edge or corner its depth runs between the facets that meet there."""
+    gaps = np.round(solid.offsets - solid.normals @ place, 9)
+    touched = [int(i) for i in np.argsort(gaps, kind="stable") if gaps[i] < TOUCH_MM]
+    if facet is not None:
+        touched = [facet, *(i for i in touched if i != facet)]
     normal = solid.normals[touched].sum(axis=0)
     normal /= np.linalg.norm(normal)
-    facets = sorted(touched, key=lambda i: (solid.offsets[i] - solid.normals[i] @ place).round(9))
-    bottoms = _bottoms(place, normal, flaw.depth_mm, flaw.width_mm)
-    return Spot(tuple(int(i) for i in facets), place, bottoms)
+    return Spot(tuple(touched), place, _bottoms(place, normal, flaw.depth_mm, flaw.width_mm))
 
 
 def _bottoms(place: Floats, normal: Floats, depth: float, width: float) -> Floats:

@@ -154,10 +154,10 @@ def symmetries(solid: Solid) -> list[Symmetry]:
     aside = np.hypot(solid.normals[:, 0], solid.normals[:, 1]) > VERTICAL
     tips = np.column_stack([solid.normals[:, 2] * size, solid.offsets])
     near = cKDTree(tips).query_ball_point(tips, SAME_PLANE_MM)
-    classes = [mates for mates, a in zip(near, aside, strict=True) if a]
+    classes = [[int(i) for i in mates] for mates, a in zip(near, aside, strict=True) if a]
     if not classes:
         return []
-    mates = sorted(min(classes, key=lambda m: (len(m), m)))
+    mates = sorted(min(classes, key=lambda m: (len(list(m)), m)))
     first = mates[0]
     azimuth = np.arctan2(solid.normals[:, 1], solid.normals[:, 0])
     found = []
