@@ -154,12 +154,16 @@ def test_volumes_agree_with_scipy_and_first_order(path, rng):
 
 
 def test_volume_agrees_with_a_sliced_mesh():
-    """The hull of what trimesh's slice_plane leaves, as the reference."""
+    """The hull of what trimesh's slice by a plane leaves, as the reference."""
     stone = build_solid(read_design(ROUND).design)
     facet = stone.names.index("pavilion main 12")
     plane = turned(stone, facet, slope_hinges(stone, facet)[1], math.radians(0.8))
-    cut = mesh_of(stone).slice_plane(plane[:3] * plane[3], -plane[:3])
-    assert recut(stone, {facet: plane}).volume == pytest.approx(cut.convex_hull.volume, rel=1e-9)
+    mesh = mesh_of(stone)
+    points = trimesh.intersections.slice_faces_plane(
+        mesh.vertices, mesh.faces, -plane[:3], plane[:3] * plane[3]
+    )[0]
+    cut = trimesh.convex.convex_hull(points)
+    assert recut(stone, {facet: plane}).volume == pytest.approx(cut.volume, rel=1e-9)
     assert recut(stone, {facet: plane}).volume < stone.volume - 1e-3
 
 
@@ -203,7 +207,7 @@ def test_siblings_cut_alike_stay_alike(path):
 PLACES = ("table", "pavilion main 12", "pavilion break 21", "crown main 48", "girdle 33", "star 6")
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(
     flaws=st.lists(
         st.tuples(
@@ -353,7 +357,8 @@ def test_a_girdle_is_not_ground_to_a_knife_edge(tmp_path):
     assert "16 pavilion break facets 0.09 mm down would thin the girdle to 0.05 mm (limit 0.1)" in (
         outcome(stone, plan, plan.fates[0])
     )
-    free = read_stone(stone_file(tmp_path, [flaw], floor=0.5))
+    more = "[limits]\ngirdle_mm = 0.04\n"
+    free = read_stone(stone_file(tmp_path, [flaw], floor=0.5, more=more))
     assert plan_of(free, 0.5).fates[0].gone
 
 
