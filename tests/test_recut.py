@@ -1,5 +1,6 @@
 """Re-cutting: what cuts take in closed form, symmetry that stays, floors that hold. Stones are invented."""
 
+import itertools
 import json
 import math
 import tomllib
@@ -38,7 +39,7 @@ from facetrace.solid.recut import (
     turned,
 )
 from facetrace.solid.scan import solid_of_mesh
-from facetrace.studies.recut import Lights, light_of, plan_of, worth_it
+from facetrace.studies.recut import Lights, light_of, merged, plan_of, worth_it
 
 SHIPPED = sorted((ROOT / "designs" / "cut").glob("*.toml"))
 RESULT = json.loads((ROOT / "facetrace" / "report" / "facetrace-result.schema.json").read_text())
@@ -242,6 +243,39 @@ def test_never_below_the_floor_and_what_goes_is_gone(tmp_path_factory, flaws, fl
                 assert remedy.state.carats < plan.before.carats
     points = plan.after.solid.vertices
     assert (points @ stone.solid.normals.T <= stone.solid.offsets + 1e-7).all()
+
+
+def test_search_finds_what_trying_all_sets_finds(tmp_path, rng):
+    """Every set of at most one remedy for each of three flaws, against the bounded search."""
+    for floor in (0.98, 1.009, 1.014):
+        flaws = []
+        for facet in rng.choice(PLACES, 3, replace=False):
+            at = rng.uniform(-0.6, 0.6, 2).round(3).tolist()
+            depth = round(rng.uniform(0.01, 0.06), 3)
+            flaws.append(f'facet = "{facet}"\nat = {at}\ndepth_mm = {depth}')
+        stone = read_stone(stone_file(tmp_path, flaws, floor=floor))
+        plan = plan_of(stone, floor)
+        found = symmetries(stone.solid)
+        best = (0, 0.0, 0.0)
+        options = [[None, *(r for r in f.remedies if r.refusal is None)] for f in plan.fates]
+        for chosen in itertools.product(*options):
+            changes = {}
+            for remedy in chosen:
+                changes = merged(stone.solid, changes, remedy.changes if remedy else {})
+                if changes is None:
+                    break
+            if changes is None:
+                continue
+            solid = recut(stone.solid, changes)
+            if stone.carats(solid) < floor or parting(solid, found) > 0.05:
+                continue
+            gone = [outside(solid, s.bottoms) for s in stone.spots]
+            depth = sum(f.depth_mm for f, g in zip(stone.model.flaw, gone, strict=True) if g)
+            best = max(best, (sum(gone), round(depth, 9), stone.carats(solid)))
+        gone = [f.gone for f in plan.fates]
+        depth = sum(f.depth_mm for f, g in zip(stone.model.flaw, gone, strict=True) if g)
+        assert (sum(gone), round(depth, 9)) == best[:2]
+        assert plan.after.carats == pytest.approx(best[2], abs=1e-9)
 
 
 def test_deeper_flaws_cost_more(tmp_path):
@@ -497,6 +531,12 @@ def test_floor_of_the_command_line(tmp_path):
     assert "4 of 4 flaws go" in " ".join(done.stdout.split())
     done = run(SHIPPED[1], "--floor", 1.02, "--no-picture")
     assert "Not worth it: the stone weighs 1.022 ct and must keep 1.025" in " ".join(done.stdout.split())  # fmt: skip
+    names = run(SHIPPED[1], "--facets").stdout
+    assert "pavilion main 12" in names
+    assert max(len(line) for line in names.splitlines()) <= 80
+    bare = run(stone_file(tmp_path, []))
+    assert bare.exit_code == 2
+    assert "flaw: is missing; give [[flaw]] tables" in " ".join(bare.output.split())
     failed = run(tmp_path / "none.toml")
     assert failed.exit_code == 2
     assert "no such file" in failed.output

@@ -34,6 +34,8 @@ EXAMPLES = """
 
 `facetrace recut designs/cut/oval-not-worth-it.toml --no-picture --json recut.json`
 
+`facetrace recut designs/cut/oval-not-worth-it.toml --facets`
+
 The stone's file says its design or scan, what was measured and weighed, and each pit or chip with its depth.
 """
 
@@ -75,12 +77,14 @@ def recut(
         Path | None, typer.Option(help="Plan views before and after [default: beside the file, -recut.png; none with --json -].")
     ] = None,
     no_picture: Annotated[bool, typer.Option("--no-picture", help="Figures only.")] = False,
+    facets: Annotated[bool, typer.Option("--facets", help="Only list the stone's facets: names for the file, angles, places.")] = False,
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Which facets to recut, by how much, what goes, what stays, and whether it is worth it."""
     from dataclasses import replace
 
     from facetrace.cli.loading import with_spectrum
+    from facetrace.common.errors import FacetraceError
     from facetrace.common.output import write_whole
     from facetrace.optics.lights import find_light
     from facetrace.optics.stone import read_stone
@@ -91,6 +95,13 @@ def recut(
     check_json(json, stone, spectrum)
     check_pictures((shown,), json, stone, spectrum)
     cut = read_stone(stone)
+    if facets:
+        out.print(_facets(cut))
+        return
+    if not cut.spots:
+        raise FacetraceError(
+            f"{stone}: flaw: is missing; give [[flaw]] tables (--facets lists the facets that they may name)"
+        )
     cut = replace(cut, material=with_spectrum(cut.material, spectrum))
     lowest = cut.model.floor_carats if floor is None else floor
     eye = find_light(light.value, head)
@@ -110,6 +121,27 @@ def recut(
         note(f"picture: {shown}")
     for text in report.notes(cut):
         note(text)
+
+
+def _facets(cut: "CutStone") -> Table:
+    """Every facet's name, angle, azimuth and centre."""
+    import math
+
+    from facetrace.optics.stone import centre_of
+    from facetrace.solid.recut import angle_of
+
+    table = Table(title=escape(cut.model.name), title_justify="left", box=box.SIMPLE_HEAD)
+    table.add_column("facet")
+    for name in ("angle\ndeg", "azimuth\ndeg", "area\nmm2", "centre x, y, z\nmm"):
+        table.add_column(name, justify="right")
+    for i, name in enumerate(cut.solid.names):
+        normal, angle = cut.solid.normals[i], angle_of(cut.solid.normals[i])
+        azimuth = math.degrees(math.atan2(normal[1], normal[0])) % 360
+        centre = ", ".join(f"{x + 0.0:.2f}" for x in centre_of(cut.solid, i).round(2))
+        table.add_row(
+            escape(name), f"{angle:.2f}", f"{azimuth:.1f}" if angle else "", f"{cut.solid.areas[i]:.3f}", centre
+        )  # fmt: skip
+    return table
 
 
 def _document(
@@ -152,19 +184,19 @@ def _print(
 
 def _flaws(cut: "CutStone", plan: "Plan", title: str) -> Table:
     """What goes, how and for how much; what stays and why."""
-    from facetrace.report.recut import cost_alone, outcome
+    from facetrace.report.recut import cost_alone, cost_words, outcome
 
     table = Table(title=escape(title), title_justify="left", box=box.SIMPLE_HEAD, width=80)
     table.add_column("flaw", width=17)
     table.add_column("depth\nmm", justify="right", width=5)
     table.add_column("", width=5)
     table.add_column("how, or why not", ratio=1)
-    table.add_column("alone\nct", justify="right", width=6)
+    table.add_column("alone\nct", justify="right", width=7)
     for fate in plan.fates:
-        flaw, cost = cut.model.flaw[fate.flaw], cost_alone(plan, fate)
+        flaw = cut.model.flaw[fate.flaw]
         table.add_row(
             escape(flaw.name), f"{flaw.depth_mm:.2f}", "goes" if fate.gone else "stays",
-            escape(outcome(cut, plan, fate)), "" if cost is None else f"-{cost:.3f}",
+            escape(outcome(cut, plan, fate)), cost_words(cost_alone(plan, fate)),
         )  # fmt: skip
     return table
 

@@ -140,7 +140,7 @@ class StoneModel(Strict):
     measured: Measured
     limits: Limits = Limits()
     girdle: GirdleWish | None = None
-    flaw: Annotated[list[Flaw], Field(min_length=1, max_length=24)]
+    flaw: Annotated[list[Flaw], Field(max_length=24)] = Field(default_factory=list)
 
     @field_validator("name", "notes")
     @classmethod

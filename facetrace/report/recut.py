@@ -50,6 +50,7 @@ RECUT_COLOUR, FLAW_COLOUR = "#56B4E9", "#D55E00"
 # in turn: reasons that a person weighs first
 ORDER = (FLOOR, SYMMETRY, THIN, ANGLE)
 SAME = 5e-4
+LEAST_CARATS = 0.001
 
 
 def facets_in_words(names: Sequence[str]) -> str:
@@ -119,6 +120,13 @@ def cost_alone(plan: Plan, fate: Fate) -> float | None:
     return plan.before.carats - fate.remedy.state.carats
 
 
+def cost_words(cost: float | None) -> str:
+    """A remedy's carats for a table."""
+    if cost is None:
+        return ""
+    return f"-{cost:.3f}" if cost >= LEAST_CARATS / 2 else f"< {LEAST_CARATS:g}"
+
+
 def cut_groups(cuts: Sequence[Cut]) -> list[tuple[str, Cut]]:
     """Facets that are cut alike, in words, and one of them."""
 
@@ -169,8 +177,8 @@ def cautions(stone: CutStone, plan: Plan) -> list[str]:
     ]
     if vanished or lost:
         found.append(f"Ground away entirely: {', '.join([*vanished, *lost])}.")
-    if plan.before.girdle_mm <= SAME:
-        found.append("The girdle runs out to a knife edge already: it chips.")
+    if not any(name.startswith("girdle") for name in stone.solid.names):
+        found.append("The girdle is a knife edge already: it chips.")
     more = len(plan.after.solid.vertices) - len(plan.before.solid.vertices)
     if more > 0:
         found.append(

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import trimesh
 from scipy.spatial import ConvexHull
+from scipy.spatial.transform import Rotation
 
 from facetrace.common.errors import FacetraceError
 from facetrace.solid import fit
@@ -43,7 +44,11 @@ def solid_of_mesh(path: Path) -> Solid:
             f"{path}: no facet faces +z within {LEVEL_DEG:g} degree; turn the mesh so that the table "
             "faces up along z"
         )
-    solid = Solid.from_planes(planes[:, :3], planes[:, 3], names)
+    # a scan's table is seldom quite level
+    tip, _ = Rotation.align_vectors([[0.0, 0.0, 1.0]], planes[[names.index("table")], :3])
+    normals = tip.apply(planes[:, :3])
+    normals[names.index("table")] = [0.0, 0.0, 1.0]
+    solid = Solid.from_planes(normals, planes[:, 3], names)
     off = abs(solid.volume / abs(float(mesh.volume)) - 1)
     if off > SAME_VOLUME:
         raise FacetraceError(
@@ -101,8 +106,9 @@ def _names(planes: Floats) -> list[str]:
             where = "girdle" if angles[i] > 90 - UPRIGHT_DEG else "crown" if planes[i, 2] > 0 else "pavilion"  # fmt: skip
             if where != side:
                 continue
-            if angles[i] < LEVEL_DEG and side != "girdle":
-                names[i] = "table" if side == "crown" else "culet"
+            level = "table" if side == "crown" else "culet"
+            if angles[i] < LEVEL_DEG and side != "girdle" and level not in names:
+                names[i] = level
                 continue
             last = next(
                 (t for t in tiers

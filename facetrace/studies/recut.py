@@ -288,6 +288,9 @@ def _turn(
     if degrees > MENTIONED_DEG:
         return
     planes = tuple(turned(solid, i, same(i), math.radians(degrees)) for i in members)
+    if any(p[2] * solid.normals[i, 2] < 0 for i, p in zip(members, planes, strict=True)):
+        # a facet of the crown stays one
+        return
     mm = max(deepest(solid, i, p) for i, p in zip(members, planes, strict=True))
     refusal = ANGLE if degrees > bench.stone.model.limits.most_angle + SLIP else None
     yield Remedy(members, planes, who, TURNED, degrees, mm, hinge.word, refusal=refusal)
