@@ -24,6 +24,7 @@ from facetrace.optics.stone import read_stone, schema_text
 from facetrace.report.recut import cautions, floor_words, girdle_words, outcome, verdict
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes, mesh_of
+from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.solid.recut import (
     Hinge,
@@ -38,7 +39,7 @@ from facetrace.solid.recut import (
     turn_for,
     turned,
 )
-from facetrace.solid.scan import solid_of_mesh
+from facetrace.solid.scan import scan_of
 from facetrace.studies.recut import Lights, light_of, merged, plan_of, worth_it
 
 SHIPPED = sorted((ROOT / "designs" / "cut").glob("*.toml"))
@@ -346,7 +347,7 @@ def test_a_scan_is_judged_as_its_design_is(tmp_path):
     drawn = build_solid(read_design(ROUND).design)
     path = tmp_path / "scan.stl"
     path.write_bytes(mesh_bytes(drawn, "stl"))
-    scanned = solid_of_mesh(path)
+    scanned = scan_of(path).solid
     assert len(scanned.names) == len(drawn.names)
     assert scanned.volume == pytest.approx(drawn.volume, rel=1e-5)
     assert len(symmetries(scanned)) == 15
@@ -356,6 +357,22 @@ def test_a_scan_is_judged_as_its_design_is(tmp_path):
     of_mesh, of_design = (read_stone(tmp_path / n) for n in ("mesh.toml", "stone.toml"))
     a, b = plan_of(of_mesh, 1.0), plan_of(of_design, 1.0)
     assert a.after.carats == pytest.approx(b.after.carats, abs=1e-5)
+    # the same stone leaning by half a degree, somewhere else: levelled, and places are those of the mesh
+    leaning = trimesh.load_mesh(path)
+    leaning.apply_transform(trimesh.transformations.rotation_matrix(0.0087, [1, 2, 0.0]))
+    leaning.apply_translation([20, -30, 40])
+    leaning.export(path)
+    scan = scan_of(path)
+    assert len(scan.solid.names) == len(drawn.names)
+    assert measure(scan.solid, 1.0).girdle_mean_mm == pytest.approx(0.18, abs=1e-3)
+    assert np.abs(scan.solid.vertices).max() == pytest.approx(
+        np.abs(drawn.vertices).max(), abs=1e-3
+    )
+    place = scan.points_out(np.array([[0, 0, 1.12]]))[0].round(4).tolist()
+    (tmp_path / "mesh.toml").write_text(text.replace('facet = "table"', f"at_mm = {place}"))
+    stone = read_stone(tmp_path / "mesh.toml")
+    assert [stone.solid.names[i] for i in stone.spots[0].facets] == ["table"]
+    np.testing.assert_allclose(stone.places(stone.spots[0].place), place, atol=0.02)
 
 
 def test_a_stone_without_symmetry_is_cut_facet_by_facet(tmp_path, rng):
@@ -365,7 +382,7 @@ def test_a_stone_without_symmetry_is_cut_facet_by_facet(tmp_path, rng):
     normals = normals[(normals[:, 2] < 0.9) | (normals[:, 2] == 1)]
     lump = Solid.from_planes(normals, np.append(np.full(len(normals) - 1, 3.0), 2.2))
     (tmp_path / "lump.stl").write_bytes(mesh_bytes(lump, "stl"))
-    solid = solid_of_mesh(tmp_path / "lump.stl")
+    solid = scan_of(tmp_path / "lump.stl").solid
     assert symmetries(solid) == []
     size = np.ptp(solid.vertices, axis=0)
     length, width = sorted(size[:2])[::-1]

@@ -137,7 +137,7 @@ def _facets(cut: "CutStone") -> Table:
     for i, name in enumerate(cut.solid.names):
         normal, angle = cut.solid.normals[i], angle_of(cut.solid.normals[i])
         azimuth = math.degrees(math.atan2(normal[1], normal[0])) % 360
-        centre = ", ".join(f"{x + 0.0:.2f}" for x in centre_of(cut.solid, i).round(2))
+        centre = ", ".join(f"{x + 0.0:.2f}" for x in cut.places(centre_of(cut.solid, i)).round(2))
         table.add_row(
             escape(name), f"{angle:.2f}", f"{azimuth:.1f}" if angle else "", f"{cut.solid.areas[i]:.3f}", centre
         )  # fmt: skip

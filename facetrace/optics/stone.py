@@ -30,7 +30,7 @@ from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.solid.recut import corners, outside, uphill
-from facetrace.solid.scan import solid_of_mesh
+from facetrace.solid.scan import Scan, scan_of
 
 Floats = NDArray[np.float64]
 
@@ -77,7 +77,8 @@ class Flaw(Strict):
 
     facet: by name, as ``facetrace solid --facets`` lists it; at: (right, up), shares of the way from the
     facet's centre to its edge, seen from outside (a level facet: along x and y); without it the flaw may lie
-    anywhere on the facet. at_mm: a place near the surface instead, in the stone's frame.
+    anywhere on the facet. at_mm: a place near the surface instead: of a design in the stone's frame and size
+    (z = 0 at the girdle), of a mesh in the mesh's.
     """
 
     name: Annotated[str, Field(min_length=1, max_length=40)]
@@ -180,7 +181,7 @@ class Spot:
 class CutStone:
     """A stone as cut, measured and weighed.
 
-    scale: of the design or mesh; density: g/cm^3 that makes the solid weigh what the balance said;
+    scale: of the design or mesh; scan: of a mesh, its frame; density: g/cm^3 that makes the solid weigh what the balance said;
     flats: (made, carats they cost) of the wished girdle, from a smooth one; notes: what disagrees.
     """
 
@@ -190,6 +191,7 @@ class CutStone:
     material: Material
     axis: tuple[float, float]
     scale: float
+    scan: Scan | None
     density: float
     spots: tuple[Spot, ...]
     flats: tuple[int, float] | None
@@ -200,6 +202,10 @@ class CutStone:
         most = self.model.limits.most_carats
         kept = 0.0 if most is None else self.model.measured.carats - most
         return max(floor_carats + self.model.spare_carats, kept)
+
+    def places(self, points: Floats) -> Floats:
+        """Points (n, 3) of the solid as the file's at_mm would say them."""
+        return points if self.scan is None else self.scan.points_out(points / self.scale)
 
     def carats(self, solid: Solid) -> float:
         """What a solid weighs if this one weighs what was measured."""
@@ -221,6 +227,8 @@ def read_stone(path: Path) -> CutStone:
     model, text = read_model(path, StoneModel)
     file = _File(path, text, model)
     design, drawn, material = _shape(file)
+    scan = drawn if isinstance(drawn, Scan) else None
+    drawn = drawn.solid if isinstance(drawn, Scan) else drawn
     if isinstance(drawn, TwoLobes):
         raise file.error(("design",), "is a heart, two lobes; a re-cut is worked out for convex stones only")  # fmt: skip
     shape, sizes = measure(drawn, material.density), model.measured
@@ -235,24 +243,24 @@ def read_stone(path: Path) -> CutStone:
         )
     axis = design.axis if design else model.axis or Axis()
     return CutStone(
-        path, model, solid, material, (axis.tilt, axis.azimuth), scale,
+        path, model, solid, material, (axis.tilt, axis.azimuth), scale, scan,
         material.density * sizes.carats / carats,
-        tuple(_spot(file, k, solid) for k in range(len(model.flaw))),
+        tuple(_spot(file, k, solid, scan, scale) for k in range(len(model.flaw))),
         _flats(file, design, scale, material.density * sizes.carats / carats),
         (*_disagreements(model, solid, carats),),
     )  # fmt: skip
 
 
-def _shape(file: _File) -> tuple[Design | None, Solid, Material]:
+def _shape(file: _File) -> tuple[Design | None, Solid | Scan, Material]:
     """The design (None for a mesh), its solid as drawn, and what it is made of."""
     model = file.model
     if model.mesh is not None:
         try:
-            solid = solid_of_mesh(file.path.parent / model.mesh)
+            scan = scan_of(file.path.parent / model.mesh)
         except FacetraceError as problem:
             raise file.error(("mesh",), problem) from None
         try:
-            return None, solid, find_material(str(model.material))
+            return None, scan, find_material(str(model.material))
         except FileError:
             raise
         except FacetraceError as problem:
@@ -318,11 +326,14 @@ def _flats(
 # ---- flaws on the solid -----------------------------------------------------------------------
 
 
-def _spot(file: _File, number: int, solid: Solid) -> Spot:
+def _spot(file: _File, number: int, solid: Solid, scan: Scan | None, scale: float) -> Spot:
     """Where a flaw is and what must go. Raises FileError."""
     flaw = file.model.flaw[number]
     if flaw.facet is None:
-        spot = _spot_at(solid, _nearest(file, number, solid), None, flaw)
+        wished = np.array(flaw.at_mm)
+        if scan:
+            wished = scan.points_in(wished) * scale
+        spot = _spot_at(solid, _nearest(file, number, solid, wished), None, flaw)
     else:
         facet = _facet(file, number, flaw.facet, solid)
         if flaw.at is None:
@@ -393,17 +404,16 @@ def place_on(solid: Solid, facet: int, at: tuple[float, float]) -> Floats:
     return np.asarray(centre + min(share, 1.0) * float(room.min()) * towards)
 
 
-def _nearest(file: _File, number: int, solid: Solid) -> Floats:
-    """The point (3,) of the surface that is nearest to at_mm. Raises FileError where none is near."""
-    wished = np.array(file.model.flaw[number].at_mm)
+def _nearest(file: _File, number: int, solid: Solid, wished: Floats) -> Floats:
+    """The point (3,) of the surface that is nearest to *wished*. Raises FileError where none is near."""
     triangles = mesh_of(solid).triangles
     nearest = trimesh.triangles.closest_point(triangles, np.tile(wished, (len(triangles), 1)))
     gaps = np.linalg.norm(nearest - wished, axis=1)
     if gaps.min() > NEAR_MM:
         raise file.error(
             ("flaw", number, "at_mm"),
-            f"lies {gaps.min():.2f} mm from the surface; give a place within {NEAR_MM:g} mm of it (z = 0 is "
-            "the girdle plane, +z the table)",
+            f"lies {gaps.min():.2f} mm from the surface; give a place within {NEAR_MM:g} mm of it "
+            "(recut --facets lists where facets lie)",
         )
     return np.asarray(nearest[int(np.argmin(gaps))], dtype=np.float64)
 

@@ -1,6 +1,7 @@
 """The solid of a closed convex mesh of plane facets, with names for its facets."""
 
 import math
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -23,8 +24,28 @@ UPRIGHT_DEG, LEVEL_DEG = 1.0, 1.0
 TIER_DEG, TIER_MM = 0.2, 0.02
 
 
-def solid_of_mesh(path: Path) -> Solid:
-    """Facets from coplanar triangles; +z is the table, lengths are mm, the centre of the outline the axis.
+@dataclass(frozen=True)
+class Scan:
+    """A solid from a mesh, its table level, its axis through the outline's middle, z = 0 in the girdle.
+
+    The point p of the mesh lies at ``turn @ p - origin``: turn (3, 3), origin (3,) in mm.
+    """
+
+    solid: Solid
+    turn: Floats
+    origin: Floats
+
+    def points_in(self, points: Floats) -> Floats:
+        """Points (n, 3) of the mesh's frame in that of the solid."""
+        return np.asarray(points @ self.turn.T - self.origin)
+
+    def points_out(self, points: Floats) -> Floats:
+        """Points (n, 3) of the solid's frame in that of the mesh."""
+        return np.asarray((points + self.origin) @ self.turn)
+
+
+def scan_of(path: Path) -> Scan:
+    """Facets from the coplanar triangles of a closed convex mesh; +z is the table, lengths are mm.
 
     Names: table, culet, and ``SIDE LETTER NUMBER``: letters by rising angle, numbers counter-
     clockwise from +x. Raises FacetraceError where the mesh is not closed, not convex, not made of
@@ -32,32 +53,50 @@ def solid_of_mesh(path: Path) -> Solid:
     """
     fit.from_mesh(path)
     mesh = trimesh.load_mesh(path)
-    planes = _planes(np.asarray(mesh.vertices, dtype=np.float64))
+    points = np.asarray(mesh.vertices, dtype=np.float64)
+    planes = _planes(points)
     if len(planes) > MOST_FACETS:
         raise FacetraceError(
             f"{path}: the mesh has {len(planes)} faces in different planes; a stone of flat facets (at "
             f"most {MOST_FACETS}) is needed, so flatten the scan facet by facet"
         )
+    # a scan's table is seldom quite level
+    turn = np.eye(3)
+    if planes[:, 2].max() > math.cos(math.radians(LEVEL_DEG)):
+        table = planes[int(np.argmax(planes[:, 2])), :3]
+        turn = Rotation.align_vectors([[0.0, 0.0, 1.0]], [table])[0].as_matrix()
+        planes = _planes(points @ turn.T)
     names = _names(planes)
     if "table" not in names:
         raise FacetraceError(
             f"{path}: no facet faces +z within {LEVEL_DEG:g} degree; turn the mesh so that the table "
             "faces up along z"
         )
-    # a scan's table is seldom quite level
-    tip, _ = Rotation.align_vectors([[0.0, 0.0, 1.0]], planes[[names.index("table")], :3])
-    normals = tip.apply(planes[:, :3])
-    normals[names.index("table")] = [0.0, 0.0, 1.0]
-    solid = Solid.from_planes(normals, planes[:, 3], names)
+    solid = Solid.from_planes(planes[:, :3], planes[:, 3], names)
     off = abs(solid.volume / abs(float(mesh.volume)) - 1)
     if off > SAME_VOLUME:
         raise FacetraceError(
             f"{path}: its plane facets enclose {100 * off:.1f} % more or less than the mesh; its faces "
             "are not flat"
         )
+    origin = _middle(solid)
+    offsets = solid.offsets - solid.normals @ origin
+    return Scan(Solid.from_planes(solid.normals, offsets, solid.names), turn, origin)
+
+
+def _middle(solid: Solid) -> Floats:
+    """The middle (3,) of the outline, at the level of the girdle's facets or of the widest corner."""
     middle = (solid.vertices.max(axis=0) + solid.vertices.min(axis=0)) / 2
-    middle[2] = 0.0
-    return Solid.from_planes(solid.normals, solid.offsets - solid.normals @ middle, solid.names)
+    rim = [
+        p for name, p in zip(solid.names, solid.polygons, strict=True) if name.startswith("girdle")
+    ]
+    if rim:
+        z = solid.vertices[np.unique(np.concatenate(rim)), 2]
+        middle[2] = (z.max() + z.min()) / 2
+    else:
+        away = np.linalg.norm((solid.vertices - middle)[:, :2], axis=1)
+        middle[2] = solid.vertices[int(np.argmax(away)), 2]
+    return np.asarray(middle)
 
 
 def _planes(points: Floats) -> Floats:
