@@ -546,6 +546,7 @@ def test_floor_of_the_command_line(tmp_path):
     done = run(SHIPPED[1], "--floor", 0.98, "--rays", 4096, "--no-picture")
     assert done.exit_code == 0, done.output
     assert "4 of 4 flaws go" in " ".join(done.stdout.split())
+    assert "It falls below 1 ct" in " ".join(done.stdout.split())
     done = run(SHIPPED[1], "--floor", 1.02, "--no-picture")
     assert "Not worth it: the stone weighs 1.022 ct and must keep 1.025" in " ".join(done.stdout.split())  # fmt: skip
     names = run(SHIPPED[1], "--facets").stdout

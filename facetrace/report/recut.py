@@ -1,5 +1,6 @@
 """What a re-cut comes to: sentences, JSON, and plan views before and after."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from itertools import groupby
@@ -51,6 +52,8 @@ RECUT_COLOUR, FLAW_COLOUR = "#56B4E9", "#D55E00"
 ORDER = (FLOOR, SYMMETRY, THIN, ANGLE)
 SAME = 5e-4
 LEAST_CARATS = 0.001
+# prices step where the weight passes a multiple of it (common practice, no source)
+STEP_CARATS = 0.5
 
 
 def facets_in_words(names: Sequence[str]) -> str:
@@ -195,6 +198,11 @@ def cautions(stone: CutStone, plan: Plan) -> list[str]:
     ]  # fmt: skip
     if shrunk:
         found.append(f"The outline shrinks: {', '.join(shrunk)}; the setting must follow.")
+    step = STEP_CARATS * math.floor(plan.before.carats / STEP_CARATS)
+    if plan.after.carats < step:
+        found.append(
+            f"It falls below {step:g} ct, where prices often step (common practice, no source)."
+        )
     if plan.cuts and not plan.symmetric:
         found.append(
             "The stone has no symmetry that a cut could spoil; only weight and angles were judged."
