@@ -228,7 +228,7 @@ def girdle_words(stone: CutStone, plan: Plan) -> str | None:
     count, cost = stone.flats
     left = plan.after.carats - cost
     tail = "which fits above the floor" if plan.flats_fit else "which is below the floor: leave it"
-    return f"The girdle in {count} flats costs {cost:.4f} ct more (from a smooth one), {left:.3f} ct stay, {tail}."
+    return f"The girdle in {count} flats costs {cost:.5f} ct more (from a smooth one), {left:.3f} ct stay, {tail}."
 
 
 def notes(stone: CutStone) -> list[str]:
