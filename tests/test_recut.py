@@ -39,7 +39,7 @@ from facetrace.solid.recut import (
     turn_for,
     turned,
 )
-from facetrace.solid.scan import scan_of
+from facetrace.solid.facets import scan_of
 from facetrace.studies.recut import Lights, light_of, merged, plan_of, worth_it
 
 SHIPPED = sorted((ROOT / "designs" / "cut").glob("*.toml"))

@@ -30,7 +30,7 @@ from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.solid.recut import corners, outside, uphill
-from facetrace.solid.scan import Scan, scan_of
+from facetrace.solid.facets import Scan, scan_of
 
 Floats = NDArray[np.float64]
 
