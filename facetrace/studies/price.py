@@ -9,6 +9,7 @@ The JSON schema of the file, for editors: ``python -m facetrace.studies.price``.
 
 import sys
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
@@ -56,7 +57,7 @@ class Factor(Strict):
             raise ValueError(
                 f"at has {len(self.at)} numbers, times {len(self.times)}; one belongs to each other"
             )
-        for before, after in zip(self.at, self.at[1:], strict=False):
+        for before, after in pairwise(self.at):
             if after <= before:
                 raise ValueError(f"at: {after:g} comes after {before:g}; numbers must rise")
         if self.by in SHARES and not 0 <= self.at[0] <= self.at[-1] <= 1:
@@ -100,15 +101,15 @@ class Prices(Strict):
     notes: str = ""
     currency: Annotated[str, Field(min_length=1, max_length=20)]
     step: Annotated[list[Step], Field(min_length=1, max_length=50)]
-    factor: Annotated[list[Factor], Field(max_length=len(FIGURES))] = []
-    outline: dict[SHAPES, Times] = {}
+    factor: Annotated[list[Factor], Field(max_length=len(FIGURES))] = Field(default_factory=list)
+    outline: dict[SHAPES, Times] = Field(default_factory=dict)
     costs: Costs
     risk: Risk
 
     @field_validator("step")
     @classmethod
     def _rising(cls, steps: list[Step]) -> list[Step]:
-        for k, (before, after) in enumerate(zip(steps, steps[1:], strict=False), start=2):
+        for k, (before, after) in enumerate(pairwise(steps), start=2):
             if after.from_carats <= before.from_carats:
                 raise ValueError(
                     f"step {k} begins at {after.from_carats:g} ct, the one before it at "
