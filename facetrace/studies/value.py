@@ -170,6 +170,8 @@ class Total:
     def quantile(self, chance: float) -> float:
         """The least amount which the sum does not exceed with that chance at least, by bisection."""
         low, high = self.ends
+        if chance >= 1:
+            return high
         if chance <= 0 or self.upto(low) >= chance - ROUNDING:
             return low
         while high - low > ROUNDING * high:
@@ -213,13 +215,20 @@ class Priced:
                 f"from {self.step:g} ct: {plain(self.per_carat)} a carat; "
                 f"chance to weigh as much: {percent(self.stays)}"
             )
-        lines = [f"{n} {self.looks[n]}: x{f.value:.2f}" for n, f in self.factors]
+        lines = [
+            f"{n} {self.looks[n]}: x{f.value:.2f}" + (f" ± {f.stderr:.2f}" if f.stderr else "")
+            for n, f in self.factors
+        ]
         return [step, *lines]
 
 
 def percent(share: float) -> str:
     """A share for people; what is not certain does not read so."""
-    return f"{share:.1%}" if 0 < share < 0.01 or 0.99 < share < 1 else f"{share:.0%}"
+    if 0 < share < 0.01:
+        return f"{100 * share:.1f} %" if share >= 0.001 else "less than 0.1 %"
+    if 0.99 < share < 1:
+        return f"{100 * share:.1f} %" if share <= 0.999 else "more than 99.9 %"
+    return f"{100 * share:.0f} %"
 
 
 def _in_words(by: Figure, value: float) -> str:
@@ -316,7 +325,7 @@ class Worth:
         return self._estimate(self.spread.ends[1], self.raised.ends[1])
 
     def quantile(self, chance: float, loss: float = 0.0) -> Estimate:
-        """What the value exceeds but with that chance (0 to 1), each stone being lost with *loss*."""
+        """The amount that the value falls short of with that chance at most, each stone being lost with *loss*."""
         spreads = (self.spread.with_loss(loss), self.raised.with_loss(loss))
         value, raised = (s.quantile(chance) for s in spreads)
         return self._estimate(value, raised)
@@ -343,9 +352,9 @@ def worth(prices: Prices, stones: Sequence[Stone]) -> Worth:
 class Bid:
     """The most to pay for a rough: sale / (1 + margin) - costs.
 
-    limit: that amount; below 0 no price is low enough. sale: what the stones bring but with the
-    accepted chance; expected_sale: the mean, lost stones counted in. costs: (what, amount). nothing: the
-    chance to sell nothing at all. remark: why there is no price, or "".
+    limit: that amount; at 0 or below no price is low enough. sale: less comes in with the accepted
+    chance at most; expected_sale: the mean, lost stones counted in. costs: (what, amount).
+    nothing: the chance that all stones bring nothing. remark: why no price will do, or "".
     """
 
     limit: Estimate
@@ -363,7 +372,7 @@ class Bid:
         """(what, amount) that add up to the limit."""
         earned = self.sale.value - self.sale.value / (1 + self.margin)
         return [
-            (f"stones sell for at least this with {percent(1 - self.chance)}", self.sale.value),
+            (f"sale, at least this with {percent(1 - self.chance)}", self.sale.value),
             (f"margin, {percent(self.margin)} of the outlay", -earned),
             *((what, -amount) for what, amount in self.costs),
         ]
