@@ -105,6 +105,8 @@ def test_a_known_weight_and_the_jump_at_one_carat():
         for estimate in (found.expected, found.low, found.high, found.quantile(0.3)):
             assert estimate.value == pytest.approx(value)
     assert worth(prices(((0.5, 9),)), [stone(0.4, 0.4, 0.4)]).expected.value == 0.0
+    hair = stone(math.nextafter(1.0, 0.0), 1.2, 1.4)
+    assert worth(prices(), [hair]).expected.value == pytest.approx(650 * 1.2)
 
 
 def test_chance_to_stay_above_a_step():
@@ -200,12 +202,12 @@ def test_a_stone_that_is_lost_too_often_is_no_buy():
 def test_errors_of_the_figures_reach_value_and_bid():
     """Two factors on straight lines: first-order errors, added up. Slopes 1.5 and -2 a unit, by hand."""
     book = prices(factors=[LIGHT, ZONE])
-    looks = {"light_returned": Estimate(0.3, 0.01, 40), "zone": Estimate(0.1, 0.02, 9)}
+    looks = {"light_returned": Estimate(0.3, 0.012, 40), "zone": Estimate(0.1, 0.02, 9)}
     found = worth(book, [stone(1.2, 1.6, 2.0, **looks)])
     assert dict(found.stones[0].factors)["light returned"] == Estimate(
-        pytest.approx(0.85), pytest.approx(0.015), 40
+        pytest.approx(0.85), pytest.approx(0.018), 40
     )
-    relative = 0.015 / 0.85 + 0.04 / 0.8
+    relative = 0.018 / 0.85 + 0.04 / 0.8
     base = worth(prices(), [stone(1.2, 1.6, 2.0)])
     factor = 0.85 * 0.8
     for ours, plain in ((found.expected, base.expected), (found.quantile(0.1), base.quantile(0.1))):
@@ -215,9 +217,19 @@ def test_errors_of_the_figures_reach_value_and_bid():
     bid = bid_limit(book, found, 4.0)
     assert bid.limit.stderr == pytest.approx(found.quantile(0.1).stderr / 1.25)
     assert found.stones[0].why[1:] == [
-        "light returned 30.0 %: x0.85 ± 0.02",
-        "zone 10.0 %: x0.80 ± 0.04",
+        "light returned 30.0 %: x0.850 ± 0.02",
+        "zone 10.0 %: x0.800 ± 0.04",
     ]
+
+
+def test_a_factor_of_nothing_keeps_its_error():
+    """A zone at the end of a table that falls to 0: worth nothing, give or take what one error brings."""
+    book = prices(factors=[{"by": "zone", "at": [0, 0.5], "times": [1, 0]}])
+    found = worth(book, [stone(1, 1, 1, zone=Estimate(0.5, 0.05))])
+    assert found.expected == Estimate(0.0, pytest.approx(65))
+    assert bid_limit(book, found, 1.0).remark == (
+        "With 100 % the stones bring nothing, accepted are 10 %: do not buy at any price."
+    )
 
 
 def test_what_is_not_known_changes_nothing_and_says_so():
@@ -332,7 +344,7 @@ WRONG = [
     (GOOD.replace('currency = "coins"\n', ""), ": currency: is missing; it must be given"),
     (GOOD.replace("0.5", "-0.5"), ":4: step[1].from_carats: input should be greater than or equal to 0, but is -0.5"),
     (GOOD.replace("300", "-300"), ":5: step[1].per_carat: input should be greater than or equal to 0, but is -300"),
-    (GOOD + "[[step]]\nfrom_carats = 0.5\nper_carat = 400\n", ":3: step: step 2 begins at 0.5 ct, the one before it at 0.5 ct; weights must rise"),
+    (GOOD + "[[step]]\nfrom_carats = 0.5\nper_carat = 400\n", ":12: step[2].from_carats: 0.5 comes after 0.5; steps must rise"),
     (GOOD.replace("0.25", "25"), ":9: risk.margin: input should be less than or equal to 10, but is 25"),
     (GOOD.replace("chance = 0.1", "chance = 10"), ":10: risk.chance: input should be less than or equal to 0.5, but is 10"),
     (GOOD.replace("cutting", "cuting"), ":6: costs.cutting: is missing; it must be given"),
@@ -342,7 +354,7 @@ WRONG = [
     (GOOD + FACTOR.replace("0.1, 0.3", "0.3, 0.1"), ":11: factor[1]: at: 0.1 comes after 0.3; numbers must rise"),
     (GOOD + FACTOR.replace("0.1, 0.3", "0.1, 0.2, 0.3"), ":11: factor[1]: at has 3 numbers, times 2; one belongs to each other"),
     (GOOD + FACTOR.replace("window", "hue").replace("0.1, 0.3", "0, 360"), ":11: factor[1]: at: the last hue must lie less than 360 degrees after the first"),
-    (GOOD + FACTOR + FACTOR, ":11: factor: two go by window; give one, with all its points"),
+    (GOOD + FACTOR + FACTOR, ":16: factor[2].by: a second one by window; give all its points in one"),
     (GOOD + "[outline]\nsquare = 1\n", ":12: outline.square: input should be 'round', 'oval', 'pear', 'marquise', 'cushion', 'rectangle' or 'heart', but is 'square'"),
     (GOOD + "[outline]\nround = 1000\n", ":12: outline.round: input should be less than or equal to 100, but is 1000"),
 ]  # fmt: skip

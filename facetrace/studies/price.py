@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Annotated, Literal, get_args
 
 import numpy as np
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FileError
@@ -95,7 +95,10 @@ class Risk(Strict):
 
 
 class Prices(Strict):
-    """A whole price file. Below the first step a stone is worth nothing; 0 as a first step has none below."""
+    """A whole price file. Below the first step a stone is worth nothing; 0 as a first step has none below.
+
+    That steps rise and no two factors go by the same, ``read_prices`` checks: it knows their lines.
+    """
 
     name: Annotated[str, Field(min_length=1, max_length=120)]
     notes: str = ""
@@ -105,26 +108,6 @@ class Prices(Strict):
     outline: dict[SHAPES, Times] = Field(default_factory=dict)
     costs: Costs
     risk: Risk
-
-    @field_validator("step")
-    @classmethod
-    def _rising(cls, steps: list[Step]) -> list[Step]:
-        for k, (before, after) in enumerate(pairwise(steps), start=2):
-            if after.from_carats <= before.from_carats:
-                raise ValueError(
-                    f"step {k} begins at {after.from_carats:g} ct, the one before it at "
-                    f"{before.from_carats:g} ct; weights must rise"
-                )
-        return steps
-
-    @field_validator("factor")
-    @classmethod
-    def _once(cls, factors: list[Factor]) -> list[Factor]:
-        names = [f.by for f in factors]
-        twice = [n for n in names if names.count(n) > 1]
-        if twice:
-            raise ValueError(f"two go by {twice[0]}; give one, with all its points")
-        return factors
 
     def per_carat(self, carats: float) -> float:
         """The price of a carat in a stone of that weight."""
@@ -156,7 +139,20 @@ class PriceFile:
 def read_prices(path: Path) -> PriceFile:
     """Read a price file. Raises FileError with file, line, key, what is wrong and the remedy."""
     model, text = read_model(path, Prices)
-    return PriceFile(path, text, model)
+    file = PriceFile(path, text, model)
+    for k, (before, after) in enumerate(pairwise(model.step), start=1):
+        if after.from_carats <= before.from_carats:
+            raise file.error(
+                ("step", k, "from_carats"),
+                f"{after.from_carats:g} comes after {before.from_carats:g}; steps must rise",
+            )
+    names = [f.by for f in model.factor]
+    for k, name in enumerate(names):
+        if name in names[:k]:
+            raise file.error(
+                ("factor", k, "by"), f"a second one by {name}; give all its points in one"
+            )
+    return file
 
 
 def schema_text() -> str:

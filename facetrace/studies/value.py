@@ -72,10 +72,8 @@ class Stone:
     def _density(self, carats: float) -> float:
         if carats <= self.expected and self.expected > self.low:
             side = (carats - self.low) / (self.expected - self.low)
-        elif self.high > self.expected:
-            side = (self.high - carats) / (self.high - self.expected)
         else:
-            side = 1.0
+            side = (self.high - carats) / (self.high - self.expected)
         return 2 * side / (self.high - self.low)
 
     def pieces(self, cuts: Sequence[float]) -> list[tuple[float, float, float, float]]:
@@ -86,7 +84,7 @@ class Stone:
 
     def chance_from(self, carats: float) -> float:
         """The chance that it weighs at least so much."""
-        if self.exact:
+        if self.exact or not self.low < carats <= self.high:
             return float(self.expected >= carats)
         pieces = self.pieces([carats])
         return sum((b - a) * (at_a + at_b) / 2 for a, b, at_a, at_b in pieces if a >= carats)
@@ -216,7 +214,7 @@ class Priced:
                 f"chance to weigh as much: {percent(self.stays)}"
             )
         lines = [
-            f"{n} {self.looks[n]}: x{f.value:.2f}" + (f" ± {f.stderr:.2f}" if f.stderr else "")
+            f"{n} {self.looks[n]}: x{f.value:.3f}" + (f" ± {f.stderr:.1g}" if f.stderr else "")
             for n, f in self.factors
         ]
         return [step, *lines]
@@ -261,10 +259,10 @@ def _spread(prices: Prices, stone: Stone, factor: float) -> Spread:
     atoms, pieces = [], []
     for a, b, f, g in stone.pieces([s.from_carats for s in prices.step]):
         k = factor * prices.per_carat(a)
-        if k > 0:
+        if k * b > k * a:
             pieces.append([k * a, k * b, f / k, g / k])
         else:
-            atoms.append([0.0, (b - a) * (f + g) / 2])
+            atoms.append([k * a, (b - a) * (f + g) / 2])
     return Spread(np.array(atoms or _no(2)), np.array(pieces or _no(4)))
 
 
