@@ -58,15 +58,16 @@ def _ranges(corners, bodies, square, axes, basis, low, high, found):
 @alone
 def least_cost(
     cost, low, high, stop, sure, planes, plane_of, corner_of, corners, far, lost, basis, rows, limits,
-    parts, part_far, bodies, squares, axes, middles, halves, longest, margins,
+    parts, part_far, bodies, squares, axes, middles, halves, longest, margins, pool, pool_limits, filled,
 ):  # fmt: skip
-    """(z, bound, state, plane and corner of each tight hull row): z with the least cost . z.
+    """(z, bound, state): z with the least cost . z.
 
     planes (4, J), corners (n, 3) turned by the cell's middle, far (n,): their lengths; plane_of,
     corner_of (m,): the hull rows that count; rows, limits: plain rows a . z <= b. squares (K, 4):
     first and last + 1 corner of the part among *parts*, and of the body among *bodies*; axes
-    (K, 2), middles (K, 3), halves (K, 2), longest (K,), margins (K,): see ``solid.place``. Stops
-    where the bound reaches *stop*; EMPTY: no z is left. Unless *sure*, products of two unknowns are
+    (K, 2), middles (K, 3), halves (K, 2), longest (K,), margins (K,): see ``solid.place``.
+    pool (P, size), pool_limits (P,), filled (1,): rows that were broken in earlier programs of
+    the same cell, looked at first, and added to. Stops where the bound reaches *stop*; EMPTY: no z is left. Unless *sure*, products of two unknowns are
     taken to first order about the middle of the box, and nothing is given away for it.
     """
     size = len(cost)
@@ -84,7 +85,6 @@ def least_cost(
             wanted[i] = TIE * (1.0 + 0.37 * i) / (high[i] - low[i] + 1e-12)
     basic = np.zeros((size, size))
     limit = np.zeros(size)
-    names = np.full((size, 2), -1, dtype=np.int64)
     lam = np.abs(wanted)
     inverse = np.zeros((size, size))
     z = np.zeros(size)
@@ -103,7 +103,7 @@ def least_cost(
             inverse = np.linalg.inv(basic)
             z = inverse @ limit
             lam = np.maximum(-(wanted @ inverse), 0.0)
-        worst, b, plane, corner = BROKEN, 0.0, -1, -1
+        worst, b = BROKEN, 0.0
         for i in range(size):
             if low[i] - z[i] > worst:
                 worst, b = low[i] - z[i], -low[i]
@@ -113,47 +113,58 @@ def least_cost(
                 worst, b = z[i] - high[i], high[i]
                 best[:] = 0.0
                 best[i] = 1.0
-        for r in range(len(rows)):
-            over = -limits[r]
+        for r in range(filled[0]):
+            over = -pool_limits[r]
             for i in range(size):
-                over += rows[r, i] * z[i]
+                over += pool[r, i] * z[i]
             if over > worst:
-                worst, b = over, limits[r]
-                best[:] = rows[r]
-        w0 = basis[0, 0] * z[4] + basis[0, 1] * z[5] + basis[0, 2] * z[6]
-        w1 = basis[1, 0] * z[4] + basis[1, 1] * z[5] + basis[1, 2] * z[6]
-        w2 = basis[2, 0] * z[4] + basis[2, 1] * z[5] + basis[2, 2] * z[6]
-        pair = -1
-        for m in range(len(plane_of)):
-            j, i = plane_of[m], corner_of[m]
-            v0, v1, v2 = corners[i, 0], corners[i, 1], corners[i, 2]
-            over = (
-                planes[0, j] * (v0 + w1 * v2 - w2 * v1 + z[1])
-                + planes[1, j] * (v1 + w2 * v0 - w0 * v2 + z[2])
-                + planes[2, j] * (v2 + w0 * v1 - w1 * v0 + z[3])
-                - planes[3, j] * z[0]
-                - lost * far[i]
-            )
-            if over > worst:
-                worst, pair = over, m
-        if pair >= 0:
-            j, i = plane_of[pair], corner_of[pair]
-            plane, corner = j, i
-            n, v = planes[:3, j], corners[i]
-            best[:] = 0.0
-            best[0] = -planes[3, j]
-            best[1:4] = n
-            for k in range(3):
-                best[4 + k] = _swing(v, n, basis, k)
-            b = lost * far[i] - (n[0] * v[0] + n[1] * v[1] + n[2] * v[2])
-        for k in range(count):
-            found, value, b2 = _square_row(
-                z, worst, parts, part_far, bodies, squares[k], axes[k], middles[k], halves[k],
-                longest[k], margins[k], lost, sure, basis, ranges[k], 7 + 2 * k, row,
-            )  # fmt: skip
-            if found:
-                worst, b, plane, corner = value, b2, -1, -1
-                best[:] = row
+                worst, b = over, pool_limits[r]
+                best[:] = pool[r]
+        if worst <= BROKEN:
+            for r in range(len(rows)):
+                over = -limits[r]
+                for i in range(size):
+                    over += rows[r, i] * z[i]
+                if over > worst:
+                    worst, b = over, limits[r]
+                    best[:] = rows[r]
+            w0 = basis[0, 0] * z[4] + basis[0, 1] * z[5] + basis[0, 2] * z[6]
+            w1 = basis[1, 0] * z[4] + basis[1, 1] * z[5] + basis[1, 2] * z[6]
+            w2 = basis[2, 0] * z[4] + basis[2, 1] * z[5] + basis[2, 2] * z[6]
+            pair = -1
+            for m in range(len(plane_of)):
+                j, i = plane_of[m], corner_of[m]
+                v0, v1, v2 = corners[i, 0], corners[i, 1], corners[i, 2]
+                over = (
+                    planes[0, j] * (v0 + w1 * v2 - w2 * v1 + z[1])
+                    + planes[1, j] * (v1 + w2 * v0 - w0 * v2 + z[2])
+                    + planes[2, j] * (v2 + w0 * v1 - w1 * v0 + z[3])
+                    - planes[3, j] * z[0]
+                    - lost * far[i]
+                )
+                if over > worst:
+                    worst, pair = over, m
+            if pair >= 0:
+                j, i = plane_of[pair], corner_of[pair]
+                n, v = planes[:3, j], corners[i]
+                best[:] = 0.0
+                best[0] = -planes[3, j]
+                best[1:4] = n
+                for k in range(3):
+                    best[4 + k] = _swing(v, n, basis, k)
+                b = lost * far[i] - (n[0] * v[0] + n[1] * v[1] + n[2] * v[2])
+            for k in range(count):
+                found, value, b2 = _square_row(
+                    z, worst, parts, part_far, bodies, squares[k], axes[k], middles[k], halves[k],
+                    longest[k], margins[k], lost, sure, basis, ranges[k], 7 + 2 * k, row,
+                )  # fmt: skip
+                if found:
+                    worst, b = value, b2
+                    best[:] = row
+            if worst > BROKEN and filled[0] < len(pool):
+                pool[filled[0]] = best
+                pool_limits[filled[0]] = b
+                filled[0] += 1
         if worst <= BROKEN:
             state = DONE
             break
@@ -179,7 +190,6 @@ def least_cost(
         lam[leave] = ratio
         basic[leave] = best
         limit[leave] = b
-        names[leave, 0], names[leave, 1] = plane, corner
         z -= inverse[:, leave] * worst
         if wanted @ z >= stop:
             break
@@ -189,7 +199,7 @@ def least_cost(
         for r in range(size):
             rest += lam[r] * basic[r, i]
         bound -= lam[i] * limit[i] + abs(rest) * max(abs(low[i]), abs(high[i]))
-    return z, bound, state, names
+    return z, bound, state
 
 
 @device

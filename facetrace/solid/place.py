@@ -39,6 +39,8 @@ MOST_FOLDS = 16
 ROUNDING = 1e-7
 # a corner's row counts where the corner comes so near the foremost, in turns of the cell
 NEAR_TURNS = 1.5
+# rows that a cell's programs hand on to one another
+POOL = 300
 # of the rough's size: copies that are smaller do not count
 SMALLEST = 0.02
 # steps of a climb from one orientation to a better one near by, and how far the first may turn, radians
@@ -471,6 +473,7 @@ class _Program:
         self._rest = (
             planes, plane_of, corner_of, corners, stone.far[WHOLE], self.lost, self.matrix,
             np.vstack(rows), np.concatenate(limits), *self._bodies(stone, space),
+            np.zeros((POOL, len(box))), np.zeros(POOL), np.zeros(1, dtype=np.int64),
         )  # fmt: skip
 
     def _inside(self, stone: Stone, body: Obstacle) -> tuple[Floats, Floats]:
@@ -524,7 +527,7 @@ class _Program:
         )
 
     def _least(self, cost: Floats, stop: float) -> tuple[Floats, float, int]:
-        z, bound, state, _ = least_cost(cost, self.low, self.high, stop, self.sure, *self._rest)
+        z, bound, state = least_cost(cost, self.low, self.high, stop, self.sure, *self._rest)
         return z, float(bound), int(state)
 
     def solve(self, cut: float) -> _Solved | None:
