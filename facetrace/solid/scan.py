@@ -17,6 +17,7 @@ from scipy.optimize import linprog
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 from scipy.spatial import ConvexHull, cKDTree
+from scipy.spatial.distance import pdist
 
 from facetrace.common.errors import FacetraceError
 from facetrace.solid import fit
@@ -31,7 +32,7 @@ CONVEX_SHARE = 1e-3
 # mm: corners of an open mesh that are nearer are one; no scanner parts them
 SAME_MM = 0.002
 # a hole is filled where it has no more edges, and is no wider than this share of the largest side
-HOLE_EDGES, HOLE_SHARE = 24, 0.05
+HOLE_EDGES, HOLE_SHARE = 24, 0.1
 # mm, the largest side: what is smaller or larger was measured in another unit
 SMALLEST_MM, LARGEST_MM = 1.0, 200.0
 UNITS = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "micrometres": 1e-3}
@@ -261,7 +262,8 @@ def _filled(v: Floats, f: Ints, repairs: list[str]) -> tuple[Floats, Ints]:
     for group in np.unique(groups[rim[:, 0]]):
         loop = rim[groups[rim[:, 0]] == group]
         points = v[np.unique(loop)]
-        width = float(np.linalg.norm(np.ptp(points, axis=0)))
+        # of a long rim some points will do, it is too large anyway
+        width = float(pdist(points[: 10 * HOLE_EDGES]).max())
         simple = len(loop) == len(points)
         if not simple or len(loop) > HOLE_EDGES or width > HOLE_SHARE * largest:
             raise FacetraceError(
@@ -379,7 +381,8 @@ def hollows(mesh: Scan, tolerance_mm: float = 0.0) -> tuple[Floats, float]:
     """(triangles (k, 3, 3) of the mesh off its convex hull by more than *tolerance_mm*, greatest depth, mm).
 
     A triangle is on the hull where one face of the hull is within the tolerance of all of it. The
-    depth is that of the surface's deepest point under the hull; 0, and no triangles, of a convex mesh.
+    depth is the distance of the surface's deepest point from the hull's nearest face; 0, and no
+    triangles, of a convex mesh.
     """
     corners = mesh.triangles.reshape(-1, 3)
     single, flat = _depths(corners, mesh.hull)
