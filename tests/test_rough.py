@@ -17,12 +17,15 @@ from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
 from facetrace.common.errors import FacetraceError, FileError
+from facetrace.design.model import read_design
 from facetrace.optics.colour import observer
+from facetrace.optics.lights import find_light
 from facetrace.optics.rough import Disc, read_rough, rough_of, schema_text, shortest_turn
 from facetrace.optics.zone import differences, read_zones
 from facetrace.solid import fit, scan
 from facetrace.solid.habit import HABITS, face, faces, habit, polar_angle
 from facetrace.solid.scan import Scan, mended, read_scan
+from facetrace.studies.orient import BASE, cut_of, place_of, subject_of
 
 FOLDER = ROOT / "designs" / "roughs"
 SCHEMA_NAME = "facetrace-rough.schema.json"
@@ -383,6 +386,15 @@ def test_c_comes_to_stand_upright(rng):
     np.testing.assert_array_equal(shortest_turn((0, 0, -3)), np.eye(3))
 
 
+def test_a_pebbles_c_may_point_anywhere(tmp_path):
+    """Along its length the length comes to stand upright; its volume is the ellipsoid's, pi/6 x y z."""
+    text = 'name = "t"\n[shape]\nhabit = "pebble"\nsize_mm = [10, 6, 5]\n'
+    for axis, height in (("", 5), ("c_axis = [-2, 0, 0]\n", 10), ("c_axis = [0, 1, 0]\n", 6)):
+        found = rough_of(written(tmp_path, text + axis))
+        assert np.ptp(found.mesh.vertices[:, 2]) == pytest.approx(height, rel=0.005)
+        assert found.volume_mm3 == pytest.approx(math.pi / 6 * 300)
+
+
 def test_another_frame_of_the_scan_changes_nothing(tmp_path, rng):
     """Mesh, c and defects turned together: the same piece, but for a turn about c."""
 
@@ -505,6 +517,18 @@ def test_zones_are_those_of_a_zone_file(tmp_path):
     rough = rough_of(written(tmp_path, text))
     with pytest.raises(FileError, match=r"rough\.toml:9: defect\[1\]\.strength: zone 'd' would leave"):  # fmt: skip
         differences(rough.zones, rough.material, nm)
+
+
+def test_the_study_of_orientations_takes_a_roughs_zones():
+    """The plate's blue flank, in a round as large as its hull holds: it reaches into the stone."""
+    rough = rough_of(read_rough(FOLDER / "blue-plate.toml"))
+    design = read_design(ROOT / "designs" / "round-brilliant.toml").design
+    subject = subject_of(design, rough.material, rough.zones, find_light("hemisphere"), observer())
+    cut = cut_of(subject, BASE)
+    place = place_of(subject, BASE)
+    corners = cut.shift + cut.solid.vertices @ cut.turn.T
+    assert rough.hull.holds(corners, 1e-6).all()
+    assert 0 < place.shares[0] < 0.2
 
 
 SLAB = "slab = { normal = [1, 0, 0], from_mm = 0, to_mm = 1 }"
