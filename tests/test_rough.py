@@ -320,6 +320,12 @@ REFUSED = {
     "more than two triangles meet at 2 edges": (
         np.vstack([BOX[0], [[0, 0, 9]]]), np.vstack([BOX[1], [[0, 1, 8], [1, 2, 8], [2, 0, 8]]]),
     ),
+    # the projective plane of six corners: every edge has two triangles, but there is no outside
+    "one side only": (
+        np.vstack([np.eye(3), -np.eye(3)]) * 4,
+        np.array([[0, 1, 4], [0, 1, 5], [0, 2, 3], [0, 2, 5], [0, 3, 4],
+                  [1, 2, 3], [1, 2, 4], [1, 3, 5], [2, 4, 5], [3, 4, 5]]),
+    ),
     "is not a number": (np.where(BOX[0] > 1.9, np.nan, BOX[0]), BOX[1]),
     "200,000": (BOX[0], np.tile(BOX[1], (20_000, 1))),
 }  # fmt: skip
@@ -587,6 +593,15 @@ def test_pieces_that_cannot_be(text, complaint, tmp_path):
     with pytest.raises(FileError, match=complaint) as caught:
         rough_of(file)
     assert "\n" not in str(caught.value)
+
+
+def test_a_broken_scan_names_the_roughs_line(tmp_path):
+    trimesh.Trimesh(BOX[0], BOX[1][2:], process=False).export(tmp_path / "open.stl")
+    file = written(tmp_path, 'name = "t"\n[shape]\nmesh = "open.stl"\nc_axis = [0, 0, 1]\n')
+    with pytest.raises(
+        FileError, match=r"rough\.toml:3: shape\.mesh: .*open\.stl: the mesh is not"
+    ):
+        rough_of(file)
 
 
 def test_the_demo_scan_is_that_of_the_script():

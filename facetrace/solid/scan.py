@@ -499,7 +499,7 @@ def cuts(triangles: Floats, planes: Floats) -> NDArray[np.bool_]:
 def lies_inside(mesh: Scan, vertices: ArrayLike, planes: Floats, margin: float = 0.0) -> bool:
     """Whether a convex stone, corners (n, 3) and planes (4, m), lies inside the mesh, *margin* mm off it.
 
-    Exact up to 1e-7 of the mesh's size, which is let touch. In hollows the margin moves the
+    Planes as in a Body, their normals of length 1. Exact up to 1e-7 of the mesh's size, which is let touch. In hollows the margin moves the
     stone's planes out, so that its corners keep somewhat more.
     """
     corners = np.asarray(vertices, dtype=np.float64)
