@@ -18,7 +18,7 @@ import heapq
 import itertools
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -28,7 +28,7 @@ from scipy.spatial import ConvexHull, QhullError
 from scipy.spatial.transform import Rotation
 
 from facetrace.common.errors import FacetraceError
-from facetrace.kernel.programs import EMPTY, least_cost
+from facetrace.kernel.programs import DONE, EMPTY, least_cost
 from facetrace.solid.body import Body, Floats
 from facetrace.solid.polyhedron import Solid
 
@@ -224,19 +224,10 @@ class Space:
 # ---- one orientation --------------------------------------------------------------------------
 
 
-def _program(cost: Floats, rows: Floats, most: Floats, low: Floats, high: Floats) -> Floats | None:
-    """The x that makes cost . x least where rows x <= most; None where there is none."""
-    found = linprog(cost, A_ub=rows, b_ub=most, bounds=np.column_stack([low, high]), method="highs")
-    return np.asarray(found.x) if found.success else None
-
-
-def _largest(
+def _rows(
     stone: Stone, rotation: Floats, space: Space, apart: _Directions
-) -> tuple[float, Floats] | None:
-    """(scale, place of the middle) of the largest copy at one orientation.
-
-    *apart*: for each body that matters the direction that parts it from the stone; None: it lies inside.
-    """
+) -> tuple[Floats, Floats]:
+    """(rows (n, 4), limits) of scale and place at one orientation: rows . (scale, place) <= limits."""
     planes = space.planes
     turned = stone.parts[WHOLE] @ rotation.T
     reach = (turned @ planes[:3]).max(axis=0)
@@ -254,11 +245,62 @@ def _largest(
             own = float((stone.parts[body.part] @ rotation.T @ u).max())
             rows.append(np.concatenate([[own], u])[None])
             most.append(np.array([float((body.points @ u).min()) - body.margin_mm * size]))
-    low, high = np.array([0.0, *[-np.inf] * 3]), np.full(4, np.inf)
-    x = _program(np.array([-1.0, 0, 0, 0]), np.vstack(rows), np.concatenate(most), low, high)
-    if x is None or x[0] <= 0:
+    return np.vstack(rows), np.concatenate(most)
+
+
+def proven(
+    stone: Stone, rotation: Floats, space: Space, apart: _Directions
+) -> tuple[float, Floats, float] | None:
+    """(scale, place of the middle, bound) of the largest copy at one orientation, by HiGHS; None where none fits.
+
+    *apart*: how each body that matters comes apart. The bound is that of the program's dual: for
+    weights w >= 0 with sum w a = (1, 0, 0, 0), scale = sum w (a . x) <= sum w b (Chvatal, "Linear
+    Programming", ch. 5).
+    """
+    rows, limits = _rows(stone, rotation, space, apart)
+    found = linprog(
+        [-1.0, 0, 0, 0],
+        A_ub=rows,
+        b_ub=limits,
+        bounds=[(0, None), *[(None, None)] * 3],
+        method="highs",
+    )
+    if not found.success or found.x[0] <= 0:
         return None
-    return float(x[0]) * (1 - ROUNDING), x[1:]
+    weights = np.maximum(-found.ineqlin.marginals, 0.0)
+    return float(found.x[0]) * (1 - ROUNDING), found.x[1:], float(weights @ limits)
+
+
+def _largest(
+    stone: Stone, rotation: Floats, space: Space, apart: _Directions, least: float, most: float
+) -> tuple[float, Floats] | None:
+    """(scale, place of the middle) of the same, fast; None where it is smaller than *least*."""
+    rows, limits = _rows(stone, rotation, space, apart)
+    # (scale, place) <= limits as (sigma, tau): rows . (1, tau) <= limits sigma
+    plain = np.zeros((len(rows), 7))
+    plain[:, 0], plain[:, 1:4] = -limits, rows[:, 1:]
+    room = np.ptp(space.hull_corners, axis=0) / least
+    low = np.concatenate([[1 / most], -room, np.zeros(3)])
+    high = np.concatenate([[1 / least], room, np.zeros(3)])
+    cost = np.zeros(7)
+    cost[0] = 1.0
+    z, _, state = least_cost(cost, low, high, math.inf, True, *NO_PAIRS, plain, -rows[:, 0], *NO_BODIES, *_pool(7))  # fmt: skip
+    if state != DONE:
+        return None
+    return (1 - ROUNDING) / float(z[0]), z[1:4] / z[0]
+
+
+def _pool(size: int) -> tuple[Any, ...]:
+    return np.zeros((POOL, size)), np.zeros(POOL), np.zeros(1, dtype=np.int64)
+
+
+_NONE, _NOWHERE = np.zeros((0, 3)), np.zeros(0, dtype=np.int64)
+# no rows of planes and corners, and no bodies, for the kernel
+NO_PAIRS = np.zeros((4, 0)), _NOWHERE, _NOWHERE, _NONE, np.zeros(0), 0.0, np.eye(3)
+NO_BODIES = (
+    _NONE, np.zeros(0), _NONE, np.zeros((0, 4), dtype=np.int64), np.zeros((0, 2), dtype=np.int64),
+    _NONE, np.zeros((0, 2)), np.zeros(0), np.zeros(0),
+)  # fmt: skip
 
 
 def parting(moving: Floats, body: Floats) -> tuple[float, Floats]:
@@ -473,7 +515,7 @@ class _Program:
         self._rest = (
             planes, plane_of, corner_of, corners, stone.far[WHOLE], self.lost, self.matrix,
             np.vstack(rows), np.concatenate(limits), *self._bodies(stone, space),
-            np.zeros((POOL, len(box))), np.zeros(POOL), np.zeros(1, dtype=np.int64),
+            *_pool(len(box)),
         )  # fmt: skip
 
     def _inside(self, stone: Stone, body: Obstacle) -> tuple[Floats, Floats]:
@@ -611,6 +653,7 @@ class _Search:
     within: float
     best: Copy | None = None
     least: float = 0.0
+    parted: _Directions = field(default_factory=dict)
 
     @property
     def cut(self) -> float:
@@ -683,20 +726,22 @@ class _Search:
         return longest / float(np.ptp(self.stone.parts[WHOLE], axis=0).max())
 
     def value(self, turn: _Turn, directions: _Directions) -> tuple[float, _Directions] | None:
-        """(scale, directions) of the largest copy with the bodies that it meets parted from it."""
+        """(scale, directions) of the largest copy with the bodies that it meets parted from it; the best is kept."""
         kept = dict(directions)
         rotation = turn.matrix
         for _ in range(2 + len(self.space.obstacles)):
-            found = _largest(self.stone, rotation, self.space, kept)
+            least = SMALLEST * self.upper
+            found = _largest(self.stone, rotation, self.space, kept, least, self.upper)
             if found is None:
                 return None
             hit = self.hit(rotation, *found, kept)
             if hit is None:
-                if found[0] > max(self.best.scale if self.best else 0.0, self.least):
-                    scale, place = found
+                scale, place = found
+                if scale > self.floor:
                     shift = place - scale * rotation @ self.stone.middle
                     self.best = Copy(scale, rotation, shift, self.stone.volume * scale**3)
-                return found[0], kept
+                    self.parted = kept
+                return scale, kept
             kept[hit[0]] = hit[1]
         return None
 
