@@ -409,6 +409,7 @@ class _Cell:
     low: Floats
     high: Floats
     bound: float = math.inf
+    depth: int = 0
 
     def allows(self, facing: Facing) -> bool:
         """Whether some of it is where the table may face."""
@@ -490,7 +491,7 @@ class _Program:
     def __init__(
         self, stone: Stone, space: Space, cell: _Cell, least: float, most: float, sure: bool = True
     ) -> None:
-        self.cell, self.sure = cell, sure
+        self.stone, self.space, self.cell, self.sure = stone, space, cell, sure
         self.matrix = cell.turn.matrix
         tilt, spin = cell.reach
         self.squares = [k for k, region in cell.regions.items() if region is not None]
@@ -511,7 +512,6 @@ class _Program:
         ]
         none = (np.zeros((0, len(box))), np.zeros(0))
         rows, limits = zip(none, *inside, strict=True)
-        self.size_mm = stone.radius
         self._rest = (
             planes, plane_of, corner_of, corners, stone.far[WHOLE], self.lost, self.matrix,
             np.vstack(rows), np.concatenate(limits), *self._bodies(stone, space),
@@ -617,21 +617,44 @@ class _Program:
             regions[k] = replace(region, c=(c[0], c[1]), half=(half[0], half[1]))
         return replace(self.cell, regions=regions, low=self.low[1:4], high=self.high[1:4])
 
-    def halves(self) -> list[_Cell]:
-        """The cell divided where the most is given away."""
-        cell = self.cell
-        tilt, spin = cell.reach
-        worst, given = -1, self.lost * self.size_mm
-        room = (self.high[1:4] - self.low[1:4]) / 2 + self.size_mm * (tilt + spin) / 2
-        for k in self.squares:
-            region = _square(cell, k)
-            loss = sum(h * room[axis] for axis, h in zip(region.basis, region.half, strict=True))
-            if loss > given:
-                worst, given = k, loss
+    def halves(self, solved: _Solved) -> list[_Cell]:
+        """The cell divided where its best point breaks the truth most, or in turn where the most is given away."""
+        cell = replace(self.cell, depth=self.cell.depth + 1)
+        worst = self._given() if cell.depth % 2 else self._broken(solved)
         if worst < 0:
             return cell.split()
         parts = _square(cell, worst).split()
         return [replace(cell, regions={**cell.regions, worst: part}) for part in parts]
+
+    def _given(self) -> int:
+        """The body, -1: the turn, for which the rows give away most."""
+        tilt, spin = self.cell.reach
+        radius = self.stone.radius
+        worst, given = -1, self.lost * radius
+        room = (self.high[1:4] - self.low[1:4]) / 2 + radius * (tilt + spin) / 2
+        for k in self.squares:
+            region = _square(self.cell, k)
+            loss = sum(h * room[axis] for axis, h in zip(region.basis, region.half, strict=True))
+            if loss > given:
+                worst, given = k, loss
+        return worst
+
+    def _broken(self, solved: _Solved) -> int:
+        """The body, -1: the turn, that the program's best point cuts deepest into."""
+        space, parts = self.space, self.stone.parts
+        turned = Rotation.from_rotvec(solved.by).as_matrix() @ self.matrix
+        moved = solved.place + solved.scale * parts[WHOLE] @ turned.T
+        worst, broken = -1, float(((moved @ space.planes[:3]).max(axis=0) - space.planes[3]).max())
+        for k in self.squares:
+            body, u = space.obstacles[k], solved.directions[k]
+            assert u is not None
+            reach = (solved.place + solved.scale * parts[body.part] @ turned.T) @ u
+            over = (
+                float((reach.max() - (body.points @ u).min()) / np.linalg.norm(u)) + body.margin_mm
+            )
+            if over > broken:
+                worst, broken = k, over
+        return worst
 
 
 def _square(cell: _Cell, k: int) -> _Square:
@@ -860,7 +883,7 @@ def largest(
         hit = search.hit(turn.matrix, solved.scale, solved.place, solved.directions)
         parts = (
             _parted(cell, hit[0], space.obstacles[hit[0]]) if hit
-            else program.halves()
+            else program.halves(solved)
         )  # fmt: skip
         for part in parts:
             add(part)
