@@ -24,6 +24,7 @@ from facetrace.optics.stone import read_stone, schema_text
 from facetrace.report.recut import cautions, floor_words, girdle_words, outcome, verdict
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes, mesh_of
+from facetrace.solid.facets import faceted
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.solid.recut import (
@@ -39,7 +40,6 @@ from facetrace.solid.recut import (
     turn_for,
     turned,
 )
-from facetrace.solid.facets import scan_of
 from facetrace.studies.recut import Lights, light_of, merged, plan_of, worth_it
 
 SHIPPED = sorted((ROOT / "designs" / "cut").glob("*.toml"))
@@ -347,7 +347,7 @@ def test_a_scan_is_judged_as_its_design_is(tmp_path):
     drawn = build_solid(read_design(ROUND).design)
     path = tmp_path / "scan.stl"
     path.write_bytes(mesh_bytes(drawn, "stl"))
-    scanned = scan_of(path).solid
+    scanned = faceted(path).solid
     assert len(scanned.names) == len(drawn.names)
     assert scanned.volume == pytest.approx(drawn.volume, rel=1e-5)
     assert len(symmetries(scanned)) == 15
@@ -362,7 +362,7 @@ def test_a_scan_is_judged_as_its_design_is(tmp_path):
     leaning.apply_transform(trimesh.transformations.rotation_matrix(0.0087, [1, 2, 0.0]))
     leaning.apply_translation([20, -30, 40])
     leaning.export(path)
-    scan = scan_of(path)
+    scan = faceted(path)
     assert len(scan.solid.names) == len(drawn.names)
     assert measure(scan.solid, 1.0).girdle_mean_mm == pytest.approx(0.18, abs=1e-3)
     assert np.abs(scan.solid.vertices).max() == pytest.approx(
@@ -382,7 +382,7 @@ def test_a_stone_without_symmetry_is_cut_facet_by_facet(tmp_path, rng):
     normals = normals[(normals[:, 2] < 0.9) | (normals[:, 2] == 1)]
     lump = Solid.from_planes(normals, np.append(np.full(len(normals) - 1, 3.0), 2.2))
     (tmp_path / "lump.stl").write_bytes(mesh_bytes(lump, "stl"))
-    solid = scan_of(tmp_path / "lump.stl").solid
+    solid = faceted(tmp_path / "lump.stl").solid
     assert symmetries(solid) == []
     size = np.ptp(solid.vertices, axis=0)
     length, width = sorted(size[:2])[::-1]

@@ -25,12 +25,12 @@ from facetrace.design.model import Axis, Design, DesignError, read_design
 from facetrace.optics.material import Material, find_material
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_of
+from facetrace.solid.facets import Faceted, faceted
 from facetrace.solid.girdle import blank_of, flats_in
 from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.solid.recut import corners, outside, uphill
-from facetrace.solid.facets import Scan, scan_of
 
 Floats = NDArray[np.float64]
 
@@ -191,7 +191,7 @@ class CutStone:
     material: Material
     axis: tuple[float, float]
     scale: float
-    scan: Scan | None
+    scan: Faceted | None
     density: float
     spots: tuple[Spot, ...]
     flats: tuple[int, float] | None
@@ -227,8 +227,8 @@ def read_stone(path: Path) -> CutStone:
     model, text = read_model(path, StoneModel)
     file = _File(path, text, model)
     design, drawn, material = _shape(file)
-    scan = drawn if isinstance(drawn, Scan) else None
-    drawn = drawn.solid if isinstance(drawn, Scan) else drawn
+    scan = drawn if isinstance(drawn, Faceted) else None
+    drawn = drawn.solid if isinstance(drawn, Faceted) else drawn
     if isinstance(drawn, TwoLobes):
         raise file.error(("design",), "is a heart, two lobes; a re-cut is worked out for convex stones only")  # fmt: skip
     shape, sizes = measure(drawn, material.density), model.measured
@@ -251,12 +251,12 @@ def read_stone(path: Path) -> CutStone:
     )  # fmt: skip
 
 
-def _shape(file: _File) -> tuple[Design | None, Solid | Scan, Material]:
+def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
     """The design (None for a mesh), its solid as drawn, and what it is made of."""
     model = file.model
     if model.mesh is not None:
         try:
-            scan = scan_of(file.path.parent / model.mesh)
+            scan = faceted(file.path.parent / model.mesh)
         except FacetraceError as problem:
             raise file.error(("mesh",), problem) from None
         try:
@@ -326,7 +326,7 @@ def _flats(
 # ---- flaws on the solid -----------------------------------------------------------------------
 
 
-def _spot(file: _File, number: int, solid: Solid, scan: Scan | None, scale: float) -> Spot:
+def _spot(file: _File, number: int, solid: Solid, scan: Faceted | None, scale: float) -> Spot:
     """Where a flaw is and what must go. Raises FileError."""
     flaw = file.model.flaw[number]
     if flaw.facet is None:

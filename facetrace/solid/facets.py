@@ -5,12 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import trimesh
 from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
 from facetrace.common.errors import FacetraceError
-from facetrace.solid import fit
+from facetrace.solid import scan
 from facetrace.solid.polyhedron import Floats, Solid
 
 # triangles whose corners leave a plane by less than this share of the stone's size lie in it
@@ -25,7 +24,7 @@ TIER_DEG, TIER_MM = 0.2, 0.02
 
 
 @dataclass(frozen=True)
-class Scan:
+class Faceted:
     """A solid from a mesh, its table level, its axis through the outline's middle, z = 0 in the girdle.
 
     The point p of the mesh lies at ``turn @ p - origin``: turn (3, 3), origin (3,) in mm.
@@ -44,15 +43,15 @@ class Scan:
         return np.asarray((points + self.origin) @ self.turn)
 
 
-def scan_of(path: Path) -> Scan:
+def faceted(path: Path) -> Faceted:
     """Facets from the coplanar triangles of a closed convex mesh; +z is the table, lengths are mm.
 
     Names: table, culet, and ``SIDE LETTER NUMBER``: letters by rising angle, numbers counter-
     clockwise from +x. Raises FacetraceError where the mesh is not closed, not convex, not made of
     plane facets, or no facet faces +z.
     """
-    fit.from_mesh(path)
-    mesh = trimesh.load_mesh(path)
+    scan.from_mesh(path)
+    mesh = scan.load(path)
     points = np.asarray(mesh.vertices, dtype=np.float64)
     planes = _planes(points)
     if len(planes) > MOST_FACETS:
@@ -81,7 +80,7 @@ def scan_of(path: Path) -> Scan:
         )
     origin = _middle(solid)
     offsets = solid.offsets - solid.normals @ origin
-    return Scan(Solid.from_planes(solid.normals, offsets, solid.names), turn, origin)
+    return Faceted(Solid.from_planes(solid.normals, offsets, solid.names), turn, origin)
 
 
 def _middle(solid: Solid) -> Floats:
