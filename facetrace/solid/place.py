@@ -41,6 +41,8 @@ ROUNDING = 1e-7
 NEAR_TURNS = 1.5
 # rows that a cell's programs hand on to one another
 POOL = 300
+# the kernel's programs and HiGHS may differ by this share of the scale
+AGREED = 1e-5
 # of the rough's size: copies that are smaller do not count
 SMALLEST = 0.02
 # steps of a climb from one orientation to a better one near by, and how far the first may turn, radians
@@ -681,7 +683,8 @@ class _Search:
     @property
     def cut(self) -> float:
         """Cells whose bound is no larger can be left: they hold nothing better by more than *within*."""
-        return max(self.best.scale if self.best else 0.0, self.least) * (1 + self.within) ** (1 / 3)
+        size = max(self.best.scale if self.best else 0.0, self.least)
+        return float(size * (1 + self.within) ** (1 / 3))
 
     def hit(
         self, rotation: Floats, scale: float, place: Floats, known: _Directions
@@ -746,15 +749,14 @@ class _Search:
     def upper(self) -> float:
         """No copy is longer than the rough: a first bound of the scale."""
         longest = float(np.linalg.norm(np.ptp(self.space.hull_corners, axis=0)))
-        return longest / float(np.ptp(self.stone.parts[WHOLE], axis=0).max())
+        return float(longest / np.ptp(self.stone.parts[WHOLE], axis=0).max())
 
     def value(self, turn: _Turn, directions: _Directions) -> tuple[float, _Directions] | None:
         """(scale, directions) of the largest copy with the bodies that it meets parted from it; the best is kept."""
         kept = dict(directions)
         rotation = turn.matrix
-        for _ in range(2 + len(self.space.obstacles)):
-            least = SMALLEST * self.upper
-            found = _largest(self.stone, rotation, self.space, kept, least, self.upper)
+        found = self._largest(rotation, kept)
+        for _ in range(1 + len(self.space.obstacles)):
             if found is None:
                 return None
             hit = self.hit(rotation, *found, kept)
@@ -766,7 +768,17 @@ class _Search:
                     self.parted = kept
                 return scale, kept
             kept[hit[0]] = hit[1]
+            found = self._largest(rotation, kept)
+            if self.space.obstacles[hit[0]].inside:
+                within = {**kept, hit[0]: _INSIDE}
+                other = self._largest(rotation, within)
+                if other and (found is None or other[0] > found[0]):
+                    kept, found = within, other
         return None
+
+    def _largest(self, rotation: Floats, directions: _Directions) -> tuple[float, Floats] | None:
+        least = SMALLEST * self.upper
+        return _largest(self.stone, rotation, self.space, directions, least, self.upper)
 
     def starts(self) -> Iterator[_Turn]:
         """Table directions in rings, each with some spins."""
@@ -781,6 +793,18 @@ class _Search:
                         yield _Turn(
                             frame, angle * math.cos(a), angle * math.sin(a), turn * k / SPINS
                         )
+
+    def proven_best(self, centre: Floats) -> Copy | None:
+        """The best copy as HiGHS has it at its orientation, seen from where *centre* was seen."""
+        if self.best is None:
+            return None
+        known = self.best
+        found = proven(self.stone, known.rotation, self.space, self.parted)
+        if found is None or abs(found[0] / known.scale - 1) > AGREED:
+            raise AssertionError(f"two solvers disagree: {found} and {known}")
+        scale, place, _ = found
+        shift = centre + place - scale * known.rotation @ self.stone.middle
+        return Copy(scale, known.rotation, shift, self.stone.volume * scale**3)
 
     def best_starts(self) -> list[_Turn]:
         """The starts from which to climb: those with the largest copies."""
@@ -891,5 +915,4 @@ def largest(
             top = -heap[0][0] if heap else search.cut
             report(cells, (top / search.best.scale) ** 3 - 1 if search.best else math.inf)
     top = max(dropped, -heap[0][0] if heap else 0.0, search.best.scale if search.best else 0.0)
-    best = search.best and replace(search.best, shift=search.best.shift + centre)
-    return Found(best, stone.volume * top**3, cells)
+    return Found(search.proven_best(centre), stone.volume * top**3, cells)
