@@ -8,9 +8,9 @@ from facetrace.solid.scan import of_points
 FOLDER = ROOT / "designs" / "roughs"
 POINTS = 260
 SIZE_MM = np.array([12.2, 9.8, 8.6])
-# towards it the surface is pushed in so many mm, falling off over so wide an angle
+# a bowl: what of the pebble lies in a ball of that radius, centred that far out towards it, is gone
 DENT = np.array([0.35, -0.5, 0.79])
-DENT_MM, DENT_WIDTH = 1.1, 0.3
+DENT_MM, DENT_OUT_MM = 7.0, 10.7
 
 
 def pebble():
@@ -28,9 +28,14 @@ def pebble():
         waves = ball @ (towards / np.linalg.norm(towards, axis=1)[:, None]).T
         size += (0.02 / power * rng.normal(size=3) * waves**power).sum(axis=1)
     skin = ball * size[:, None] * SIZE_MM / 2
-    angle = np.arccos(np.clip(ball @ DENT / np.linalg.norm(DENT), -1, 1))
-    depth = DENT_MM * np.exp(-((angle / DENT_WIDTH) ** 2))
-    return skin - depth[:, None] * DENT / np.linalg.norm(DENT), faces
+    out = DENT / np.linalg.norm(DENT)
+    seen = skin - DENT_OUT_MM * out
+    # push what lies in the ball straight in, onto its far side
+    along = seen @ out
+    across = np.sum(seen**2, axis=1) - along**2
+    far = -np.sqrt(np.maximum(DENT_MM**2 - across, 0))
+    gone = (across < DENT_MM**2) & (along > far)
+    return skin + np.where(gone, far - along, 0)[:, None] * out, faces
 
 
 def stl(vertices, faces):

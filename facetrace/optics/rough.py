@@ -60,6 +60,8 @@ WISHES: dict[str, Wish] = {
     "pit": "cut away", "zone": "hide",
 }  # fmt: skip
 MARGINS = {"crack": 0.1, "silk": 0.0, "cloud": 0.0, "crystal": 0.2, "pit": 0.05, "zone": 0.0}
+# mm between the rough and the box that open bodies are cut to
+ROOM_MM = 1.0
 # mm: points of a crack may lie so far off one plane, or within their outline
 PLANE_MM = 0.05
 # corners of a disc, and divisions of an icosahedron for round bodies (162 planes)
@@ -289,8 +291,9 @@ class Defect:
     """A convex part of a defect, in the crystal frame, clipped to the rough's hull.
 
     points (n, 3): its corners, mm; of a crack they are flat, of a round body they stand around it, so
-    that nothing of it is missed. Parts of one defect share its name. zone: number of the zone in
-    ``Rough.zones``, None for other kinds.
+    that nothing of it is missed. whole (m, 3): the same before it was clipped, cut to a box around
+    the rough: with far fewer corners what a stone in the hull must keep off. Parts of one defect
+    share its name. zone: number of the zone in ``Rough.zones``, None for other kinds.
     """
 
     name: str
@@ -298,6 +301,7 @@ class Defect:
     wish: Wish
     margin_mm: float
     points: Floats
+    whole: Floats
     zone: int | None = None
 
 
@@ -392,7 +396,7 @@ def rough_of(file: RoughFile) -> Rough:
         weighed_carats=model.weighed_carats,
         weight_note=_weight_note(carats, model.weighed_carats, density),
         loss=model.loss,
-        defects=_defects(file, turn, hull, depth, zones),
+        defects=_defects(file, turn, mesh, depth, zones),
         zones=zones,
     )
 
@@ -491,21 +495,29 @@ def _zones(file: RoughFile, turn: Floats, mesh: Scan) -> RoughZones | None:
 
 
 def _defects(
-    file: RoughFile, turn: Floats, hull: Body, hollow_mm: float, zones: RoughZones | None
+    file: RoughFile, turn: Floats, mesh: Scan, hollow_mm: float, zones: RoughZones | None
 ) -> tuple[Defect, ...]:
     found = []
+    corners, hull = mesh.vertices, mesh.hull
+    room = fit.box(
+        np.ptp(corners, axis=0) + 2 * ROOM_MM, (corners.min(axis=0) + corners.max(axis=0)) / 2
+    ).planes
     for k, model in enumerate(file.model.defect):
         flat = model.flat
         if flat is not None:
-            parts = [scan.clipped(flat @ turn.T, hull.planes)]
+            parts = [(scan.clipped(flat @ turn.T, hull.planes), flat @ turn.T)]
         else:
             if model.kind == "pit":
                 bodies = [_pit(file, k, turn, hull, hollow_mm)]
             else:
                 bodies = _turned(model, turn)
-            parts = [fit.corners(np.hstack([_around(b), hull.planes])) for b in bodies]
+            walls = [_around(body) for body in bodies]
+            parts = [
+                (fit.corners(np.hstack([w, hull.planes])), fit.corners(np.hstack([w, room])))
+                for w in walls
+            ]
         # what only touches the hull is outside
-        parts = [points for points in parts if len(points) >= 3]
+        parts = [pair for pair in parts if len(pair[0]) >= 3]
         if not parts:
             raise file.error(
                 ("defect", k),
@@ -515,7 +527,7 @@ def _defects(
         number = zones.numbers.index(k) if zones is not None and model.kind == "zone" else None
         wish = model.wish or WISHES[model.kind]
         margin = MARGINS[model.kind] if model.margin_mm is None else model.margin_mm
-        found += [Defect(model.name, model.kind, wish, margin, p, number) for p in parts]
+        found += [Defect(model.name, model.kind, wish, margin, *pair, number) for pair in parts]
     return tuple(found)
 
 
