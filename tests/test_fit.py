@@ -8,7 +8,7 @@ from scipy.spatial.transform import Rotation
 
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import read_design
-from facetrace.solid import fit
+from facetrace.solid import fit, scan
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
@@ -97,7 +97,7 @@ def test_a_mesh_serves_as_blank(tmp_path):
     solid = build_solid(read_design(ROUND).design)
     path = tmp_path / "blank.stl"
     path.write_bytes(mesh_bytes(solid, "stl"))
-    found = fit.largest_copy(solid.vertices, STRAIGHT, fit.from_mesh(path), ORIGIN)
+    found = fit.largest_copy(solid.vertices, STRAIGHT, scan.from_mesh(path), ORIGIN)
     assert found.scale == pytest.approx(1.0, rel=1e-4)
 
 
@@ -105,17 +105,17 @@ def test_meshes_that_are_no_blank(tmp_path):
     hollow = trimesh.creation.annulus(1.0, 2.0, 1.0)
     hollow.export(tmp_path / "ring.stl")
     with pytest.raises(FacetraceError, match=r"not convex \(2\d\.\d %"):
-        fit.from_mesh(tmp_path / "ring.stl")
+        scan.from_mesh(tmp_path / "ring.stl")
     opened = trimesh.creation.box()
     opened.update_faces(np.arange(len(opened.faces)) > 1)
     opened.export(tmp_path / "open.stl")
     with pytest.raises(FacetraceError, match="not closed"):
-        fit.from_mesh(tmp_path / "open.stl")
+        scan.from_mesh(tmp_path / "open.stl")
     (tmp_path / "words.stl").write_text("no mesh at all", encoding="utf-8")
     with pytest.raises(FacetraceError, match=r"words\.stl"):
-        fit.from_mesh(tmp_path / "words.stl")
+        scan.from_mesh(tmp_path / "words.stl")
     with pytest.raises(FacetraceError, match="there is no file"):
-        fit.from_mesh(tmp_path / "absent.stl")
+        scan.from_mesh(tmp_path / "absent.stl")
 
 
 def test_which_bodies_overlap():

@@ -24,7 +24,7 @@ from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
 from facetrace.optics.material import Material, find_material
 from facetrace.optics.spectrum import read_spectrum
-from facetrace.solid import fit
+from facetrace.solid import fit, scan
 from facetrace.solid.body import Body
 
 Floats = NDArray[np.float64]
@@ -44,12 +44,14 @@ COLOURS = ("material", "chromophores", "spectrum")
 ROUNDING = 1e-9
 
 
-def _direction(normal: Point) -> Floats:
+def unit(normal: Point) -> Floats:
+    """A direction of length 1, (3,)."""
     vector = np.array(normal)
     return np.asarray(vector / np.linalg.norm(vector))
 
 
-def _check_normal(normal: Point) -> None:
+def check_normal(normal: Point) -> None:
+    """Raise ValueError for a normal without a direction."""
     if math.hypot(*normal) < SMALLEST:
         raise ValueError(
             f"normal: has no direction; its length is at least {SMALLEST:g}, like [0, 0, 1]"
@@ -63,6 +65,16 @@ def _check_order(low: float | None, high: float | None, names: str) -> None:
         )
 
 
+def check_one(model: Strict, keys: Sequence[str], what: str) -> None:
+    """Raise ValueError unless exactly one of *keys* is given."""
+    given = [k for k in keys if getattr(model, k) is not None]
+    if len(given) != 1:
+        raise ValueError(
+            f"needs exactly one {what}: {', '.join(keys[:-1])} or {keys[-1]} "
+            f"(given: {', '.join(given) or 'none'})"
+        )
+
+
 class HalfSpace(Strict):
     """All that lies beyond *from_mm* along the normal."""
 
@@ -71,12 +83,12 @@ class HalfSpace(Strict):
 
     @model_validator(mode="after")
     def _check(self) -> "HalfSpace":
-        _check_normal(self.normal)
+        check_normal(self.normal)
         return self
 
     def bodies(self) -> list[Body]:
         """One open body."""
-        return [Body(np.append(-_direction(self.normal), -self.from_mm)[:, None])]
+        return [Body(np.append(-unit(self.normal), -self.from_mm)[:, None])]
 
 
 class Slab(Strict):
@@ -88,13 +100,13 @@ class Slab(Strict):
 
     @model_validator(mode="after")
     def _check(self) -> "Slab":
-        _check_normal(self.normal)
+        check_normal(self.normal)
         _check_order(self.from_mm, self.to_mm, "from_mm, to_mm")
         return self
 
     def bodies(self) -> list[Body]:
         """One open body."""
-        n = _direction(self.normal)
+        n = unit(self.normal)
         return [Body(np.vstack([np.column_stack([n, -n]), [self.to_mm, -self.from_mm]]))]
 
 
@@ -180,7 +192,7 @@ class Hull(Strict):
 
     @model_validator(mode="after")
     def _check(self) -> "Hull":
-        _hull(self.points_mm)
+        check_hull(self.points_mm)
         return self
 
     def bodies(self) -> list[Body]:
@@ -188,7 +200,7 @@ class Hull(Strict):
         return [fit.hull(self.points_mm)]
 
 
-def _hull(points: list[Point]) -> None:
+def check_hull(points: list[Point]) -> None:
     """pydantic tells of ValueErrors only."""
     try:
         fit.hull(points)
@@ -215,13 +227,8 @@ class Zone(Strict):
 
     @model_validator(mode="after")
     def _check(self) -> "Zone":
-        for kinds, what in ((SHAPES, "shape"), (COLOURS, "colour")):
-            given = [k for k in kinds if getattr(self, k) is not None]
-            if len(given) != 1:
-                raise ValueError(
-                    f"needs exactly one {what}: {', '.join(kinds[:-1])} or {kinds[-1]} "
-                    f"(given: {', '.join(given) or 'none'})"
-                )
+        check_one(self, SHAPES, "shape")
+        check_one(self, COLOURS, "colour")
         return self
 
     @property
@@ -258,7 +265,7 @@ class Blank(Strict):
                 f"needs exactly one of box_mm, points_mm, mesh (given: {', '.join(given) or 'none'})"
             )
         if self.points_mm:
-            _hull(self.points_mm)
+            check_hull(self.points_mm)
         if self.box_mm is None and self.centre_mm != ORIGIN:
             raise ValueError("centre_mm: goes with box_mm; points and meshes say where they are")
         return self
@@ -308,7 +315,7 @@ class ZoneFile:
         if wanted.points_mm:
             return fit.hull(wanted.points_mm)
         try:
-            return fit.from_mesh(self.path.parent / str(wanted.mesh))
+            return scan.from_mesh(self.path.parent / str(wanted.mesh))
         except FacetraceError as problem:
             raise self.error(("blank", "mesh"), problem) from None
 

@@ -2,7 +2,6 @@
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import trimesh
@@ -13,8 +12,6 @@ from scipy.spatial import ConvexHull, HalfspaceIntersection, QhullError
 from facetrace.common.errors import FacetraceError
 from facetrace.solid.body import Body, Floats
 
-# a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
-CONVEX_SHARE = 1e-3
 # the second program gives away so much of the size, lest rounding leave it no room
 SLACK = 1e-9
 # bodies that share less than a ball of this radius, mm, only touch
@@ -116,32 +113,6 @@ def hull(points_mm: ArrayLike) -> Body:
     return Body(np.vstack([planes[:, :3].T, -planes[:, 3]]))
 
 
-def from_mesh(path: Path) -> Body:
-    """The body of a mesh file (STL and what else trimesh reads), its lengths taken for mm.
-
-    Raises FacetraceError where it cannot be read, is not closed, or is not convex.
-    """
-    if not path.is_file():
-        raise FacetraceError(f"there is no file {path}")
-    try:
-        mesh = trimesh.load_mesh(path)
-    except Exception as error:
-        # readers of many formats, each with errors of its own
-        words = " ".join(str(error).split()) or type(error).__name__
-        raise FacetraceError(f"{path} cannot be read as a mesh ({words[:80]})") from None
-    if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
-        raise FacetraceError(f"{path} holds no mesh of a body")
-    if not mesh.is_watertight:
-        raise FacetraceError(f"{path}: the mesh is not closed; mend it first")
-    missing = 1 - abs(mesh.volume) / mesh.convex_hull.volume
-    if missing > CONVEX_SHARE:
-        raise FacetraceError(
-            f"{path}: the mesh is not convex ({100 * missing:.1f} % of its convex hull is outside "
-            "it); a stone in a hollow cannot be searched: cut the mesh back to a convex blank"
-        )
-    return hull(mesh.vertices)
-
-
 # ---- overlap ----------------------------------------------------------------------------------
 
 
@@ -186,13 +157,19 @@ def shared_volume(stone: Body, body: Body) -> float:
         planes = np.vstack([normals.T, planes[3] + normals @ w])
         planes = planes / np.linalg.norm(normals, axis=1)
         around, unit = _ball(), 1 / abs(np.linalg.det(m))
-    walls = np.hstack([planes, around])
+    found = corners(np.hstack([planes, around]))
+    # joggled: the corners of one facet are many, and in one plane up to rounding
+    return float(ConvexHull(found, qhull_options="QJ").volume * unit) if len(found) else 0.0
+
+
+def corners(walls: Floats) -> Floats:
+    """Corners (n, 3) of the bounded polytope within planes (4, m); (0, 3) where it holds no ball of TOUCH_MM."""
     centre, radius = _inmost(walls)
     if radius <= TOUCH_MM:
-        return 0.0
-    corners = HalfspaceIntersection(np.vstack([walls[:3], -walls[3]]).T, centre).intersections
-    # joggled: the corners of one facet are many, and in one plane up to rounding
-    return float(ConvexHull(corners, qhull_options="QJ").volume * unit)
+        return np.zeros((0, 3))
+    return np.asarray(
+        HalfspaceIntersection(np.vstack([walls[:3], -walls[3]]).T, centre).intersections
+    )
 
 
 def _ball() -> Floats:

@@ -1,0 +1,479 @@
+"""The surface of a piece of rough: a mesh file mended or refused, its hull and hollows, and what fits in.
+
+A scan is one closed surface of triangles, wound so that normals point out, millimetres. A convex
+stone lies within it where it lies within its convex hull, no triangle of a hollow cuts it, and a
+point of it is inside.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import trimesh
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import linprog
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import breadth_first_order, connected_components
+from scipy.spatial import ConvexHull, cKDTree
+
+from facetrace.common.errors import FacetraceError
+from facetrace.solid import fit
+from facetrace.solid.body import Body, Floats
+
+Ints = NDArray[np.int64]
+
+MAX_BYTES = 100_000_000
+MAX_FACES = 200_000
+# a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
+CONVEX_SHARE = 1e-3
+# mm: corners of an open mesh that are nearer are one; no scanner parts them
+SAME_MM = 0.002
+# a hole is filled where it has no more edges, and is no wider than this share of the largest side
+HOLE_EDGES, HOLE_SHARE = 24, 0.05
+# mm, the largest side: what is smaller or larger was measured in another unit
+SMALLEST_MM, LARGEST_MM = 1.0, 200.0
+UNITS = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "micrometres": 1e-3}
+# sides, mm, of pieces that one buys: what another unit would have to give
+LIKELY_MM = (2.0, 150.0)
+# lines that look for crossings; a fold no deeper, mm, is noise
+LINES, FOLD_MM = 256, 0.02
+# of the largest side: triangles nearer to a plane lie on it, stones that go no deeper only touch
+EXACT = 1e-7
+CHUNK = 2_000_000
+
+
+@dataclass(frozen=True)
+class Scan:
+    """vertices (n, 3) in mm, faces (m, 3) counter-clockwise seen from outside, and what was mended."""
+
+    vertices: Floats
+    faces: Ints
+    repairs: tuple[str, ...] = ()
+
+    @cached_property
+    def triangles(self) -> Floats:
+        """(m, 3, 3): corners of each face."""
+        return np.asarray(self.vertices[self.faces])
+
+    @cached_property
+    def volume(self) -> float:
+        """mm^3, by the divergence theorem."""
+        t = self.triangles - self.vertices.mean(axis=0)
+        return float(np.einsum("ij,ij->i", t[:, 0], np.cross(t[:, 1], t[:, 2])).sum() / 6)
+
+    @property
+    def size(self) -> float:
+        """Its largest side, mm."""
+        return float(np.ptp(self.vertices, axis=0).max())
+
+    @cached_property
+    def hull(self) -> Body:
+        """Its convex hull."""
+        return fit.hull(self.vertices)
+
+    @cached_property
+    def walls(self) -> Floats:
+        """(k, 3, 3): the triangles off its hull, all of them."""
+        return hollows(self, EXACT * self.size)[0]
+
+    def turned(self, matrix: Floats) -> "Scan":
+        """The same surface turned about the origin: points r go to ``matrix @ r``."""
+        return Scan(self.vertices @ matrix.T, self.faces, self.repairs)
+
+
+def hull_body(mesh: Scan) -> Body:
+    """The planes of a scan's convex hull; triangles of one plane give one."""
+    return mesh.hull
+
+
+def of_points(points_mm: ArrayLike) -> Scan:
+    """The surface of the convex hull of points (n, 3). Raises FacetraceError where they lie in one plane."""
+    fit.hull(points_mm)
+    shape = ConvexHull(np.asarray(points_mm, dtype=np.float64))
+    a, b, c = (shape.points[shape.simplices[:, k]] for k in range(3))
+    inward = np.einsum("ij,ij->i", np.cross(b - a, c - a), shape.equations[:, :3]) < 0
+    turned = np.where(inward[:, None], shape.simplices[:, ::-1], shape.simplices)
+    used, faces = np.unique(turned, return_inverse=True)
+    return Scan(shape.points[used], faces.reshape(-1, 3).astype(np.int64))
+
+
+# ---- files ------------------------------------------------------------------------------------
+
+
+def load(path: Path) -> trimesh.Trimesh:
+    """A mesh as its file has it (STL, OBJ, PLY and what else trimesh reads), lengths taken for mm.
+
+    Raises FacetraceError where it cannot be read or holds no triangles.
+    """
+    if not path.is_file():
+        raise FacetraceError(f"there is no file {path}")
+    if path.stat().st_size > MAX_BYTES:
+        raise FacetraceError(
+            f"{path} is larger than {MAX_BYTES // 1_000_000} MB; save it with at most {MAX_FACES:,} triangles"
+        )
+    try:
+        mesh = trimesh.load_mesh(path)
+    except Exception as error:
+        # readers of many formats, each with errors of its own
+        words = " ".join(str(error).split()) or type(error).__name__
+        raise FacetraceError(f"{path} cannot be read as a mesh ({words[:80]})") from None
+    if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
+        raise FacetraceError(f"{path} holds no mesh of a body")
+    return mesh
+
+
+def from_mesh(path: Path) -> Body:
+    """The body of a convex mesh file, its lengths taken for mm.
+
+    Raises FacetraceError where it cannot be read, is not closed, or is not convex.
+    """
+    mesh = load(path)
+    if not mesh.is_watertight:
+        raise FacetraceError(f"{path}: the mesh is not closed; mend it first")
+    missing = 1 - abs(mesh.volume) / mesh.convex_hull.volume
+    if missing > CONVEX_SHARE:
+        raise FacetraceError(
+            f"{path}: the mesh is not convex ({100 * missing:.1f} % of its convex hull is outside "
+            "it); a stone in a hollow cannot be searched: cut the mesh back to a convex blank"
+        )
+    return fit.hull(mesh.vertices)
+
+
+def read_scan(path: Path) -> Scan:
+    """A mesh file as one closed surface, mended where that is safe.
+
+    Raises FacetraceError with the reason in one line where it is open, several bodies, crosses
+    itself, holds nothing, has too many triangles, or has a size that hints at another unit.
+    """
+    mesh = load(path)
+    try:
+        return mended(mesh.vertices, mesh.faces)
+    except FacetraceError as problem:
+        raise FacetraceError(f"{path}: {problem}") from None
+
+
+def mended(vertices: ArrayLike, faces: ArrayLike) -> Scan:
+    """Triangles as one closed surface, see ``read_scan``."""
+    v = np.array(vertices, dtype=np.float64)
+    f = np.array(faces, dtype=np.int64)
+    if len(f) > MAX_FACES:
+        raise FacetraceError(
+            f"{len(f):,} triangles are more than the {MAX_FACES:,} that are supported; thin them out"
+        )
+    if not np.isfinite(v).all():
+        raise FacetraceError("a corner is not a number; export the scan again")
+    _check_size(v[np.unique(f)])
+    repairs: list[str] = []
+    v, f = _merged(v, f, 0.0)
+    f = _proper(f, repairs)
+    if _edge_counts(f).min(initial=2) < 2:
+        before = len(v)
+        v, f = _merged(v, f, SAME_MM)
+        if len(v) < before:
+            repairs.append(
+                f"{before - len(v)} corners within {SAME_MM:g} mm of others merged with them"
+            )
+        f = _proper(f, repairs)
+    _check_branches(f)
+    v, f = _filled(v, f, repairs)
+    f = _wound(f, repairs)
+    _check_single(v, f)
+    scan = Scan(v, f)
+    if scan.volume < 0:
+        scan = Scan(v, f[:, ::-1].copy())
+        repairs.append("the whole surface was inside out; turned")
+    if scan.volume < 1e-4 * scan.size**3:
+        raise FacetraceError("the surface encloses next to nothing; a closed body is wanted")
+    _check_crossings(scan)
+    return Scan(scan.vertices, scan.faces, tuple(repairs))
+
+
+def _check_size(v: Floats) -> None:
+    size = float(np.ptp(v, axis=0).max())
+    if SMALLEST_MM <= size <= LARGEST_MM:
+        return
+    low, high = LIKELY_MM
+    hints = [f"{u} ({size * k:.3g} mm)" for u, k in UNITS.items() if low <= size * k <= high]
+    guess = f"; if it is in {' or '.join(hints)}, scale it to mm" if hints else ""
+    raise FacetraceError(
+        f"its largest side is {size:.3g} mm, which no rough is ({SMALLEST_MM:g} to {LARGEST_MM:g} mm){guess}"
+    )
+
+
+def _merged(v: Floats, f: Ints, within: float) -> tuple[Floats, Ints]:
+    """Corners that are equal, or *within* mm of one another, made one; unused ones dropped."""
+    used, numbers = np.unique(f, return_inverse=True)
+    points, f = v[used], numbers.reshape(-1, 3)
+    if within:
+        pairs = cKDTree(points).query_pairs(within, output_type="ndarray")
+        links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), (len(points),) * 2)
+        _, groups = connected_components(links, directed=False)
+    else:
+        _, groups = np.unique(points, axis=0, return_inverse=True)
+    _, first, groups = np.unique(groups.ravel(), return_index=True, return_inverse=True)
+    return points[first], np.asarray(groups[f], dtype=np.int64)
+
+
+def _proper(f: Ints, repairs: list[str]) -> Ints:
+    """Without triangles that have a corner twice, and without the same triangle twice."""
+    ordered = np.sort(f, axis=1)
+    whole = (ordered[:, 0] != ordered[:, 1]) & (ordered[:, 1] != ordered[:, 2])
+    if not whole.all():
+        repairs.append(f"{np.count_nonzero(~whole)} triangles without area dropped")
+    f, ordered = f[whole], ordered[whole]
+    _, first = np.unique(ordered, axis=0, return_index=True)
+    if len(first) < len(f):
+        repairs.append(f"{len(f) - len(first)} triangles given twice dropped")
+    return f[np.sort(first)]
+
+
+def _directed(f: Ints) -> Ints:
+    """(3 m, 2): the edges of each triangle, in its own direction."""
+    return np.vstack([f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]])
+
+
+def _edge_counts(f: Ints) -> Ints:
+    return np.asarray(np.unique(np.sort(_directed(f), axis=1), axis=0, return_counts=True)[1])
+
+
+def _check_branches(f: Ints) -> None:
+    branches = int(np.count_nonzero(_edge_counts(f) > 2))
+    if branches:
+        raise FacetraceError(
+            f"more than two triangles meet at {branches} edges; it is no surface of one body: mend it"
+        )
+
+
+def _filled(v: Floats, f: Ints, repairs: list[str]) -> tuple[Floats, Ints]:
+    """Small holes closed by fans. Raises FacetraceError for large ones."""
+    edges = _directed(f)
+    _, which, counts = np.unique(np.sort(edges, axis=1), axis=0, return_inverse=True, return_counts=True)  # fmt: skip
+    rim = edges[counts[which.ravel()] == 1]
+    if not len(rim):
+        return v, f
+    links = coo_matrix((np.ones(len(rim)), (rim[:, 0], rim[:, 1])), (len(v),) * 2)
+    _, groups = connected_components(links, directed=False)
+    largest = float(np.ptp(v, axis=0).max())
+    fans: list[Ints] = []
+    middles: list[Floats] = []
+    for group in np.unique(groups[rim[:, 0]]):
+        loop = rim[groups[rim[:, 0]] == group]
+        points = v[np.unique(loop)]
+        width = float(np.linalg.norm(np.ptp(points, axis=0)))
+        simple = len(loop) == len(points)
+        if not simple or len(loop) > HOLE_EDGES or width > HOLE_SHARE * largest:
+            raise FacetraceError(
+                f"the mesh is not closed: a hole {width:.3g} mm wide with {len(loop)} edges is too "
+                "large to be filled unseen; close it in the scanner's program"
+            )
+        # a hole of three edges as well: the other triangle of its corners may be there
+        fans.append(np.column_stack([loop[:, ::-1], np.full(len(loop), len(v) + len(middles))]))
+        middles.append(points.mean(axis=0))
+    count = len(middles)
+    repairs.append(f"{count} small {'hole' if count == 1 else 'holes'} filled")
+    return np.vstack([v, middles]), np.vstack([f, *fans])
+
+
+def _wound(f: Ints, repairs: list[str]) -> Ints:
+    """Neighbours turned the same way round, the larger part of each body as it was."""
+    edges = _directed(f)
+    owner = np.tile(np.arange(len(f)), 3)
+    ordered = np.sort(edges, axis=1)
+    order = np.lexsort(ordered.T)
+    one, two = order[0::2], order[1::2]
+    # neighbours agree where they run along their edge in opposite directions
+    clash = (edges[one, 0] == edges[two, 0]).astype(np.int64)
+    links = coo_matrix((np.ones(len(one)), (owner[one], owner[two])), (len(f),) * 2).tocsr()
+    count, groups = connected_components(links, directed=False)
+    between = coo_matrix((clash + 1, (owner[one], owner[two])), (len(f),) * 2).tocsr()
+    between = between.maximum(between.T)
+    flipped = np.zeros(len(f), dtype=bool)
+    for group in range(count):
+        start = int(np.argmax(groups == group))
+        walk, before = breadth_first_order(links, start, directed=False)
+        steps = np.asarray(between[before[walk[1:]], walk[1:]]).ravel() == 2
+        for face, step in zip(walk[1:], steps, strict=True):
+            flipped[face] = flipped[before[face]] ^ step
+        if flipped[walk].mean() > 0.5:
+            flipped[walk] = ~flipped[walk]
+    if (flipped[owner[one]] ^ flipped[owner[two]] ^ (clash == 1)).any():
+        raise FacetraceError(
+            "the surface has one side only (it is twisted into itself); scan it again"
+        )
+    if flipped.any():
+        repairs.append(f"{np.count_nonzero(flipped)} triangles were wound the wrong way; turned")
+    return np.asarray(np.where(flipped[:, None], f[:, ::-1], f))
+
+
+def _check_single(v: Floats, f: Ints) -> None:
+    """Two bodies that share a corner only are two as well."""
+    edges = np.sort(_directed(f), axis=1)
+    owner = np.tile(np.arange(len(f)), 3)
+    order = np.lexsort(edges.T)
+    one, two = owner[order[0::2]], owner[order[1::2]]
+    links = coo_matrix((np.ones(len(one)), (one, two)), (len(f),) * 2)
+    count, groups = connected_components(links, directed=False)
+    if count > 1:
+        sizes = sorted((float(np.ptp(v[f[groups == k]].reshape(-1, 3), axis=0).max()) for k in range(count)), reverse=True)  # fmt: skip
+        some = ", ".join(f"{s:.3g}" for s in sizes[:4]) + (", ..." if count > 4 else "")
+        raise FacetraceError(
+            f"the mesh is {count} bodies ({some} mm large); keep one, a hollow inside is no part of it"
+        )
+
+
+def _check_crossings(scan: Scan) -> None:
+    """Lines through the middles of triangles must go in and out in turn.
+
+    Random lines find crossings that are not small; folds of up to FOLD_MM are let pass.
+    """
+    rng = np.random.default_rng(1)
+    t = scan.triangles
+    chosen = np.unique(np.linspace(0, len(t) - 1, LINES).astype(int))
+    for start in t[chosen].mean(axis=1):
+        along = rng.normal(size=3)
+        depths = _windings(t, start, along / np.linalg.norm(along))
+        if depths is not None and not ((depths == 0) | (depths == 1)).all():
+            raise FacetraceError("the surface crosses itself; mend it in the scanner's program")
+
+
+def _windings(t: Floats, start: Floats, along: Floats) -> Ints | None:
+    """How often each piece of a line, of more than FOLD_MM, is inside; None where it meets an edge."""
+    a, b, c = (t[:, k] - start for k in range(3))
+    # signed volumes: all of one sign where the line passes within the triangle
+    w = np.stack([np.cross(b, c) @ along, np.cross(c, a) @ along, np.cross(a, b) @ along])
+    total = w.sum(axis=0)
+    scale = np.abs(w).max(axis=0)
+    meets = ((w > -1e-9 * scale).all(axis=0) | (w < 1e-9 * scale).all(axis=0)) & (scale > 0)
+    w, total = w[:, meets], total[meets]
+    if (np.abs(w) < 1e-9 * scale[meets]).any():
+        return None
+    place = np.einsum("km,kmi->mi", w, np.stack([a, b, c])[:, meets]) / total[:, None] @ along
+    order = np.argsort(place)
+    # a triangle whose normal points against the line is where it goes in
+    inside = np.cumsum(np.where(total[order] < 0, 1, -1))[:-1]
+    return np.asarray(inside[np.diff(place[order]) > FOLD_MM])
+
+
+# ---- hollows ----------------------------------------------------------------------------------
+
+
+def _depths(points: Floats, hull: Body) -> tuple[Floats, Floats]:
+    """(how deep under the hull points (n, 3) are, mm; the same for triangles (n / 3,) at one plane at least).
+
+    The second: least over planes of the deepest corner, which is the deepest of the triangle's points
+    at most, and 0 where it lies on a face of the hull.
+    """
+    normals, offsets = hull.planes[:3], hull.planes[3]
+    step = max(1, CHUNK // (3 * len(offsets))) * 3
+    single, flat = [], []
+    for first in range(0, len(points), step):
+        under = offsets - points[first : first + step] @ normals
+        single.append(under.min(axis=1))
+        flat.append(under.reshape(-1, 3, len(offsets)).max(axis=1).min(axis=1))
+    return np.concatenate(single), np.concatenate(flat)
+
+
+def hollows(mesh: Scan, tolerance_mm: float = 0.0) -> tuple[Floats, float]:
+    """(triangles (k, 3, 3) of the mesh off its convex hull by more than *tolerance_mm*, greatest depth, mm).
+
+    A triangle is on the hull where one face of the hull is within the tolerance of all of it. The
+    depth is that of the surface's deepest point under the hull; 0, and no triangles, of a convex mesh.
+    """
+    corners = mesh.triangles.reshape(-1, 3)
+    single, flat = _depths(corners, mesh.hull)
+    off = flat > max(tolerance_mm, EXACT * mesh.size)
+    if not off.any():
+        return np.zeros((0, 3, 3)), 0.0
+    triangles, most = mesh.triangles[off], flat[off]
+    deepest = float(single.reshape(-1, 3)[off].max())
+    # within a triangle the depth may be greater than at its corners, but is no more than *most*
+    for k in np.argsort(-most):
+        if most[k] <= deepest * (1 + 1e-6):
+            break
+        deepest = max(deepest, _deepest(triangles[k], mesh.hull))
+    return triangles, deepest
+
+
+def _deepest(triangle: Floats, hull: Body) -> float:
+    """Depth under the hull of a triangle's deepest point: a linear program in barycentric coordinates."""
+    found = linprog(
+        [0.0, 0.0, 0.0, -1.0],
+        A_ub=np.column_stack([(triangle @ hull.planes[:3]).T, np.ones(hull.planes.shape[1])]),
+        b_ub=hull.planes[3],
+        A_eq=[[1.0, 1.0, 1.0, 0.0]],
+        b_eq=[1.0],
+        bounds=[(0, 1)] * 3 + [(None, None)],
+        method="highs",
+    )
+    return float(found.x[3]) if found.success else 0.0
+
+
+# ---- what is inside ---------------------------------------------------------------------------
+
+
+def holds(mesh: Scan, points: ArrayLike) -> NDArray[np.bool_]:
+    """Which of *points* (n, 3) are inside: those around which the surface winds.
+
+    The sum of solid angles (van Oosterom & Strackee, IEEE Trans. Biomed. Eng. 30, 125, 1983).
+    """
+    found = []
+    for point in np.atleast_2d(np.asarray(points, dtype=np.float64)):
+        a, b, c = (mesh.triangles[:, k] - point for k in range(3))
+        la, lb, lc = (np.linalg.norm(x, axis=1) for x in (a, b, c))
+        det = np.einsum("ij,ij->i", a, np.cross(b, c))
+        dots = [np.einsum("ij,ij->i", p, q) for p, q in ((a, b), (b, c), (c, a))]
+        angle = 2 * np.arctan2(det, la * lb * lc + dots[0] * lc + dots[1] * la + dots[2] * lb)
+        found.append(angle.sum() > 2 * math.pi)
+    return np.array(found)
+
+
+def clipped(polygon: Floats, planes: Floats) -> Floats:
+    """What planes (4, m) leave of a convex polygon (n, 3): its corners in order, (0, 3) where nothing."""
+    points = polygon
+    for n, d in zip(planes[:3].T, planes[3], strict=True):
+        over = points @ n - d
+        if (over <= 0).all():
+            continue
+        if (over > 0).all():
+            return np.zeros((0, 3))
+        kept: list[Floats] = []
+        for k in range(len(points)):
+            p, q, here, there = points[k - 1], points[k], over[k - 1], over[k]
+            if (here > 0) != (there > 0):
+                kept.append(p + here / (here - there) * (q - p))
+            if there <= 0:
+                kept.append(q)
+        points = np.array(kept)
+    return points
+
+
+def cuts(triangles: Floats, planes: Floats) -> NDArray[np.bool_]:
+    """Which triangles (k, 3, 3) have a point within all of planes (4, m)."""
+    under = planes[3] - triangles @ planes[:3]
+    found: NDArray[np.bool_] = (under >= 0).all(axis=2).any(axis=1)
+    # one plane that has the whole triangle beyond it parts them
+    apart = (under < 0).all(axis=1).any(axis=1)
+    for k in np.flatnonzero(~found & ~apart):
+        found[k] = len(clipped(triangles[k], planes)) > 0
+    return found
+
+
+def lies_inside(mesh: Scan, vertices: ArrayLike, planes: Floats, margin: float = 0.0) -> bool:
+    """Whether a convex stone, corners (n, 3) and planes (4, m), lies inside the mesh, *margin* mm off it.
+
+    Exact up to 1e-7 of the mesh's size, which is let touch. In hollows the margin moves the
+    stone's planes out, so that its corners keep somewhat more.
+    """
+    corners = np.asarray(vertices, dtype=np.float64)
+    slack = EXACT * mesh.size
+    if not mesh.hull.holds(corners, slack - margin).all():
+        return False
+    if not len(mesh.walls):
+        return True
+    grown = planes.copy()
+    grown[3] += margin - slack
+    if cuts(mesh.walls, grown).any():
+        return False
+    return bool(holds(mesh, corners.mean(axis=0))[0])
