@@ -1,0 +1,397 @@
+"""Value by a user's prices: exact integrals against quadrature and closed forms, bids worked by hand, mistakes.
+
+That the price of a carat jumps at whole carats, and holds for the whole weight, is common practice, no
+source. Prices are invented.
+"""
+
+import json
+import math
+import tomllib
+
+import jsonschema
+import numpy as np
+import pytest
+from conftest import ROOT
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import quad
+from scipy.stats import triang
+
+from facetrace.common.errors import FacetraceError, FileError
+from facetrace.measures.faceup import Estimate
+from facetrace.studies.price import Factor, Prices, read_prices, schema_text
+from facetrace.studies.value import Stone, bid_limit, why, worth
+
+SCHEMA_NAME = "facetrace-price.schema.json"
+SHIPPED = sorted((ROOT / "designs" / "prices").glob("*.toml"))
+LIGHT = {"by": "light returned", "at": [0.2, 0.4, 0.6], "times": [0.7, 1.0, 1.2]}
+ZONE = {"by": "zone", "at": [0.0, 0.3], "times": [1.0, 0.4]}
+STEPS = ((0, 100), (1, 650), (2, 900))
+
+
+def prices(steps=STEPS, factors=(), **risk):
+    return Prices.model_validate({
+        "name": "t", "currency": "coins",
+        "step": [{"from_carats": c, "per_carat": p} for c, p in steps], "factor": list(factors),
+        "costs": {"cutting": 40, "per_carat_rough": 5, "other": 20},
+        "risk": {"margin": 0.25, "chance": 0.1} | risk,
+    })  # fmt: skip
+
+
+def stone(low, expected, high, outline="oval", **figures):
+    names = {name.replace("_", " "): figure for name, figure in figures.items()}
+    return Stone(low, expected, high, outline, names)
+
+
+def triangle(low, expected, high):
+    return triang((expected - low) / (high - low), low, high - low)
+
+
+def paid(steps, carats):
+    return carats * max((s for s in steps if s[0] <= carats), default=(0, 0))[1]
+
+
+TRIANGLES = [(0.8, 0.95, 1.1), (0.9, 1.0, 1.0), (1.0, 1.0, 2.3), (0.5, 1.9, 2.6), (2.1, 2.2, 2.4)]
+FALLING = ((0.9, 700), (1, 300), (1.5, 0), (2, 400))
+
+
+@pytest.mark.parametrize("carats", TRIANGLES)
+@pytest.mark.parametrize("steps", [STEPS, FALLING], ids=["rising", "falling"])
+def test_expected_value_is_the_integral_over_the_triangle(carats, steps):
+    """scipy's quadrature over scipy's triangular density, with the steps as its break points."""
+    density = triangle(*carats).pdf
+    breaks = [c for c in (carats[1], *(s[0] for s in steps)) if carats[0] < c < carats[2]]
+    mean, _ = quad(
+        lambda w: paid(steps, w) * density(w), carats[0], carats[2], points=breaks or None
+    )
+    found = worth(prices(steps), [stone(*carats)])
+    assert found.expected.value == pytest.approx(mean, rel=1e-9)
+    at_most = 0.6 * found.high.value
+    weights = np.linspace(carats[0], carats[2], 200_001)
+    below = np.array([paid(steps, w) <= at_most for w in (weights[1:] + weights[:-1]) / 2])
+    chance = np.diff(triangle(*carats).cdf(weights)) @ below
+    # the sum over cells misses at most one cell at each of six borders
+    assert found.spread.upto(at_most) == pytest.approx(chance, abs=6 * 2 / 200_000)
+
+
+@pytest.mark.parametrize("carats", TRIANGLES)
+def test_one_price_makes_the_closed_form(carats):
+    """Mean of a triangular distribution (a + b + c) / 3; quantiles are scipy's, scaled."""
+    found = worth(prices(((0, 300),)), [stone(*carats)])
+    assert found.expected == Estimate(pytest.approx(300 * sum(carats) / 3), 0.0)
+    for chance in (0.0, 0.01, 0.1, 0.5, 0.77, 1.0):
+        expected = 300 * triangle(*carats).ppf(chance)
+        assert found.quantile(chance).value == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("carats", TRIANGLES)
+def test_quantiles_of_value_are_values_of_quantiles(carats):
+    """The value rises with the weight, so quantiles map (a monotone function of a variable)."""
+    found = worth(prices(), [stone(*carats)])
+    for chance in (0.02, 0.1, 0.3, 0.5, 0.77, 0.98):
+        expected = paid(STEPS, triangle(*carats).ppf(chance))
+        assert found.quantile(chance).value == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_known_weight_and_the_jump_at_one_carat():
+    """1.00 ct is priced as one carat, a hair less is not."""
+    for carats, value in (
+        (1.0, 650.0),
+        (math.nextafter(1.0, 0.0), 100.0),
+        (2.0, 1800.0),
+        (0.0, 0.0),
+    ):
+        found = worth(prices(), [stone(carats, carats, carats)])
+        for estimate in (found.expected, found.low, found.high, found.quantile(0.3)):
+            assert estimate.value == pytest.approx(value)
+    assert worth(prices(((0.5, 9),)), [stone(0.4, 0.4, 0.4)]).expected.value == 0.0
+    hair = stone(math.nextafter(1.0, 0.0), 1.2, 1.4)
+    assert worth(prices(), [hair]).expected.value == pytest.approx(650 * 1.2)
+
+
+def test_chance_to_stay_above_a_step():
+    """Half of a symmetric triangle lies above its middle; a quarter of its side makes 1/32 of it."""
+    assert stone(0.8, 1.0, 1.2).chance_from(1.0) == pytest.approx(0.5)
+    assert stone(0.8, 1.0, 1.2).chance_from(1.15) == pytest.approx(1 / 32)
+    (found,) = worth(prices(), [stone(0.8, 1.0, 1.2)]).stones
+    assert (found.step, found.per_carat, found.stays) == (1.0, 650.0, pytest.approx(0.5))
+    assert found.why == ["from 1 ct: 650 a carat; chance to weigh as much: 50 %"]
+
+
+def test_the_sum_of_four_uniforms():
+    """A triangle 0, 1, 2 is the sum of two uniform variables, two of them that of four: J. O. Irwin, P. Hall,
+    Biometrika 19, 225 and 240 (1927)."""
+    found = worth(prices(((0, 1),)), [stone(0, 1, 2), stone(0, 1, 2)])
+    for x in (0.3, 1.0, 1.7, 2.0, 3.2, 4.0):
+        terms = [(-1) ** k * math.comb(4, k) * max(x - k, 0.0) ** 4 for k in range(5)]
+        assert found.spread.upto(x) == pytest.approx(sum(terms) / 24, abs=1e-14)
+        assert found.quantile(sum(terms) / 24).value == pytest.approx(x, rel=1e-5)
+
+
+def test_two_stones_with_steps_and_losses():
+    """Against quadrature over the first stone's weight of the other's chances by scipy."""
+    one, other, loss = (0.8, 0.95, 1.1), (1.7, 1.9, 2.3), 0.07
+    found = worth(prices(), [stone(*one), stone(*other)])
+    total = found.spread.with_loss(loss)
+
+    def second(amount):
+        if amount < 0:
+            return 0.0
+        weights = [
+            min(max(amount / p, a), b) for p, a, b in ((100, 0, 1), (650, 1, 2), (900, 2, 9))
+        ]
+        cdf = triangle(*other).cdf
+        kept = sum(cdf(w) - cdf(a) for w, a in zip(weights, (0, 1, 2), strict=True))
+        return loss + (1 - loss) * kept
+
+    for amount in (0.0, 60.0, 700.0, 1300.0, 1800.0, 2100.0, 2600.0, 2784.9):
+        inner, _ = quad(
+            lambda w, amount=amount: triangle(*one).pdf(w) * second(amount - paid(STEPS, w)), *one[::2],
+            points=[0.95, 1.0], limit=500, epsabs=1e-8,
+        )  # fmt: skip
+        assert total.upto(amount) == pytest.approx(
+            loss * second(amount) + (1 - loss) * inner, abs=1e-6
+        )
+    singles = [worth(prices(), [stone(*c)]).expected.value for c in (one, other)]
+    assert found.expected.value == pytest.approx(sum(singles))
+    assert total.mean == pytest.approx((1 - loss) * sum(singles))
+
+
+def test_bid_worked_by_hand():
+    """1.5 ct for sure at 650: 975. 975 / 1.25 = 780, less 40 for cutting, 4 x 5 for the rough, 20: 700."""
+    bid = bid_limit(prices(), worth(prices(), [stone(1.5, 1.5, 1.5)]), 4.0)
+    assert bid.limit.value == pytest.approx(700)
+    assert bid.parts == [
+        ("sale, at least this with 90 %", pytest.approx(975)), ("margin, 25 % of the outlay", pytest.approx(-195)),
+        ("cutting", -40), ("by weight of the rough, 4.00 ct", -20), ("other", -20),
+    ]  # fmt: skip
+    assert (bid.remark, bid.nothing) == ("", 0.0)
+    # a tenth of the triangle 1.2, 1.6, 2.0 lies below 1.2 + 0.4 sqrt(0.2): closed form of its side
+    bid = bid_limit(prices(), worth(prices(), [stone(1.2, 1.6, 2.0)]), 4.0)
+    sale = 650 * (1.2 + 0.4 * math.sqrt(0.2))
+    assert bid.limit.value == pytest.approx(sale / 1.25 - 80)
+    poor = bid_limit(prices(), worth(prices(), [stone(0.9, 0.9, 0.9)]), 4.0)
+    assert poor.limit.value == pytest.approx(90 / 1.25 - 80)
+    assert (
+        poor.remark
+        == "Costs and margin take all that the sale surely brings: do not buy at any price."
+    )
+
+
+def test_a_stone_that_is_lost_too_often_is_no_buy():
+    """Lost with 10 %, 10 % accepted: no sale is sure enough. Below, the rest of 10 % is the weight's."""
+    one = worth(prices(), [stone(1.2, 1.6, 2.0)])
+    bid = bid_limit(prices(loss=0.1), one, 4.0)
+    assert (bid.sale.value, bid.limit.value) == (0.0, -80.0)
+    assert (
+        bid.remark
+        == "With 10 % the stones bring nothing, accepted are 10 %: do not buy at any price."
+    )
+    assert bid.expected_sale.value == pytest.approx(0.9 * one.expected.value)
+    bid = bid_limit(prices(loss=0.02), one, 4.0)
+    of_the_kept = triangle(1.2, 1.6, 2.0).ppf(0.08 / 0.98)
+    assert bid.sale.value == pytest.approx(650 * of_the_kept, rel=1e-9)
+    pair = worth(prices(), [stone(1.5, 1.5, 1.5)] * 2)
+    # of two, both are lost with 1 %, at least one with 19 %
+    bid = bid_limit(prices(loss=0.1), pair, 4.0)
+    assert bid.sale.value == pytest.approx(975)
+    assert bid.nothing == pytest.approx(0.01)
+    assert ("cutting, 2 stones", -80.0) in bid.parts
+
+
+def test_errors_of_the_figures_reach_value_and_bid():
+    """Two factors on straight lines: first-order errors, added up. Slopes 1.5 and -2 a unit, by hand."""
+    book = prices(factors=[LIGHT, ZONE])
+    looks = {"light_returned": Estimate(0.3, 0.012, 40), "zone": Estimate(0.1, 0.02, 9)}
+    found = worth(book, [stone(1.2, 1.6, 2.0, **looks)])
+    assert dict(found.stones[0].factors)["light returned"] == Estimate(
+        pytest.approx(0.85), pytest.approx(0.018), 40
+    )
+    relative = 0.018 / 0.85 + 0.04 / 0.8
+    base = worth(prices(), [stone(1.2, 1.6, 2.0)])
+    factor = 0.85 * 0.8
+    for ours, plain in ((found.expected, base.expected), (found.quantile(0.1), base.quantile(0.1))):
+        assert ours.value == pytest.approx(factor * plain.value, rel=1e-9)
+        assert ours.stderr == pytest.approx(factor * plain.value * relative, rel=1e-9)
+        assert ours.dof == 9
+    bid = bid_limit(book, found, 4.0)
+    assert bid.limit.stderr == pytest.approx(found.quantile(0.1).stderr / 1.25)
+    assert found.stones[0].why[1:] == [
+        "light returned 30.0 %: x0.850 ± 0.02",
+        "zone 10.0 %: x0.800 ± 0.04",
+    ]
+
+
+def test_a_factor_of_nothing_keeps_its_error():
+    """A zone at the end of a table that falls to 0: worth nothing, give or take what one error brings."""
+    book = prices(factors=[{"by": "zone", "at": [0, 0.5], "times": [1, 0]}])
+    found = worth(book, [stone(1, 1, 1, zone=Estimate(0.5, 0.05))])
+    assert found.expected == Estimate(0.0, pytest.approx(65))
+    assert bid_limit(book, found, 1.0).remark == (
+        "With 100 % the stones bring nothing, accepted are 10 %: do not buy at any price."
+    )
+
+
+def test_what_is_not_known_changes_nothing_and_says_so():
+    book = Prices.model_validate(
+        prices(factors=[LIGHT, ZONE]).model_dump() | {"outline": {"round": 1.1}}
+    )
+    found = worth(book, [stone(1, 1, 1, zone=Estimate(0.0, 0.0))])
+    assert found.expected.value == pytest.approx(650)
+    assert found.stones[0].remarks == (
+        "outline oval: not in the price file, x1", "light returned: not known of this stone, x1",
+    )  # fmt: skip
+    assert worth(book, [stone(1, 1, 1, "round")]).expected.value == pytest.approx(715)
+
+
+def test_a_hue_goes_round():
+    """-10 degrees are 350; from 40 a line leads on to -40, which is 320: half-way there, at 180, stands the mean."""
+    hue = Factor(by="hue", at=[-40, 0, 20, 40], times=[0.6, 1, 1, 0.8])
+    for degrees, times in (
+        (0, 1),
+        (360, 1),
+        (-10, 0.9),
+        (350, 0.9),
+        (340, 0.8),
+        (30, 0.9),
+        (180, 0.7),
+        (-180, 0.7),
+    ):
+        assert hue.of(degrees) == pytest.approx(times)
+    for written in ([330, 350, 370], [-30, -10, 10]):
+        other = Factor(by="hue", at=written, times=[0, 1, 0])
+        assert [other.of(d) for d in (350, -10, 0, 100)] == pytest.approx([1, 1, 0.5, 0])
+    flat = Factor(**LIGHT)
+    assert [flat.of(x) for x in (0.0, 0.3, 0.9)] == pytest.approx([0.7, 0.85, 1.2])
+
+
+carats = st.floats(0, 5).map(lambda x: round(x, 3))
+stones = st.lists(carats, min_size=3, max_size=3).map(sorted).map(lambda c: stone(*c))
+tables = st.lists(
+    st.tuples(carats, st.integers(0, 999)), min_size=1, max_size=5, unique_by=lambda s: s[0]
+).map(sorted)
+
+
+@given(tables, st.lists(stones, min_size=1, max_size=2), st.floats(0, 0.5), st.floats(0, 0.3))
+def test_order_of_amounts(steps, plan, chance, loss):
+    """The mean lies between the ends; quantiles rise; P(V >= q) q <= E(V) (Markov's inequality) bounds a bid."""
+    book = prices(steps, chance=chance, loss=loss)
+    found = worth(book, plan)
+    slack = 1e-9 * (1 + found.high.value)
+    assert found.low.value - slack <= found.expected.value <= found.high.value + slack
+    assert found.spread.upto(found.high.value) == pytest.approx(1)
+    assert found.quantile(0.2).value <= found.quantile(0.6).value + slack
+    bid = bid_limit(book, found, 3.0)
+    assert sum(amount for _, amount in bid.parts) == pytest.approx(bid.limit.value, abs=slack)
+    spent = 40 * len(plan) + 15 + 20
+    most = bid.expected_sale.value / (1 - chance) / (1 + book.risk.margin) - spent
+    assert bid.limit.value <= most + slack
+    short = found.spread.with_loss(loss).upto(bid.sale.value - 1e-6 * (1 + bid.sale.value))
+    assert short <= chance + 1e-9
+    others = worth(book, plan[:1])
+    assert {why(found, others)[-1], why(others, found)[-1]} == {"."}
+
+
+def test_why_the_dearer_is_not_the_heavier():
+    book = prices(factors=[LIGHT, ZONE])
+    clean, seen = {"zone": Estimate(0.0, 0.001)}, {"zone": Estimate(0.15, 0.002)}
+    a, b = worth(book, [stone(2.0, 2.0, 2.0)]), worth(book, [stone(1.05, 1.05, 1.05)] * 2)
+    assert why(a, b) == "It reaches 2 ct: 900 a carat instead of 650."
+    a, b = worth(book, [stone(1.4, 1.5, 1.6, **clean)]), worth(book, [stone(1.6, 1.7, 1.8, **seen)])
+    assert why(a, b) == "Zone 0.0 % instead of 15.0 %: x1.00 instead of x0.70."
+    assert why(b, a) == "It is not worth more."
+    # sides of triangles by hand: 1 - 0.1^2 / (0.3 x 0.2) and 0.05^2 / (0.35 x 0.15) lie above 2 ct
+    a, b = worth(book, [stone(1.9, 2.1, 2.2)]), worth(book, [stone(1.7, 1.9, 2.05)])
+    assert why(a, b) == (
+        "It reaches 2 ct with 83 %, the other with 5 %: 860 a carat instead of 663. "
+        "It is heavier: 2.07 ct instead of 1.88."
+    )
+    unsure = {"zone": Estimate(0.15, 0.1)}
+    a, b = (
+        worth(book, [stone(1.5, 1.5, 1.5, **seen)]),
+        worth(book, [stone(1.4, 1.4, 1.4, **unsure)]),
+    )
+    assert why(a, b) == "Their values cannot be told apart."
+    assert why(*(worth(book, [stone(1.2, 1.2, 1.2)] * k) for k in (2, 1))) == (
+        "Two stones keep more: 2.40 ct instead of 1.20."
+    )
+
+
+def test_plans_that_are_none():
+    with pytest.raises(FacetraceError, match=r"^a plan has one stone or two, not 3$"):
+        worth(prices(), [stone(1, 1, 1)] * 3)
+    with pytest.raises(
+        FacetraceError, match=r"^carats 1, 0.9, 1.1: low, expected and high must rise$"
+    ):
+        stone(1, 0.9, 1.1)
+
+
+GOOD = """name = "t"
+currency = "coins"
+[[step]]
+from_carats = 0.5
+per_carat = 300
+[costs]
+cutting = 40
+[risk]
+margin = 0.25
+chance = 0.1
+"""
+FACTOR = '[[factor]]\nby = "window"\nat = [0.1, 0.3]\ntimes = [1, 0.6]\n'
+WRONG = [
+    (GOOD.replace("[costs]\ncutting = 40\n", ""), ": costs: is missing; it must be given"),
+    (GOOD.replace("chance = 0.1\n", ""), ":8: risk.chance: is missing; it must be given"),
+    (GOOD.replace('currency = "coins"\n', ""), ": currency: is missing; it must be given"),
+    (GOOD.replace("0.5", "-0.5"), ":4: step[1].from_carats: input should be greater than or equal to 0, but is -0.5"),
+    (GOOD.replace("300", "-300"), ":5: step[1].per_carat: input should be greater than or equal to 0, but is -300"),
+    (GOOD + "[[step]]\nfrom_carats = 0.5\nper_carat = 400\n", ":12: step[2].from_carats: 0.5 comes after 0.5; steps must rise"),
+    (GOOD.replace("0.25", "25"), ":9: risk.margin: input should be less than or equal to 10, but is 25"),
+    (GOOD.replace("chance = 0.1", "chance = 10"), ":10: risk.chance: input should be less than or equal to 0.5, but is 10"),
+    (GOOD.replace("cutting", "cuting"), ":6: costs.cutting: is missing; it must be given"),
+    (GOOD + "lost = 0.1\n", ":11: risk.lost: unknown key; did you mean 'loss'?"),
+    (GOOD + FACTOR.replace("window", "colour"), ":12: factor[1].by: input should be 'light returned', 'window', 'zone', 'lightness', 'chroma' or 'hue', but is 'colour'"),
+    (GOOD + FACTOR.replace("0.1, 0.3", "10, 30"), ":11: factor[1]: at: window is a share from 0 to 1; write 30 % as 0.3"),
+    (GOOD + FACTOR.replace("0.1, 0.3", "0.3, 0.1"), ":11: factor[1]: at: 0.1 comes after 0.3; numbers must rise"),
+    (GOOD + FACTOR.replace("0.1, 0.3", "0.1, 0.2, 0.3"), ":11: factor[1]: at has 3 numbers, times 2; one belongs to each other"),
+    (GOOD + FACTOR.replace("window", "hue").replace("0.1, 0.3", "0, 360"), ":11: factor[1]: at: the last hue must lie less than 360 degrees after the first"),
+    (GOOD + FACTOR + FACTOR, ":16: factor[2].by: a second one by window; give all its points in one"),
+    (GOOD + "[outline]\nsquare = 1\n", ":12: outline.square: input should be 'round', 'oval', 'pear', 'marquise', 'cushion', 'rectangle' or 'heart', but is 'square'"),
+    (GOOD + "[outline]\nround = 1000\n", ":12: outline.round: input should be less than or equal to 100, but is 1000"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "complaint"), WRONG, ids=lambda v: v[-40:])
+def test_mistakes_get_one_clear_line(text, complaint, tmp_path):
+    path = tmp_path / "prices.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(FileError) as caught:
+        read_prices(path)
+    assert str(caught.value) == f"{path}{complaint}"
+
+
+def test_a_good_file_and_a_later_complaint(tmp_path):
+    path = tmp_path / "prices.toml"
+    path.write_text(GOOD + FACTOR, encoding="utf-8")
+    file = read_prices(path)
+    assert file.model.risk.loss == file.model.costs.other == 0
+    assert str(file.error(("risk", "margin"), "too low")) == f"{path}:9: risk.margin: too low"
+    assert [file.model.money(x) for x in (12340.4, 9.5, 40)] == [
+        "12,340 coins",
+        "9.50 coins",
+        "40 coins",
+    ]
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda p: p.stem)
+def test_shipped_prices_are_invented_and_say_so(path):
+    file = read_prices(path)
+    assert "invented" in file.model.notes
+    schema = json.loads((path.parent / SCHEMA_NAME).read_text(encoding="utf-8"))
+    jsonschema.validate(tomllib.loads(file.text), schema)
+    assert file.text.startswith(f"#:schema ./{SCHEMA_NAME}\n# INVENTED: ")
+
+
+def test_published_schema_of_prices_is_that_of_the_code():
+    """Made by: python -m facetrace.studies.price"""
+    published = ROOT / "designs" / "prices" / SCHEMA_NAME
+    assert published.read_text(encoding="utf-8") == schema_text()
