@@ -57,3 +57,14 @@ def entry(function: Callable[..., Any]) -> Callable[..., Any]:
     except RuntimeError:
         compiled = numba.njit(cache=False, **ENTRY_OPTIONS)(function)
     return compiled
+
+
+def alone(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compile a serial entry point all of whose callees live in its own file, where numba looks for edits."""
+    try:
+        compiled: Callable[..., Any] = numba.njit(cache=True, error_model="numpy", nogil=True)(
+            function
+        )
+    except RuntimeError:
+        compiled = numba.njit(cache=False, error_model="numpy", nogil=True)(function)
+    return compiled

@@ -101,12 +101,15 @@ def hull(points_mm: ArrayLike) -> Body:
     points = np.asarray(points_mm, dtype=np.float64)
     flat = "the points lie in one plane (or are fewer than 4); a body is wanted"
     try:
-        equations = ConvexHull(points).equations
+        shape = ConvexHull(points)
     except QhullError:
         raise FacetraceError(flat) from None
-    depth = -(points @ equations[:, :3].T + equations[:, 3]).min(axis=0)
-    if depth.min() < FLAT_MM:
-        raise FacetraceError(flat)
+    equations = shape.equations
+    # between planes w apart lie w A / 2 at most, A the surface: few hulls need a closer look
+    if 2 * shape.volume < FLAT_MM * shape.area:
+        depth = -(points @ equations[:, :3].T + equations[:, 3]).min(axis=0)
+        if depth.min() < FLAT_MM:
+            raise FacetraceError(flat)
     # triangles of one face repeat its plane
     _, first = np.unique(equations.round(9), axis=0, return_index=True)
     planes = equations[np.sort(first)]

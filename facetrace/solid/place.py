@@ -17,9 +17,10 @@ Optimization", 1996, ch. 4; rotation cells: Hartley & Kahl, IJCV 82, 64, 2009).
 import heapq
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy.optimize import linprog
@@ -27,6 +28,7 @@ from scipy.spatial import ConvexHull, QhullError
 from scipy.spatial.transform import Rotation
 
 from facetrace.common.errors import FacetraceError
+from facetrace.kernel.programs import EMPTY, least_cost
 from facetrace.solid.body import Body, Floats
 from facetrace.solid.polyhedron import Solid
 
@@ -35,11 +37,12 @@ SAME = 1e-6
 MOST_FOLDS = 16
 # of a length in mm, or of the size: what linear programs leave to rounding
 ROUNDING = 1e-7
-# rows that one round adds to a program, and rounds before its bound is taken as it is
-NEW_ROWS = 12
-MOST_ROUNDS = 12
-# rows with less slack, as a share of the rough's size, are handed on to the halves of a cell
-KEPT = 0.03
+# a corner's row counts where the corner comes so near the foremost, in turns of the cell
+NEAR_TURNS = 1.5
+# rows that a cell's programs hand on to one another
+POOL = 300
+# of the rough's size: copies that are smaller do not count
+SMALLEST = 0.02
 # steps of a climb from one orientation to a better one near by, and how far the first may turn, radians
 CLIMB_STEPS = 14
 FIRST_TURN = 0.15
@@ -48,6 +51,10 @@ LAST_TURN = 2e-4
 FIRST_CELL = 10.0
 # starts of the climbs: rings of table directions, directions in a ring, spins
 RINGS, AROUND, SPINS = 2, 6, 4
+# of the starts that many are climbed from, at the least the best of each cone
+CLIMBS = 5
+# a climb ends when a step gains no more than this share of the scale
+GAIN = 2e-4
 
 
 @dataclass(frozen=True)
@@ -65,8 +72,20 @@ class Stone:
     volume: float
     folds: int
 
+    @cached_property
+    def far(self) -> tuple[Floats, ...]:
+        """Of each part the distances (n,) of its corners from the middle."""
+        return tuple(np.linalg.norm(part, axis=1) for part in self.parts)
+
+    @cached_property
+    def radius(self) -> float:
+        """The greatest of them."""
+        return float(self.far[WHOLE].max())
+
 
 WHOLE, CROWN, UNDER_TABLE = 0, 1, 2
+# for each body that matters the direction that parts it from the stone; None: it lies inside
+_Directions = dict[int, Floats | None]
 
 
 def stone_of(solid: Solid) -> Stone:
@@ -186,6 +205,11 @@ class Space:
     obstacles: tuple[Obstacle, ...] = ()
     skin_mm: float = 0.0
 
+    def seen_from(self, point: Floats) -> "Space":
+        """The same with its origin at a point."""
+        bodies = tuple(replace(body, points=body.points - point) for body in self.obstacles)
+        return Space(self.hull.seen_from(np.eye(3), point), bodies, self.skin_mm)
+
     @cached_property
     def hull_corners(self) -> Floats:
         """(n, 3) of the hull."""
@@ -207,7 +231,7 @@ def _program(cost: Floats, rows: Floats, most: Floats, low: Floats, high: Floats
 
 
 def _largest(
-    stone: Stone, rotation: Floats, space: Space, apart: dict[int, Floats | None]
+    stone: Stone, rotation: Floats, space: Space, apart: _Directions
 ) -> tuple[float, Floats] | None:
     """(scale, place of the middle) of the largest copy at one orientation.
 
@@ -334,8 +358,7 @@ _Regions = dict[int, _Square | None]
 class _Cell:
     """A box of orientations (half sizes in radians), with what is known of the bodies' separating directions.
 
-    low, high (3,): where the middle of the stone can lie; pairs: (plane, corner) rows that mattered to the parent;
-    bound: no scale in it is larger.
+    low, high (3,): where the middle of the stone can lie, in units of the stone; bound: no scale in it is larger.
     """
 
     turn: _Turn
@@ -343,7 +366,6 @@ class _Cell:
     regions: _Regions
     low: Floats
     high: Floats
-    pairs: tuple[tuple[int, int], ...] = ()
     bound: float = math.inf
 
     def allows(self, facing: Facing) -> bool:
@@ -382,9 +404,7 @@ class _Cell:
         ]  # fmt: skip
 
 
-def _first_cells(stone: Stone, space: Space, facing: Facing) -> Iterator[_Cell]:
-    corners = space.hull_corners
-    low, high = corners.min(axis=0), corners.max(axis=0)
+def _first_cells(stone: Stone, facing: Facing, low: Floats, high: Floats) -> Iterator[_Cell]:
     within, turn = math.radians(facing.within_deg), 2 * math.pi / stone.folds
     n = max(1, math.ceil(2 * within / math.radians(FIRST_CELL)))
     m = max(1, math.ceil(turn / math.radians(FIRST_CELL)))
@@ -404,203 +424,178 @@ def _first_cells(stone: Stone, space: Space, facing: Facing) -> Iterator[_Cell]:
 
 @dataclass(frozen=True)
 class _Solved:
-    """The best point of a cell's program: scale, place of the middle, turn w / scale, direction of each body."""
+    """The best point of a cell's program: scale, place of the middle, turn, direction of each body.
 
+    bound: no scale in the cell is larger.
+    """
+
+    bound: float
     scale: float
     place: Floats
     by: Floats
-    directions: dict[int, Floats | None]
-    pairs: tuple[tuple[int, int], ...]
+    directions: _Directions
 
 
-@dataclass
 class _Program:
-    """A cell's linear program in scale s, place t, s times the turn w, and eta of each square.
+    """A cell's linear program, for scales from *least* to *most*.
 
-    sure: give away what the first order leaves out, so that no copy of the cell is lost; else the
-    program is that of a climb. least, most: of the scale.
+    Unknowns: the inverse scale sigma, the place tau of the stone's middle in units of the stone, the
+    turn omega in the stone's frame, eta of each square. Rows, for a plane n, d of the hull and a corner v:
+    n . (v + omega x v + tau) <= d sigma; for a direction u, a corner v and a corner x of a body:
+    u . (v + omega x v + tau - x sigma) <= - margin sigma. Unless *sure* it is that of a climb.
     """
 
-    stone: Stone
-    space: Space
-    cell: _Cell
-    least: float
-    most: float
-    sure: bool = True
-    rows: list[Floats] = field(default_factory=list)
-    limits: list[float] = field(default_factory=list)
-    pairs: list[tuple[int, tuple[int, int]]] = field(default_factory=list)
-
-    def __post_init__(self) -> None:
-        cell, stone = self.cell, self.stone
-        q = cell.turn.matrix
+    def __init__(
+        self, stone: Stone, space: Space, cell: _Cell, least: float, most: float, sure: bool = True
+    ) -> None:
+        self.cell, self.sure = cell, sure
+        self.matrix = cell.turn.matrix
         tilt, spin = cell.reach
-        # two directions across the table, and along its normal
-        self.basis = q
-        self.box = np.array([tilt, tilt, spin])
-        self.lost = (tilt + spin) ** 2 / 2 if self.sure else 0.0
-        self.turned = [part @ q.T for part in stone.parts]
-        self.far = [np.linalg.norm(part, axis=1) for part in stone.parts]
         self.squares = [k for k, region in cell.regions.items() if region is not None]
-        self.size = 7 + 2 * len(self.squares)
-        for pair in cell.pairs:
-            self._add_pair(*pair)
-        for a in range(3):
-            for sign in (1.0, -1.0):
-                row = np.zeros(self.size)
-                row[0], row[4 + a] = -self.box[a], sign
-                self._add(row, 0.0)
-        for k, region in cell.regions.items():
-            if region is None:
-                self._add_inside(k)
+        self.lost = (tilt + spin) ** 2 / 2 if sure else 0.0
+        box = [(1 / most, 1 / least), *zip(cell.low, cell.high, strict=True)]
+        box += [(-tilt, tilt), (-tilt, tilt), (-spin, spin)]
+        for k in self.squares:
+            box += [(-half, half) for half in _square(cell, k).half]
+        self.low, self.high = np.array(box).T.copy()
+        corners = stone.parts[WHOLE] @ self.matrix.T
+        planes = space.planes
+        reach = corners @ planes[:3]
+        angle = tilt + spin
+        near = reach >= reach.max(axis=0) - NEAR_TURNS * angle * stone.radius
+        corner_of, plane_of = np.nonzero(near)
+        inside = [
+            self._inside(stone, space.obstacles[k]) for k, r in cell.regions.items() if r is None
+        ]
+        none = (np.zeros((0, len(box))), np.zeros(0))
+        rows, limits = zip(none, *inside, strict=True)
+        self.size_mm = stone.radius
+        self._rest = (
+            planes, plane_of, corner_of, corners, stone.far[WHOLE], self.lost, self.matrix,
+            np.vstack(rows), np.concatenate(limits), *self._bodies(stone, space),
+            np.zeros((POOL, len(box))), np.zeros(POOL), np.zeros(1, dtype=np.int64),
+        )  # fmt: skip
 
-    def _add(self, row: Floats, limit: float) -> None:
-        self.rows.append(row)
-        self.limits.append(limit)
-
-    def _across(self, points: Floats, normals: Floats) -> Floats:
-        """Coefficients (n, 3) of the turn, in its basis: w x point . normal = w . point x normal."""
-        return np.asarray(np.cross(points, normals) @ self.basis)
-
-    def _add_pair(self, plane: int, corner: int) -> None:
-        n, d = self.space.planes[:3, plane], self.space.planes[3, plane]
-        v = self.turned[WHOLE][corner]
-        row = np.zeros(self.size)
-        row[0] = n @ v - self.far[WHOLE][corner] * self.lost
-        row[1:4] = n
-        row[4:7] = self._across(v[None], n)[0]
-        self.pairs.append((len(self.rows), (plane, corner)))
-        self._add(row, float(d))
-
-    def _add_inside(self, k: int) -> None:
-        """Every corner of the body within every facet of the stone."""
-        body, cell = self.space.obstacles[k], self.cell
-        normals = self.basis @ self.stone.planes[:3]
-        middle = (cell.low + cell.high) / 2
-        loose = float(np.linalg.norm(cell.high - cell.low)) / 2
-        angle = float(self.box[:2].max() + self.box[2])
-        scale = (self.least + self.most) / 2
-        apart = angle * self.most * abs(1 / max(self.least, 1e-9) - 1 / scale)
+    def _inside(self, stone: Stone, body: Obstacle) -> tuple[Floats, Floats]:
+        """Rows Q m . (x sigma - tau) <= e - margin sigma for each facet m, e and corner x of the body."""
+        m = (self.matrix @ stone.planes[:3]).T
+        low, high = self.low, self.high
+        sigma, tau = (low[0] + high[0]) / 2, (low[1:4] + high[1:4]) / 2
+        given = self.sure * 1.0
+        rows, limits = [], []
         for x in body.points:
-            off = x - middle
-            far = float(np.linalg.norm(off)) + loose
-            given = (self.lost * far + angle * loose + apart * far) if self.sure else 0.0
-            rows = np.zeros((normals.shape[1], self.size))
-            rows[:, 0] = -self.stone.planes[3]
-            rows[:, 1:4] = -normals.T
-            # w x normal . off = w . normal x off
-            rows[:, 4:7] = self._across(normals.T, off[None].repeat(len(rows), axis=0)) / scale
-            limits = -(x @ normals) - body.margin_mm + given
-            self.rows.extend(rows)
-            self.limits.extend(limits)
+            p = x * sigma - tau
+            room = np.abs(x) * (high[0] - low[0]) / 2 + (high[1:4] - low[1:4]) / 2
+            row = np.zeros((len(m), len(low)))
+            row[:, 0] = m @ x + body.margin_mm
+            row[:, 1:4] = -m
+            row[:, 4:7] = np.cross(m, p[None]) @ self.matrix
+            # |omega . (m x dp)| over the box: the turn about each of the stone's axes b, dp . (b x m)
+            swing = sum(
+                self.high[4 + k] * np.abs(np.cross(self.matrix[:, k][None], m)) @ room
+                for k in range(3)
+            )
+            far = np.linalg.norm(p) + np.linalg.norm(room)
+            rows.append(row)
+            limits.append(stone.planes[3] + given * (self.lost * far + swing))
+        return np.vstack(rows), np.concatenate(limits)
 
-    def _square_rows(self, k: int) -> tuple[Floats, Floats]:
-        """All rows of a body that a square of directions parts from the stone, (corners x corners, size)."""
-        body, region, cell = self.space.obstacles[k], self.cell.regions[k], self.cell
-        assert region is not None
-        v, far = self.turned[body.part], self.far[body.part]
-        u, axes = region.middle, list(region.basis)
-        scale, loose = (self.least + self.most) / 2, (self.most - self.least) / 2
-        place, room = (cell.low + cell.high) / 2, (cell.high - cell.low) / 2
-        rows = np.zeros((len(v), len(body.points), self.size))
-        rows[..., 0] = (v @ u - region.longest * self.lost * far)[:, None]
-        rows[..., 1:4] = u
-        rows[..., 4:7] = self._across(v, np.broadcast_to(u, v.shape))[:, None]
-        limits = np.broadcast_to(body.points @ u - body.margin_mm, rows.shape[:2]).copy()
-        first = 7 + 2 * self.squares.index(k)
-        y = scale * v[:, None] + place - body.points[None]
-        rows[..., first : first + 2] = y[..., axes]
-        if self.sure:
-            for axis, half in zip(axes, region.half, strict=True):
-                e = np.zeros(3)
-                e[axis] = 1.0
-                swing = np.abs(self._across(v, np.broadcast_to(e, v.shape))) @ self.box
-                limits += (
-                    half * (loose * np.abs(v[:, axis]) + room[axis] + self.most * swing)[:, None]
-                )
-        return rows.reshape(-1, self.size), limits.ravel()
+    def _bodies(self, stone: Stone, space: Space) -> tuple[Any, ...]:
+        """What the kernel takes of the bodies that squares part from the stone."""
+        count = len(self.squares)
+        bodies = [space.obstacles[k] for k in self.squares]
+        used = sorted({body.part for body in bodies})
+        first = dict(zip(used, np.cumsum([0, *(len(stone.parts[p]) for p in used)]), strict=False))
+        starts = np.cumsum([0, *(len(body.points) for body in bodies)])
+        squares = np.zeros((count, 4), dtype=np.int64)
+        for n, body in enumerate(bodies):
+            begin = first[body.part]
+            squares[n] = begin, begin + len(stone.parts[body.part]), starts[n], starts[n + 1]
+        regions = [_square(self.cell, k) for k in self.squares]
+        corners = [stone.parts[p] @ self.matrix.T for p in used]
+        empty = np.zeros((0, 3))
+        return (
+            np.vstack([empty, *corners]),
+            np.concatenate([np.zeros(0), *(stone.far[p] for p in used)]),
+            np.vstack([empty, *(body.points for body in bodies)]),
+            squares,
+            np.array([r.basis for r in regions], dtype=np.int64).reshape(-1, 2),
+            np.array([r.middle for r in regions]).reshape(-1, 3),
+            np.array([r.half for r in regions]).reshape(-1, 2),
+            np.array([r.longest for r in regions]),
+            np.array([body.margin_mm for body in bodies]),
+        )
+
+    def _least(self, cost: Floats, stop: float) -> tuple[Floats, float, int]:
+        z, bound, state = least_cost(cost, self.low, self.high, stop, self.sure, *self._rest)
+        return z, float(bound), int(state)
 
     def solve(self, cut: float) -> _Solved | None:
-        """The largest scale, None where nothing at least *least* is left; rough where it is at most *cut*."""
-        low, high = self._bounds()
-        cost = np.zeros(self.size)
-        cost[0] = -1.0
-        squares = [self._square_rows(k) for k in self.squares]
-        x = None
-        for _ in range(MOST_ROUNDS):
-            x = _program(cost, np.array(self.rows), np.array(self.limits), low, high)
-            if x is None:
-                return None
-            if x[0] <= cut or not self._cut_off(x, squares):
-                break
-        assert x is not None
-        return self._solved(x)
-
-    def _bounds(self) -> tuple[Floats, Floats]:
-        low = np.concatenate([[self.least], self.cell.low, np.full(self.size - 4, -np.inf)])
-        high = np.concatenate([[self.most], self.cell.high, np.full(self.size - 4, np.inf)])
+        """The largest scale, None where nothing is left; not worked out where it is at most *cut*."""
+        cost = np.zeros(len(self.low))
+        cost[0] = 1.0
+        z, bound, state = self._least(cost, 1 / cut if cut > 0 else math.inf)
+        if state == EMPTY or bound <= 0:
+            return None
+        directions: _Directions = dict.fromkeys(self.cell.regions)
         for n, k in enumerate(self.squares):
-            region = self.cell.regions[k]
-            assert region is not None
-            high[7 + 2 * n : 9 + 2 * n] = region.half
-            low[7 + 2 * n : 9 + 2 * n] = [-h for h in region.half]
-        return low, high
+            region = _square(self.cell, k)
+            u = region.middle.copy()
+            u[list(region.basis)] += z[7 + 2 * n : 9 + 2 * n]
+            directions[k] = u
+        return _Solved(1 / bound, 1 / z[0], z[1:4] / z[0], self.matrix @ z[4:7], directions)
 
-    def _cut_off(self, x: Floats, squares: list[tuple[Floats, Floats]]) -> bool:
-        """Add the rows that x breaks most; whether there were any."""
-        planes = self.space.planes
-        v = self.turned[WHOLE]
-        moved = x[0] * v + np.cross(self.basis @ x[4:7], v)
-        over = moved @ planes[:3] - (x[0] * self.lost * self.far[WHOLE])[:, None]
-        worst = over.argmax(axis=0)
-        excess = over[worst, np.arange(planes.shape[1])] + x[1:4] @ planes[:3] - planes[3]
-        tolerance = ROUNDING * float(np.ptp(self.space.hull_corners, axis=0).max())
-        chosen = np.argsort(-excess)[:NEW_ROWS]
-        new = [int(j) for j in chosen if excess[j] > tolerance]
-        for j in new:
-            self._add_pair(j, int(worst[j]))
-        found = bool(new)
-        for rows, limits in squares:
-            excess = rows @ x - limits
-            chosen = np.argsort(-excess)[:NEW_ROWS]
-            broken = [int(j) for j in chosen if excess[j] > tolerance]
-            self.rows.extend(rows[broken])
-            self.limits.extend(float(limits[j]) for j in broken)
-            found = found or bool(broken)
-        return found
+    def narrow(self) -> bool:
+        """Bring the box of tau and the squares in as far as the rows allow; whether anything is left."""
+        sides = [1, 2, 3, *range(7, len(self.low))]
+        for side in sides:
+            for sign in (1.0, -1.0):
+                cost = np.zeros(len(self.low))
+                cost[side] = sign
+                _, bound, state = self._least(cost, math.inf)
+                if state == EMPTY:
+                    return False
+                if sign > 0:
+                    self.low[side] = max(self.low[side], bound)
+                else:
+                    self.high[side] = min(self.high[side], -bound)
+                if self.low[side] > self.high[side]:
+                    return False
+        return True
 
-    def _solved(self, x: Floats) -> _Solved:
-        directions: dict[int, Floats | None] = {}
-        for k, region in self.cell.regions.items():
-            if region is None:
-                directions[k] = None
-            else:
-                n = 7 + 2 * self.squares.index(k)
-                u = region.middle.copy()
-                u[list(region.basis)] += x[n : n + 2]
-                directions[k] = u
-        where = [at for at, _ in self.pairs]
-        slack = np.array([self.limits[at] - self.rows[at] @ x for at in where])
-        near = KEPT * float(np.ptp(self.space.hull_corners, axis=0).max())
-        tight = tuple(pair for (_, pair), s in zip(self.pairs, slack, strict=True) if s < near)
-        by = self.basis @ x[4:7] / x[0] if x[0] > 0 else np.zeros(3)
-        return _Solved(float(x[0]), x[1:4], by, directions, tight)
+    @property
+    def narrowed(self) -> _Cell:
+        """The cell with what ``narrow`` found."""
+        regions = dict(self.cell.regions)
+        for n, k in enumerate(self.squares):
+            low, high = self.low[7 + 2 * n : 9 + 2 * n], self.high[7 + 2 * n : 9 + 2 * n]
+            region = _square(self.cell, k)
+            c = [c + (a + b) / 2 for c, a, b in zip(region.c, low, high, strict=True)]
+            half = [(b - a) / 2 for a, b in zip(low, high, strict=True)]
+            regions[k] = replace(region, c=(c[0], c[1]), half=(half[0], half[1]))
+        return replace(self.cell, regions=regions, low=self.low[1:4], high=self.high[1:4])
 
-    def narrowed(self) -> tuple[Floats, Floats] | None:
-        """Where the middle can lie for scales of at least *least*, under the rows that are there."""
-        low, high = self._bounds()
-        rows, limits = np.array(self.rows), np.array(self.limits)
-        lower, upper = self.cell.low.copy(), self.cell.high.copy()
-        for a in range(3):
-            for sign, side in ((1.0, lower), (-1.0, upper)):
-                cost = np.zeros(self.size)
-                cost[1 + a] = sign
-                x = _program(cost, rows, limits, low, high)
-                if x is None:
-                    return None
-                side[a] = x[1 + a]
-        slack = ROUNDING * float(np.ptp(self.space.hull_corners, axis=0).max())
-        return np.maximum(lower - slack, self.cell.low), np.minimum(upper + slack, self.cell.high)
+    def halves(self) -> list[_Cell]:
+        """The cell divided where the most is given away."""
+        cell = self.cell
+        tilt, spin = cell.reach
+        worst, given = -1, self.lost * self.size_mm
+        room = (self.high[1:4] - self.low[1:4]) / 2 + self.size_mm * (tilt + spin) / 2
+        for k in self.squares:
+            region = _square(cell, k)
+            loss = sum(h * room[axis] for axis, h in zip(region.basis, region.half, strict=True))
+            if loss > given:
+                worst, given = k, loss
+        if worst < 0:
+            return cell.split()
+        parts = _square(cell, worst).split()
+        return [replace(cell, regions={**cell.regions, worst: part}) for part in parts]
+
+
+def _square(cell: _Cell, k: int) -> _Square:
+    region = cell.regions[k]
+    assert region is not None
+    return region
 
 
 # ---- the search -------------------------------------------------------------------------------
@@ -622,26 +617,8 @@ class _Search:
         """Cells whose bound is no larger can be left: they hold nothing better by more than *within*."""
         return max(self.best.scale if self.best else 0.0, self.least) * (1 + self.within) ** (1 / 3)
 
-    def offer(self, turn: _Turn, directions: dict[int, Floats | None]) -> bool:
-        """Try one orientation with directions that part it from bodies; whether it is the best so far."""
-        kept = dict(directions)
-        rotation = turn.matrix
-        for _ in range(2 + len(self.space.obstacles)):
-            found = _largest(self.stone, rotation, self.space, kept)
-            floor = max(self.best.scale if self.best else 0.0, self.least)
-            if found is None or found[0] <= floor:
-                return False
-            scale, place = found
-            hit = self.hit(rotation, scale, place, kept)
-            if hit is None:
-                shift = place - scale * rotation @ self.stone.middle
-                self.best = Copy(scale, rotation, shift, self.stone.volume * scale**3)
-                return True
-            kept[hit[0]] = hit[1]
-        return False
-
     def hit(
-        self, rotation: Floats, scale: float, place: Floats, known: dict[int, Floats | None]
+        self, rotation: Floats, scale: float, place: Floats, known: _Directions
     ) -> tuple[int, Floats] | None:
         """The body that a copy cuts into deepest, and the direction that parts them soonest; None where none is."""
         worst: tuple[int, Floats] | None = None
@@ -666,33 +643,46 @@ class _Search:
                 worst, deepest = (k, u), depth
         return worst
 
-    def climb(self, turn: _Turn, directions: dict[int, Floats | None]) -> None:
+    def climb(self, turn: _Turn, directions: _Directions) -> None:
         """From one orientation to better ones near by, by linear programs to first order."""
         step = FIRST_TURN
-        known = dict(directions)
-        corners = self.space.hull_corners
-        low, high = corners.min(axis=0), corners.max(axis=0)
-        here = self._value(turn, known)
+        here = self.value(turn, directions)
         for _ in range(CLIMB_STEPS):
             if here is None or step < LAST_TURN:
                 return
             scale, known = here
             regions: _Regions = {k: _around(u, step) for k, u in known.items()}
-            cell = _Cell(turn, (step / 2, step / 2, step / 2), regions, low, high)
-            solved = _Program(self.stone, self.space, cell, 0.0, 4 * scale, sure=False).solve(0.0)
-            if solved is None:
+            least = scale / 2
+            cell = _Cell(turn, (step / 2, step / 2, step / 2), regions, *self.room(least))
+            solved = _Program(self.stone, self.space, cell, least, 4 * scale, sure=False).solve(0.0)
+            if solved is None or solved.scale <= scale * (1 + GAIN):
                 return
             there = turn.turned(solved.by, self.facing)
-            after = self._value(there, solved.directions)
+            after = self.value(there, solved.directions)
             if after is not None and after[0] > scale * (1 + ROUNDING):
-                step *= 1.0 if after[0] > scale + 0.5 * (solved.scale - scale) else 0.5
+                if after[0] < scale + 0.5 * (solved.scale - scale):
+                    step /= 2
                 turn, here = there, after
             else:
                 step /= 3
 
-    def _value(
-        self, turn: _Turn, directions: dict[int, Floats | None]
-    ) -> tuple[float, dict[int, Floats | None]] | None:
+    def room(self, least: float) -> tuple[Floats, Floats]:
+        """Where the middle of a stone of at least that scale can lie, in units of the stone."""
+        corners = self.space.hull_corners
+        return corners.min(axis=0) / least, corners.max(axis=0) / least
+
+    @property
+    def floor(self) -> float:
+        """Smaller scales are not wanted."""
+        return max(self.best.scale if self.best else 0.0, self.least, SMALLEST * self.upper)
+
+    @property
+    def upper(self) -> float:
+        """No copy is longer than the rough: a first bound of the scale."""
+        longest = float(np.linalg.norm(np.ptp(self.space.hull_corners, axis=0)))
+        return longest / float(np.ptp(self.stone.parts[WHOLE], axis=0).max())
+
+    def value(self, turn: _Turn, directions: _Directions) -> tuple[float, _Directions] | None:
         """(scale, directions) of the largest copy with the bodies that it meets parted from it."""
         kept = dict(directions)
         rotation = turn.matrix
@@ -724,29 +714,31 @@ class _Search:
                             frame, angle * math.cos(a), angle * math.sin(a), turn * k / SPINS
                         )
 
+    def best_starts(self) -> list[_Turn]:
+        """The starts from which to climb: those with the largest copies."""
+        values = [(self.value(start, {}), start) for start in self.starts()]
+        sizes = [(found[0], -n, start) for n, (found, start) in enumerate(values) if found]
+        return [start for _, _, start in heapq.nlargest(CLIMBS, sizes)]
+
     def bounded(self, cell: _Cell) -> tuple[_Cell, _Solved, _Program] | None:
         """The cell with its bound; None where it holds nothing that is wanted."""
-        least = self.best.scale if self.best else self.least
-        most = min(cell.bound, _upper(self.stone, self.space))
+        least = self.floor
+        most = min(cell.bound, self.upper)
         if most <= self.cut:
             return None
         program = _Program(self.stone, self.space, cell, least, most)
         solved = program.solve(self.cut)
         if solved is None:
             return None
-        if program.squares and solved.scale > self.cut:
-            room = program.narrowed()
-            if room is None:
+        if program.squares and solved.bound > self.cut:
+            if not program.narrow():
                 return None
-            cell = replace(cell, low=room[0], high=room[1], bound=min(most, solved.scale))
-            program = _Program(
-                self.stone, self.space, replace(cell, pairs=solved.pairs), least, cell.bound
-            )
+            cell = replace(program.narrowed, bound=min(most, solved.bound))
+            program = _Program(self.stone, self.space, cell, least, cell.bound)
             solved = program.solve(self.cut)
             if solved is None:
                 return None
-        bound = min(cell.bound, solved.scale * (1 + ROUNDING))
-        return replace(cell, bound=bound, pairs=solved.pairs), solved, program
+        return replace(cell, bound=min(most, solved.bound * (1 + ROUNDING))), solved, program
 
 
 def _around(u: Floats | None, half: float) -> _Square | None:
@@ -758,37 +750,6 @@ def _around(u: Floats | None, half: float) -> _Square | None:
     first, second = (k for k in range(3) if k != axis)
     scaled = u / abs(u[axis])
     return _Square(axis, sign, (float(scaled[first]), float(scaled[second])), (half, half))
-
-
-def _upper(stone: Stone, space: Space) -> float:
-    """No copy is longer than the rough: a first bound of the scale."""
-    longest = float(np.linalg.norm(np.ptp(space.hull_corners, axis=0)))
-    return longest / float(np.ptp(stone.parts[WHOLE], axis=0).max())
-
-
-def _halves(cell: _Cell, program: _Program, space: Space, stone: Stone) -> list[_Cell]:
-    """The cell divided where the most is given away."""
-    tilt, spin = cell.reach
-    size = program.most * float(program.far[WHOLE].max())
-    worst, given = -1, size * (tilt + spin) ** 2 / 2
-    place = (cell.high - cell.low) / 2
-    for k in program.squares:
-        region = cell.regions[k]
-        assert region is not None
-        body = space.obstacles[k]
-        wide = float(np.linalg.norm(stone.parts[body.part], axis=1).max())
-        loose = (program.most - program.least) / 2 * wide
-        loss = sum(
-            half * (loose + place[axis] + size * max(tilt, spin))
-            for axis, half in zip(region.basis, region.half, strict=True)
-        )
-        if loss > given:
-            worst, given = k, loss
-    if worst < 0:
-        return cell.split()
-    region = cell.regions[worst]
-    assert region is not None
-    return [replace(cell, regions={**cell.regions, worst: part}) for part in region.split()]
 
 
 def _parted(cell: _Cell, k: int, body: Obstacle) -> list[_Cell]:
@@ -815,8 +776,10 @@ def largest(
             "the table's angles must be 0 to 90 degrees, the least at most the largest"
         )
     least = (least_mm3 / stone.volume) ** (1 / 3)
-    search = _Search(stone, space, facing, within, least=least)
-    for start in search.starts():
+    centre = space.hull_corners.mean(axis=0)
+    search = _Search(stone, space.seen_from(centre), facing, within, least=least)
+    space = search.space
+    for start in search.best_starts():
         search.climb(start, {})
     heap: list[tuple[float, int, _Cell, _Solved, _Program]] = []
     order = itertools.count()
@@ -837,7 +800,7 @@ def largest(
             return
         heapq.heappush(heap, (-known.bound, next(order), known, solved, program))
 
-    for cell in _first_cells(stone, space, facing):
+    for cell in _first_cells(stone, facing, *search.room(search.floor)):
         add(cell)
     while heap and cells < most_cells:
         bound, _, cell, solved, program = heap[0]
@@ -845,12 +808,14 @@ def largest(
             break
         heapq.heappop(heap)
         turn = cell.turn.turned(solved.by, facing)
-        if search.offer(turn, solved.directions):
+        before = search.best
+        search.value(turn, solved.directions)
+        if search.best is not before:
             search.climb(turn, solved.directions)
-        hit = search.hit(turn.matrix, solved.scale, solved.place, cell.regions)
+        hit = search.hit(turn.matrix, solved.scale, solved.place, solved.directions)
         parts = (
             _parted(cell, hit[0], space.obstacles[hit[0]]) if hit
-            else _halves(cell, program, space, stone)
+            else program.halves()
         )  # fmt: skip
         for part in parts:
             add(part)
@@ -858,4 +823,5 @@ def largest(
             top = -heap[0][0] if heap else search.cut
             report(cells, (top / search.best.scale) ** 3 - 1 if search.best else math.inf)
     top = max(dropped, -heap[0][0] if heap else 0.0, search.best.scale if search.best else 0.0)
-    return Found(search.best, stone.volume * top**3, cells)
+    best = search.best and replace(search.best, shift=search.best.shift + centre)
+    return Found(best, stone.volume * top**3, cells)

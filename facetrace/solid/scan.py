@@ -17,6 +17,7 @@ from scipy.optimize import linprog
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 from scipy.spatial import ConvexHull, cKDTree
+from scipy.spatial.distance import pdist
 
 from facetrace.common.errors import FacetraceError
 from facetrace.solid import fit
@@ -31,7 +32,7 @@ CONVEX_SHARE = 1e-3
 # mm: corners of an open mesh that are nearer are one; no scanner parts them
 SAME_MM = 0.002
 # a hole is filled where it has no more edges, and is no wider than this share of the largest side
-HOLE_EDGES, HOLE_SHARE = 24, 0.05
+HOLE_EDGES, HOLE_SHARE = 24, 0.1
 # mm, the largest side: what is smaller or larger was measured in another unit
 SMALLEST_MM, LARGEST_MM = 1.0, 200.0
 UNITS = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "micrometres": 1e-3}
@@ -74,9 +75,26 @@ class Scan:
         return fit.hull(self.vertices)
 
     @cached_property
+    def under(self) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """Of each corner its depth under the hull, mm, (n,), and a plane of the hull that near, (n, 4).
+
+        Then which triangles are the hull's own, (m,).
+        """
+        shape = ConvexHull(self.vertices)
+        rest = np.setdiff1d(np.arange(len(self.vertices)), shape.vertices)
+        depth, plane = np.zeros(len(self.vertices)), np.zeros((len(self.vertices), 4))
+        plane[shape.simplices] = (shape.equations * [1, 1, 1, -1])[:, None]
+        depth[rest], nearest = _under(self.vertices[rest], self.hull)
+        plane[rest] = self.hull.planes.T[nearest]
+        both = np.sort(np.vstack([shape.simplices, self.faces]), axis=1)
+        _, which = np.unique(both, axis=0, return_inverse=True)
+        theirs, mine = np.split(which.ravel(), [len(shape.simplices)])
+        return depth, plane, np.isin(mine, theirs)
+
+    @cached_property
     def walls(self) -> Floats:
         """(k, 3, 3): the triangles off its hull, all of them."""
-        return hollows(self, EXACT * self.size)[0]
+        return np.asarray(self.triangles[_off(self, EXACT * self.size)])
 
     def turned(self, matrix: Floats) -> "Scan":
         """The same surface turned about the origin: points r go to ``matrix @ r``."""
@@ -261,7 +279,8 @@ def _filled(v: Floats, f: Ints, repairs: list[str]) -> tuple[Floats, Ints]:
     for group in np.unique(groups[rim[:, 0]]):
         loop = rim[groups[rim[:, 0]] == group]
         points = v[np.unique(loop)]
-        width = float(np.linalg.norm(np.ptp(points, axis=0)))
+        # of a long rim some points will do, it is too large anyway
+        width = float(pdist(points[: 10 * HOLE_EDGES]).max())
         simple = len(loop) == len(points)
         if not simple or len(loop) > HOLE_EDGES or width > HOLE_SHARE * largest:
             raise FacetraceError(
@@ -359,40 +378,57 @@ def _windings(t: Floats, start: Floats, along: Floats) -> Ints | None:
 # ---- hollows ----------------------------------------------------------------------------------
 
 
-def _depths(points: Floats, hull: Body) -> tuple[Floats, Floats]:
-    """(how deep under the hull points (n, 3) are, mm; the same for triangles (n / 3,) at one plane at least).
+def _under(points: Floats, hull: Body, each: int = 1) -> tuple[Floats, Ints]:
+    """(least over the hull's planes of how deep *each* successive points lie under it, mm; that plane).
 
-    The second: least over planes of the deepest corner, which is the deepest of the triangle's points
-    at most, and 0 where it lies on a face of the hull.
+    Of single points that is their depth under the hull; of three no point of their triangle lies deeper.
     """
     normals, offsets = hull.planes[:3], hull.planes[3]
-    step = max(1, CHUNK // (3 * len(offsets))) * 3
-    single, flat = [], []
-    for first in range(0, len(points), step):
-        under = offsets - points[first : first + step] @ normals
-        single.append(under.min(axis=1))
-        flat.append(under.reshape(-1, 3, len(offsets)).max(axis=1).min(axis=1))
-    return np.concatenate(single), np.concatenate(flat)
+    step = max(1, CHUNK // (each * len(offsets))) * each
+    least, nearest = [np.zeros(0)], [np.zeros(0, dtype=np.int64)]
+    for k in range(0, len(points), step):
+        depth = offsets - points[k : k + step] @ normals
+        if each > 1:
+            depth = depth.reshape(-1, each, len(offsets)).max(axis=1)
+        least.append(depth.min(axis=1))
+        nearest.append(depth.argmin(axis=1))
+    return np.concatenate(least), np.concatenate(nearest)
+
+
+def _off(mesh: Scan, tolerance: float) -> NDArray[np.bool_]:
+    """Which triangles have no plane of the hull within the tolerance of all of them."""
+    depth, plane, own = mesh.under
+    off = np.asarray((depth[mesh.faces] > tolerance).any(axis=1))
+    unsure = np.flatnonzero(~off & ~own)
+    # the planes next to its corners are likely ones; the others are tried where these will not do
+    t, p = mesh.triangles[unsure], plane[mesh.faces[unsure]]
+    far = p[:, :, 3, None] - np.einsum("mpk,mck->mpc", p[:, :, :3], t)
+    unsure = unsure[far.max(axis=2).min(axis=1) > tolerance]
+    off[unsure] = _under(mesh.triangles[unsure].reshape(-1, 3), mesh.hull, 3)[0] > tolerance
+    return off
 
 
 def hollows(mesh: Scan, tolerance_mm: float = 0.0) -> tuple[Floats, float]:
     """(triangles (k, 3, 3) of the mesh off its convex hull by more than *tolerance_mm*, greatest depth, mm).
 
     A triangle is on the hull where one face of the hull is within the tolerance of all of it. The
-    depth is that of the surface's deepest point under the hull; 0, and no triangles, of a convex mesh.
+    depth is the distance of the surface's deepest point from the hull's nearest face, at most the
+    tolerance too small; 0, and no triangles, of a convex mesh.
     """
-    corners = mesh.triangles.reshape(-1, 3)
-    single, flat = _depths(corners, mesh.hull)
-    off = flat > max(tolerance_mm, EXACT * mesh.size)
+    tolerance = max(tolerance_mm, EXACT * mesh.size)
+    off = _off(mesh, tolerance)
     if not off.any():
         return np.zeros((0, 3, 3)), 0.0
-    triangles, most = mesh.triangles[off], flat[off]
-    deepest = float(single.reshape(-1, 3)[off].max())
-    # within a triangle the depth may be greater than at its corners, but is no more than *most*
+    triangles, deep = mesh.triangles[off], mesh.under[0][mesh.faces[off]].max(axis=1)
+    deepest = float(deep.max())
+    # within a triangle the depth may be greater than at its corners, by less than their distance
+    sides = np.linalg.norm(triangles - np.roll(triangles, 1, axis=1), axis=2).max(axis=1)
+    larger = triangles[deep + sides > deepest + tolerance]
+    most, _ = _under(larger.reshape(-1, 3), mesh.hull, 3)
     for k in np.argsort(-most):
-        if most[k] <= deepest * (1 + 1e-6):
+        if most[k] <= deepest + tolerance:
             break
-        deepest = max(deepest, _deepest(triangles[k], mesh.hull))
+        deepest = max(deepest, _deepest(larger[k], mesh.hull))
     return triangles, deepest
 
 
@@ -463,7 +499,7 @@ def cuts(triangles: Floats, planes: Floats) -> NDArray[np.bool_]:
 def lies_inside(mesh: Scan, vertices: ArrayLike, planes: Floats, margin: float = 0.0) -> bool:
     """Whether a convex stone, corners (n, 3) and planes (4, m), lies inside the mesh, *margin* mm off it.
 
-    Exact up to 1e-7 of the mesh's size, which is let touch. In hollows the margin moves the
+    Planes as in a Body, their normals of length 1. Exact up to 1e-7 of the mesh's size, which is let touch. In hollows the margin moves the
     stone's planes out, so that its corners keep somewhat more.
     """
     corners = np.asarray(vertices, dtype=np.float64)

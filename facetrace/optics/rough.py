@@ -1,0 +1,559 @@
+"""Rough files: what a piece of rough is before anything is fitted into it.
+
+One frame in the file: the scan's, millimetres (of a habit the crystal's, of points their own);
+``c_axis`` says how c points in it. ``rough_of`` turns everything about the origin, the shortest
+way, into the crystal frame: c along +z. Two shapes look along c themselves: a habit, and a
+defect's ``sector``, whose azimuths and heights are those of the crystal frame and whose
+``centre_mm`` is a point of the file.
+
+The JSON schema of the file, for editors: ``python -m facetrace.optics.rough``.
+"""
+
+import math
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+from scipy.spatial import ConvexHull, QhullError
+from scipy.spatial.transform import Rotation
+
+from facetrace.common import tomlfile
+from facetrace.common.errors import FacetraceError, FileError
+from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
+from facetrace.optics import zone
+from facetrace.optics.material import Material, find_material
+from facetrace.optics.spectrum import read_spectrum
+from facetrace.optics.zone import (
+    COLOURS,
+    SHAPES,
+    Length,
+    Placement,
+    Point,
+    Zone,
+    ZoneFile,
+    ZoneModel,
+    check_hull,
+    check_normal,
+    check_one,
+    substances,
+    unit,
+)  # fmt: skip
+from facetrace.solid import fit, scan
+from facetrace.solid.body import Body
+from facetrace.solid.habit import habit
+from facetrace.solid.measure import GRAMS_PER_CARAT
+from facetrace.solid.scan import Scan
+
+Floats = NDArray[np.float64]
+Kind = Literal["crack", "silk", "cloud", "crystal", "pit", "zone"]
+Wish = Literal["cut away", "inside", "under girdle", "anywhere", "hide"]
+Ppma = Annotated[float, Field(ge=0, le=100_000)]
+
+# what one wishes of each kind, and how far off one stays, mm, unless the file says otherwise
+WISHES: dict[str, Wish] = {
+    "crack": "cut away", "silk": "under girdle", "cloud": "under girdle", "crystal": "inside",
+    "pit": "cut away", "zone": "hide",
+}  # fmt: skip
+MARGINS = {"crack": 0.1, "silk": 0.0, "cloud": 0.0, "crystal": 0.2, "pit": 0.05, "zone": 0.0}
+# mm: points of a crack may lie so far off one plane, or within their outline
+PLANE_MM = 0.05
+# corners of a disc, and divisions of an icosahedron for round bodies (162 planes)
+DISC_CORNERS, DIVISIONS = 12, 2
+# share by which weighing and volume may differ without a word
+WEIGHT_SHARE = 0.03
+MOST_ZONES = 16
+ALONG_Z: Point = (0.0, 0.0, 1.0)
+
+
+class Shape(Strict):
+    """The piece itself: exactly one of mesh, habit and points_mm."""
+
+    mesh: Annotated[str, Field(min_length=1, max_length=400)] | None = Field(
+        None, description="a scan beside this file: STL, OBJ or PLY in mm"
+    )
+    habit: Literal["pebble", "plate", "barrel", "bipyramid"] | None = None
+    points_mm: Annotated[list[Point], Field(min_length=4, max_length=10_000)] | None = Field(
+        None, description="corners; their convex hull is the piece"
+    )
+    size_mm: tuple[Length, Length, Length] | None = Field(
+        None,
+        description="of a habit: along x, y and z; crystals have x across the flats, y across the "
+        "corners, z along c",
+    )
+    corners_mm: Annotated[float, Field(ge=0, le=100)] = Field(
+        0.0, description="of a plate: how deep rhombohedron faces cut its corners"
+    )
+    c_axis: Point | None = Field(None, description="how c points in this file's frame")
+
+    @model_validator(mode="after")
+    def _check(self) -> "Shape":
+        check_one(self, ("mesh", "habit", "points_mm"), "shape")
+        if (self.habit is None) != (self.size_mm is None):
+            raise ValueError("size_mm: goes with habit, and a habit needs it, like [8, 9, 6]")
+        if self.corners_mm and self.habit != "plate":
+            raise ValueError("corners_mm: goes with a plate")
+        if self.c_axis is not None:
+            if math.hypot(*self.c_axis) < zone.SMALLEST:
+                raise ValueError("c_axis: has no direction, like [0, 0, 1]")
+            if self.habit not in (None, "pebble"):
+                raise ValueError(f"c_axis: a {self.habit} has c along z; leave it out")
+        elif self.habit is None:
+            raise ValueError("c_axis: is missing; say how c points in this frame, like [0, 0, 1]")
+        if self.points_mm:
+            check_hull(self.points_mm)
+        return self
+
+
+class Loss(Strict):
+    """What is lost before and while a stone is cut, mm."""
+
+    scan_mm: Annotated[
+        float, Field(ge=0, le=5, description="how far the scanned surface may be off")
+    ] = 0.05
+    skin_mm: Annotated[
+        float, Field(ge=0, le=5, description="taken off the skin in grinding and polishing")
+    ] = 0.15
+    kerf_mm: Annotated[float, Field(ge=0, le=5, description="width of a saw cut")] = 0.4
+
+
+class Disc(Strict):
+    """A round flat crack; it counts as the 12-gon around the circle."""
+
+    centre_mm: Point
+    normal: Point
+    radius_mm: Length
+
+    @model_validator(mode="after")
+    def _check(self) -> "Disc":
+        check_normal(self.normal)
+        return self
+
+    def corners(self) -> Floats:
+        """(12, 3), around the circle."""
+        first, second = _across(unit(self.normal))
+        angles = 2 * math.pi * np.arange(DISC_CORNERS) / DISC_CORNERS
+        radius = self.radius_mm / math.cos(math.pi / DISC_CORNERS)
+        around = np.outer(np.cos(angles), first) + np.outer(np.sin(angles), second)
+        return np.asarray(np.array(self.centre_mm) + radius * around)
+
+
+class DefectModel(Zone):
+    """What is wrong in the piece, and what is wished of it.
+
+    A crack is a polygon_mm or a disc; a pit has at_mm, radius_mm and depth_mm; the other kinds have a
+    shape of the zone files. Wishes: "cut away"; "inside", must not reach the stone's surface; "under
+    girdle", may stay below the girdle, off what lies under the table; "anywhere"; "hide", of zones.
+    """
+
+    kind: Kind
+    wish: Wish | None = Field(
+        None,
+        description="by default cut away for cracks and pits, inside for crystals, under girdle "
+        "for silk and clouds, hide for zones",
+    )
+    margin_mm: Annotated[float, Field(ge=0, le=10)] | None = Field(
+        None, description="how far the stone stays off it; by default 0.1 for cracks, 0.2 for "
+        "crystals, 0.05 for pits, 0 for others",
+    )  # fmt: skip
+    polygon_mm: Annotated[list[Point], Field(min_length=3, max_length=200)] | None = None
+    disc: Disc | None = None
+    at_mm: Point | None = None
+    radius_mm: Length | None = None
+    depth_mm: Length | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> "DefectModel":
+        own = {"crack": ("polygon_mm", "disc"), "pit": ("at_mm", "radius_mm", "depth_mm")}
+        wanted = own.get(self.kind, SHAPES)
+        shapes = (*SHAPES, *own["crack"], *own["pit"])
+        odd = [k for k in shapes if k not in wanted and getattr(self, k) is not None]
+        if odd:
+            raise ValueError(
+                f"{odd[0]}: does not go with a {self.kind}; give {' or '.join(wanted)}"
+            )
+        if self.kind == "pit":
+            missing = [k for k in wanted if getattr(self, k) is None]
+            if missing:
+                raise ValueError(f"{missing[0]}: is missing; a pit has {', '.join(wanted)}")
+        else:
+            check_one(self, wanted, "shape")
+        if self.kind == "zone":
+            check_one(self, COLOURS, "colour")
+        else:
+            coloured = [k for k in (*COLOURS, "strength") if k in self.model_fields_set]
+            if coloured:
+                raise ValueError(f"{coloured[0]}: goes with kind zone, this is a {self.kind}")
+            if self.wish == "hide":
+                raise ValueError("wish: hide is for zones; a zone has kind = \"zone\"")  # fmt: skip
+        if self.polygon_mm:
+            _outline(self.polygon_mm)
+        return self
+
+    @property
+    def flat(self) -> Floats | None:
+        """Corners (n, 3) of a crack in order, None of other kinds."""
+        if self.disc is not None:
+            return self.disc.corners()
+        return _outline(self.polygon_mm) if self.polygon_mm else None
+
+
+def _outline(points_mm: list[Point]) -> Floats:
+    """Points in one plane in their order around. Raises ValueError where they are not, or not convex."""
+    points = np.array(points_mm)
+    middle = points.mean(axis=0)
+    axes = np.linalg.svd(points - middle)[2]
+    off = float(np.abs((points - middle) @ axes[2]).max())
+    if off > PLANE_MM:
+        raise ValueError(
+            f"polygon_mm: a point lies {off:.2g} mm off the plane of the others (at most {PLANE_MM:g}); "
+            "split the crack into flat ones"
+        )
+    flat = (points - middle) @ axes[:2].T
+    try:
+        around = ConvexHull(flat)
+    except QhullError:
+        raise ValueError("polygon_mm: the points lie on one line; a crack has an area") from None
+    # a polygon's equations: the depth of each point under the nearest side
+    under = float(-(flat @ around.equations[:, :2].T + around.equations[:, 2]).max(axis=1).min())
+    if under > PLANE_MM:
+        raise ValueError(
+            f"polygon_mm: is not convex, a point lies {under:.2g} mm inside; split it into convex ones"
+        )
+    return np.asarray(points[around.vertices])
+
+
+class RoughModel(Strict):
+    """A whole rough file."""
+
+    name: Annotated[str, Field(min_length=1, max_length=120)]
+    notes: str = ""
+    material: Annotated[str, Field(min_length=1, max_length=200)] = "ruby"
+    chromophores: dict[str, Ppma] | None = Field(
+        None, description="ppma, in place of the material's own"
+    )
+    spectrum: Annotated[str, Field(min_length=1, max_length=400)] | None = Field(
+        None, description="a CSV beside this file, in place of all chromophores"
+    )
+    density: Annotated[float, Field(ge=0.5, le=30)] | None = Field(
+        None, description="g/cm3, in place of the material's"
+    )
+    weighed_carats: Annotated[float, Field(gt=0, le=100_000)] | None = Field(
+        None, description="what the piece weighs; compared with its volume"
+    )
+    shape: Shape
+    loss: Loss = Loss()
+    defect: Annotated[list[DefectModel], Field(max_length=64)] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _check(self) -> "RoughModel":
+        if self.chromophores is not None and self.spectrum is not None:
+            raise ValueError("give chromophores or spectrum, not both")
+        names = [d.name for d in self.defect]
+        twice = [n for n in names if names.count(n) > 1]
+        if twice:
+            raise ValueError(f"two defects are named '{twice[0]}'; names must differ")
+        if sum(d.kind == "zone" for d in self.defect) > MOST_ZONES:
+            raise ValueError(f"more than {MOST_ZONES} defects are zones")
+        return self
+
+
+@dataclass(frozen=True)
+class RoughFile:
+    """A rough file with the text it was read from, so that later complaints can name a line."""
+
+    path: Path
+    text: str
+    model: RoughModel
+
+    def error(self, loc: tuple[int | str, ...], problem: object) -> FileError:
+        """The problem with file, line and key in front."""
+        return FileError(self.path, line_of(self.text, loc), key_name(loc), str(problem))
+
+
+def read_rough(path: Path) -> RoughFile:
+    """Read a rough file. Raises FileError with file, line, key, what is wrong and the remedy."""
+    model, text = read_model(path, RoughModel)
+    return RoughFile(path, text, model)
+
+
+# ---- the piece in the crystal frame -----------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Defect:
+    """A convex part of a defect, in the crystal frame, clipped to the rough's hull.
+
+    points (n, 3): its corners, mm; of a crack they are flat, of a round body they stand around it, so
+    that nothing of it is missed. Parts of one defect share its name. zone: number of the zone in
+    ``Rough.zones``, None for other kinds.
+    """
+
+    name: str
+    kind: Kind
+    wish: Wish
+    margin_mm: float
+    points: Floats
+    zone: int | None = None
+
+
+@dataclass(frozen=True)
+class RoughZones(ZoneFile):
+    """The zones of a rough as a zone file, for ``zone.differences`` and the studies.
+
+    ``bodies`` and ``blank`` are in the crystal frame; the model's shapes are still those of the file.
+    numbers: which defect of the file each zone is.
+    """
+
+    source: RoughFile
+    numbers: tuple[int, ...]
+    turn: Floats
+    hull: Body
+
+    def error(self, loc: tuple[int | str, ...], problem: object) -> FileError:
+        """The problem with the rough file's own line and key in front."""
+        if len(loc) > 1 and loc[0] == "zone" and isinstance(loc[1], int):
+            loc = ("defect", self.numbers[loc[1]], *loc[2:])
+        return self.source.error(loc, problem)
+
+    def bodies(self) -> list[tuple[Body, int]]:
+        """Every body of every zone with the zone's number."""
+        return [
+            (body, k) for k, z in enumerate(self.model.zone) for body in _turned(z, self.turn)
+        ]  # fmt: skip
+
+    def blank(self) -> Body:
+        """The rough's convex hull."""
+        return self.hull
+
+
+@dataclass(frozen=True)
+class Rough:
+    """A piece of rough in the crystal frame: c along +z, millimetres.
+
+    turn (3, 3): a point r of the file stands at ``turn @ r``; mesh: its surface; hull: its convex hull;
+    hollows (k, 3, 3): triangles off the hull by more than the scan's error; hollow_depth_mm: how
+    deep they go. carats: from the mesh's volume; weighed_carats: from the file, or None;
+    weight_note: one sentence where the two differ by more than 3 %, else None.
+    """
+
+    file: RoughFile
+    name: str
+    material: Material
+    density: float
+    turn: Floats
+    mesh: Scan
+    hull: Body
+    hollows: Floats
+    hollow_depth_mm: float
+    volume_mm3: float
+    carats: float
+    weighed_carats: float | None
+    weight_note: str | None
+    loss: Loss
+    defects: tuple[Defect, ...]
+    zones: RoughZones | None = field(repr=False)
+
+    @property
+    def repairs(self) -> tuple[str, ...]:
+        """What was mended in the scan."""
+        return self.mesh.repairs
+
+
+def rough_of(file: RoughFile) -> Rough:
+    """A rough file's piece in the crystal frame. Raises FileError."""
+    model = file.model
+    turn = shortest_turn(model.shape.c_axis or ALONG_Z)
+    mesh = _mesh(file).turned(turn)
+    hull = mesh.hull
+    hollows, depth = scan.hollows(mesh, model.loss.scan_mm)
+    material = _material(file)
+    density = model.density or material.density
+    carats = mesh.volume * density * 1e-3 / GRAMS_PER_CARAT
+    zones = _zones(file, turn, mesh)
+    if zones is not None:
+        substances(zones, material)
+    return Rough(
+        file=file,
+        name=model.name,
+        material=material,
+        density=density,
+        turn=turn,
+        mesh=mesh,
+        hull=hull,
+        hollows=hollows,
+        hollow_depth_mm=depth,
+        volume_mm3=mesh.volume,
+        carats=carats,
+        weighed_carats=model.weighed_carats,
+        weight_note=_weight_note(carats, model.weighed_carats, density),
+        loss=model.loss,
+        defects=_defects(file, turn, hull, depth, zones),
+        zones=zones,
+    )
+
+
+def shortest_turn(c_axis: Point) -> Floats:
+    """Rotation (3, 3) that takes c to +z the shortest way; both ends of c are alike."""
+    c = unit(c_axis)
+    if c[2] < 0:
+        c = -c
+    about = np.cross(c, ALONG_Z)
+    sine = float(np.linalg.norm(about))
+    if sine == 0:
+        return np.eye(3)
+    angle = math.atan2(sine, float(c[2]))
+    return np.asarray(Rotation.from_rotvec(angle / sine * about).as_matrix())
+
+
+def _mesh(file: RoughFile) -> Scan:
+    shape = file.model.shape
+    key = next(k for k in ("mesh", "habit", "points_mm") if getattr(shape, k) is not None)
+    try:
+        if shape.mesh is not None:
+            return scan.read_scan(file.path.parent / shape.mesh)
+        if shape.habit is not None and shape.size_mm is not None:
+            return scan.of_points(habit(shape.habit, shape.size_mm, shape.corners_mm))
+        return scan.of_points(shape.points_mm or [])
+    except FacetraceError as problem:
+        raise file.error(("shape", "size_mm" if key == "habit" else key), problem) from None
+
+
+def _material(file: RoughFile) -> Material:
+    model, key = file.model, "material"
+    try:
+        found = find_material(model.material)
+        if model.chromophores is not None:
+            key = "chromophores"
+            return find_material(model.material, model.chromophores)
+        if model.spectrum is not None:
+            key = "spectrum"
+            return found.with_spectrum(
+                read_spectrum(file.path.parent / model.spectrum, found.indices)
+            )
+        return found
+    except FacetraceError as problem:
+        raise file.error((key,), problem) from None
+
+
+def _weight_note(carats: float, weighed: float | None, density: float) -> str | None:
+    """Lengths go as the cube root of weights: what a wrong scale would be."""
+    if weighed is None or abs(weighed / carats - 1) <= WEIGHT_SHARE:
+        return None
+    causes = (
+        "a hollow that the scan closed over, or a density that is too high"
+        if weighed < carats
+        else "matrix or another mineral on it, or a density that is too low"
+    )
+    return (
+        f"weighed {weighed:.2f} ct, but its volume at {density:.2f} g/cm3 makes {carats:.2f} ct "
+        f"({100 * (carats / weighed - 1):+.1f} %): a wrong scale of the scan (lengths times "
+        f"{(weighed / carats) ** (1 / 3):.3f} would agree), {causes}"
+    )
+
+
+# ---- defects ----------------------------------------------------------------------------------
+
+
+def _across(normal: Floats) -> tuple[Floats, Floats]:
+    """Two unit vectors at right angles to a unit normal and to each other."""
+    first = np.cross(normal, np.eye(3)[int(np.argmin(np.abs(normal)))])
+    first = first / np.linalg.norm(first)
+    return first, np.cross(normal, first)
+
+
+def _turned(shape: Zone, turn: Floats) -> list[Body]:
+    """Bodies of a zone in the crystal frame."""
+    if shape.sector is not None:
+        # wedges stand around c, about a point of the file
+        x, y, z = map(float, turn @ np.array(shape.sector.centre_mm))
+        return shape.sector.model_copy(update={"centre_mm": (x, y, z)}).bodies()
+    return [body.seen_from(turn.T, np.zeros(3)) for body in shape.bodies()]
+
+
+def _zones(file: RoughFile, turn: Floats, mesh: Scan) -> RoughZones | None:
+    numbers = tuple(k for k, d in enumerate(file.model.defect) if d.kind == "zone")
+    if not numbers:
+        return None
+    middle = mesh.vertices.mean(axis=0)
+    model = ZoneModel.model_construct(
+        name=file.model.name,
+        notes=file.model.notes,
+        placement=Placement(centre_mm=(float(middle[0]), float(middle[1]), float(middle[2]))),
+        blank=None,
+        zone=[file.model.defect[k] for k in numbers],
+    )
+    return RoughZones(file.path, file.text, model, file, numbers, turn, mesh.hull)
+
+
+def _defects(
+    file: RoughFile, turn: Floats, hull: Body, hollow_mm: float, zones: RoughZones | None
+) -> tuple[Defect, ...]:
+    found = []
+    for k, model in enumerate(file.model.defect):
+        flat = model.flat
+        if flat is not None:
+            parts = [scan.clipped(flat @ turn.T, hull.planes)]
+        else:
+            if model.kind == "pit":
+                bodies = [_pit(file, k, turn, hull, hollow_mm)]
+            else:
+                bodies = _turned(model, turn)
+            parts = [fit.corners(np.hstack([_around(b), hull.planes])) for b in bodies]
+        # what only touches the hull is outside
+        parts = [points for points in parts if len(points) >= 3]
+        if not parts:
+            raise file.error(
+                ("defect", k),
+                f"'{model.name}' lies wholly outside the rough; coordinates are those of the file's "
+                "shape, in mm",
+            )
+        number = zones.numbers.index(k) if zones is not None and model.kind == "zone" else None
+        wish = model.wish or WISHES[model.kind]
+        margin = MARGINS[model.kind] if model.margin_mm is None else model.margin_mm
+        found += [Defect(model.name, model.kind, wish, margin, p, number) for p in parts]
+    return tuple(found)
+
+
+def _pit(file: RoughFile, number: int, turn: Floats, hull: Body, hollow_mm: float) -> Body:
+    """An ellipsoid about its mouth: radius_mm wide, depth_mm down from the nearest face of the hull."""
+    model = file.model.defect[number]
+    # the model's check sees to it
+    assert model.at_mm is not None
+    assert model.radius_mm is not None
+    assert model.depth_mm is not None
+    at = turn @ np.array(model.at_mm)
+    under = hull.planes[3] - at @ hull.planes[:3]
+    nearest = int(np.argmin(under))
+    if under[nearest] > hollow_mm + model.radius_mm + model.depth_mm:
+        raise file.error(
+            ("defect", number, "at_mm"),
+            f"lies {under[nearest]:.2g} mm below the surface; a pit opens at the surface",
+        )
+    normal = hull.planes[:3, nearest]
+    rows = np.array([*_across(normal), normal])
+    rows = rows / np.array([model.radius_mm, model.radius_mm, model.depth_mm])[:, None]
+    return Body(ellipsoid=np.column_stack([rows, rows @ at]))
+
+
+def _around(body: Body) -> Floats:
+    """Planes (4, m) of a body; those that touch an ellipsoid from without."""
+    if body.ellipsoid is None:
+        return body.planes
+    m, w = body.ellipsoid[:, :3], body.ellipsoid[:, 3]
+    touch = np.asarray(trimesh.creation.icosphere(subdivisions=DIVISIONS).vertices)
+    planes = np.vstack([(touch @ m).T, 1 + touch @ w])
+    return np.asarray(planes / np.linalg.norm(planes[:3], axis=0))
+
+
+def schema_text() -> str:
+    """designs/roughs/facetrace-rough.schema.json, made from the model."""
+    return tomlfile.schema_text(RoughModel, "facetrace rough file")
+
+
+if __name__ == "__main__":
+    sys.stdout.write(schema_text())

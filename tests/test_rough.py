@@ -1,0 +1,634 @@
+"""Rough: crystal faces against published angles, volumes against closed forms, scans, hollows, rough files."""
+
+import json
+import math
+import tomllib
+from pathlib import Path
+
+import demo_roughs
+import jsonschema
+import numpy as np
+import pytest
+import trimesh
+from conftest import ROOT
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.spatial import ConvexHull
+from scipy.spatial.transform import Rotation
+
+from facetrace.common.errors import FacetraceError, FileError
+from facetrace.design.model import read_design
+from facetrace.optics.colour import observer
+from facetrace.optics.lights import find_light
+from facetrace.optics.rough import Disc, read_rough, rough_of, schema_text, shortest_turn
+from facetrace.optics.zone import differences, read_zones
+from facetrace.solid import fit, scan
+from facetrace.solid.habit import HABITS, face, faces, habit, polar_angle
+from facetrace.solid.scan import Scan, mended, read_scan
+from facetrace.studies.orient import BASE, cut_of, place_of, subject_of
+
+FOLDER = ROOT / "designs" / "roughs"
+SCHEMA_NAME = "facetrace-rough.schema.json"
+SHIPPED = sorted(FOLDER.glob("*.toml"))
+
+# ---- habits -----------------------------------------------------------------------------------
+
+
+def test_the_lattice_is_corundums():
+    """a 4.75, c 12.982 angstrom (Anthony & Bideaux, Handbook of Mineralogy, by way of an encyclopedia).
+
+    X-ray density: 6 Al2O3 of 101.961 g/mol in a cell of sqrt(3)/2 a^2 c: 3.95-4.10 (handbook range).
+    """
+    data = faces()
+    assert (data.a, data.c) == (4.75, 12.982)
+    cell = math.sqrt(3) / 2 * data.a**2 * data.c * 1e-24
+    assert 3.95 < 6 * 101.961 / 6.02214076e23 / cell < 4.10
+
+
+@pytest.mark.parametrize(
+    ("symbol", "published"),
+    # c^r, c^n, c^z, c^v: Dana's System of Mineralogy (1892), axial ratio 1.3630 (memory)
+    [("c", 0), ("a", 90), ("m", 90), ("r", 57.57), ("n", 61.19), ("z", 79.60), ("v", 84.76)],
+)
+def test_angles_between_faces(symbol, published):
+    """Within 0.1 degrees of the published angle from c; and the angle between reciprocal vectors themselves."""
+    assert face(symbol).published_angle == pytest.approx(published, abs=0.01)
+    assert polar_angle(symbol) == pytest.approx(published, abs=0.1)
+    for setting, share in (("structural", 1.0), ("morphological", 0.5)):
+        a, c = faces().a, faces().c * share
+        # rows of the inverse of the matrix of cell edges: b1, b2, b3
+        rows = np.linalg.inv(np.array([[a, 0, 0], [-a / 2, a * math.sqrt(3) / 2, 0], [0, 0, c]]).T)
+        normal = np.array(getattr(face(symbol), setting)) @ rows
+        angle = math.degrees(math.acos(normal[2] / np.linalg.norm(normal)))
+        assert polar_angle(symbol, setting) == pytest.approx(angle, abs=1e-6)
+
+
+def test_volumes_of_habits():
+    """A regular hexagon w across has sqrt(3)/2 w^2; frusta by the prismatoid formula; an ellipsoid pi/6 x y z."""
+    w, h = 6.0, 5.0
+    y = 2 * w / math.sqrt(3)
+
+    def area(across):
+        return math.sqrt(3) / 2 * across**2
+
+    def frustum(low, high, height):
+        return height / 3 * (area(low) + area(high) + math.sqrt(area(low) * area(high)))
+
+    def cot(symbol):
+        return 1 / math.tan(math.radians(polar_angle(symbol)))
+
+    shoulder = w - 2 * cot("v") * h / 4
+    end = shoulder - 2 * cot("z") * h / 4
+    wanted = {
+        "pebble": math.pi / 6 * w * y * h,
+        "plate": area(w) * h,
+        "barrel": 2 * (frustum(w, shoulder, h / 4) + frustum(shoulder, end, h / 4)),
+        "bipyramid": 2 * frustum(w, w - 2 * cot("z") * h / 2, h / 2),
+    }
+    for name in HABITS:
+        points = habit(name, (w, y, h))
+        mesh = scan.of_points(points)
+        assert mesh.volume == pytest.approx(wanted[name], rel=1e-9)
+        assert mesh.volume == pytest.approx(trimesh.Trimesh(mesh.vertices, mesh.faces).volume)
+        np.testing.assert_allclose(np.ptp(points, axis=0), (w, y, h), rtol=0.005)
+        np.testing.assert_allclose((points.max(axis=0) + points.min(axis=0)) / 2, 0, atol=1e-9)
+
+
+def test_uneven_crystals_keep_their_faces():
+    """Whatever the calipers say, faces are a, v, z, c and r; rhombohedron faces are three above, three below."""
+    for name, symbols in (("plate", "acr"), ("barrel", "cvz"), ("bipyramid", "cz")):
+        found = fit.hull(habit(name, (8, 10.5, 6), 1.0 if name == "plate" else 0.0)).planes
+        angles = np.degrees(np.arccos(np.abs(found[2]).clip(0, 1)))
+        wanted = [polar_angle(s) for s in symbols]
+        assert all(np.abs(np.array(wanted) - a).min() < 1e-4 for a in angles)
+        assert all(np.abs(angles - a).min() < 1e-4 for a in wanted)
+    plate = fit.hull(habit("plate", (8, 9, 6), 1.0)).planes
+    r = plate[:, np.abs(np.degrees(np.arccos(np.abs(plate[2]))) - polar_angle("r")) < 1e-4]
+    assert sorted(np.sign(r[2])) == [-1, -1, -1, 1, 1, 1]
+
+
+@pytest.mark.parametrize(
+    ("name", "size", "complaint"),
+    [
+        ("plate", (8, 4, 6), r"6\.928 mm along x at most, not 8"),
+        ("bipyramid", (4, 4, 60), "mm along z at most, not 60"),
+    ],
+)
+def test_sizes_that_no_crystal_has(name, size, complaint):
+    with pytest.raises(FacetraceError, match=complaint):
+        habit(name, size)
+
+
+# ---- scans ------------------------------------------------------------------------------------
+
+OUTLINE = np.array([[0, 0], [4, 0], [4, 2], [2, 2], [2, 4], [0, 4]])
+
+
+def l_shape():
+    """An L of 4 and 4 mm, arms 2 mm wide, 4 mm high: 12 mm^2 times 4."""
+    points = np.array([[x, y, z] for z in (0.0, 4.0) for x, y in OUTLINE])
+    top = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 5], [3, 4, 5]])
+    sides = [[i, (i + 1) % 6, (i + 1) % 6 + 6] for i in range(6)]
+    sides += [[i, (i + 1) % 6 + 6, i + 6] for i in range(6)]
+    return Scan(points, np.vstack([top[:, ::-1], top + 6, sides]))
+
+
+def box(size=(4, 3, 2)):
+    mesh = trimesh.creation.box(size)
+    return np.array(mesh.vertices), np.array(mesh.faces)
+
+
+def ball(divisions=3):
+    mesh = trimesh.creation.icosphere(subdivisions=divisions, radius=4)
+    return np.array(mesh.vertices), np.array(mesh.faces)
+
+
+def test_hollow_of_an_l():
+    """Its hull's slanting face is x + y = 6; the inner edge x = y = 2 lies sqrt(2) under it."""
+    mesh = mended(l_shape().vertices, l_shape().faces)
+    assert mesh.repairs == ()
+    assert mesh.volume == pytest.approx(48)
+    found, depth = scan.hollows(mesh)
+    assert depth == pytest.approx(math.sqrt(2))
+    # two triangles each of the walls x = 2 and y = 2
+    assert len(found) == 4
+    assert all(np.ptp(t[:, 0]) == 0 or np.ptp(t[:, 1]) == 0 for t in found)
+    assert len(scan.hollows(mesh, 1.42)[0]) == 0
+
+
+def test_deepest_point_within_a_triangle():
+    """A square slot from edge to edge: its floor's corners are on the hull, its middle is 1 mm under it."""
+    outline = np.array([[0, 0], [3, 0], [3, 2], [2, 2], [2, 1], [1, 1], [1, 2], [0, 2]])
+    n = len(outline)
+    points = np.vstack([np.column_stack([outline, np.full(n, z)]) for z in (0.0, 6.0)])
+    cap = np.array([[0, 1, 5], [1, 4, 5], [1, 2, 3], [1, 3, 4], [0, 5, 6], [0, 6, 7]])
+    sides = [[i, (i + 1) % n, (i + 1) % n + n] for i in range(n)]
+    sides += [[i, (i + 1) % n + n, i + n] for i in range(n)]
+    mesh = mended(points, np.vstack([cap[:, ::-1], cap + n, sides]))
+    assert mesh.volume == pytest.approx(30)
+    assert scan.hollows(mesh)[1] == pytest.approx(1.0)
+
+
+def test_convex_meshes_have_no_hollow(rng):
+    for points in (box()[0], ball()[0], rng.normal(size=(60, 3)) * 3):
+        mesh = scan.of_points(points)
+        assert mended(mesh.vertices, mesh.faces).repairs == ()
+        found, depth = scan.hollows(mesh)
+        assert (len(found), depth) == (0, 0.0)
+        assert mesh.volume == pytest.approx(ConvexHull(points).volume)
+
+
+def test_points_inside_a_mesh(rng):
+    """The L is two boxes."""
+    points = rng.uniform(-0.5, 4.5, size=(2000, 3))
+    x, y, _ = points.T
+    within = ((points > 0) & (points < 4)).all(axis=1)
+    wanted = within & ((x < 2) | (y < 2))
+    assert 500 < wanted.sum() < 1500
+    assert (scan.holds(l_shape(), points) == wanted).all()
+
+
+DENTED = Scan(*demo_roughs.pebble())
+# points along every edge of the two meshes
+ALONG = np.linspace(0, 1, 60)[:, None, None]
+
+
+def edges(mesh):
+    """(n, 3): points along all edges of a mesh."""
+    a, b = (mesh.triangles[:, k].reshape(-1, 3) for k in ([0, 1, 2], [1, 2, 0]))
+    return (a + ALONG * (b - a)).reshape(-1, 3)
+
+
+@given(
+    st.integers(0, 10**6), st.floats(0.1, 2.0),
+    st.tuples(st.floats(-5, 5), st.floats(-5, 5), st.floats(-5, 5)), st.booleans(),
+)  # fmt: skip
+def test_stones_inside_against_points(seed, size, place, plain):
+    """A stone inside holds no point of the mesh's edges, and its own points, 300 at random, are in the mesh.
+
+    Of another one a corner is outside or a point of an edge within it (a flat wall alone leaves a corner
+    outside); or what cuts it is so thin that 3 % less of it lies inside.
+    """
+    rng = np.random.default_rng(seed)
+    mesh = l_shape() if plain else DENTED
+    stone = ConvexHull(rng.normal(size=(12, 3)) * size / 3 + np.array(place))
+    corners = stone.points[stone.vertices]
+    planes = np.vstack([stone.equations[:, :3].T, -stone.equations[:, 3]])
+    pierced = (edges(mesh) @ planes[:3] < planes[3] - 1e-5).all(axis=1).any()
+    if scan.lies_inside(mesh, corners, planes):
+        sample = rng.dirichlet(np.full(len(corners), 0.3), size=300) @ corners
+        assert scan.holds(
+            mesh, np.vstack([0.99999 * corners + 1e-5 * corners.mean(0), sample])
+        ).all()
+        assert not pierced
+    elif scan.holds(mesh, corners).all() and not pierced:
+        middle = corners.mean(axis=0)
+        less = planes.copy()
+        less[3] = 0.97 * planes[3] + 0.03 * middle @ planes[:3]
+        assert scan.lies_inside(mesh, 0.97 * corners + 0.03 * middle, less)
+
+
+def test_margins_and_touching():
+    """A box of 2 x 2 x 4 mm fills one arm of the L: it lies inside, touching; another in the hollow does not."""
+
+    def inside(size, centre, margin=0.0):
+        stone = fit.box(size, centre)
+        return scan.lies_inside(l_shape(), fit.corners(stone.planes), stone.planes, margin)
+
+    assert inside([2, 2, 4], [1, 3, 2])
+    assert not inside([2, 2, 4], [1, 3, 2], 0.001)
+    assert inside([1.8, 1.8, 3.8], [1, 3, 2], 0.0999)
+    assert not inside([1.8, 1.8, 3.8], [1, 3, 2], 0.1001)
+    # clear of all walls, and inside the hull
+    assert l_shape().hull.holds(fit.corners(fit.box([0.4, 0.4, 1], [2.4, 2.4, 2]).planes)).all()
+    assert not inside([0.4, 0.4, 1], [2.4, 2.4, 2])
+    # the inner edge in it, no corner of it outside
+    assert not inside([0.4, 0.4, 1], [2.0, 2.0, 2])
+
+
+def test_what_is_mended():
+    v, f = ball()
+    flipped = f.copy()
+    flipped[[3, 50, 700]] = flipped[[3, 50, 700], ::-1]
+    holed = np.delete(f, 17, axis=0)
+    for faces_, words in (
+        (flipped, "3 triangles were wound the wrong way"),
+        (f[:, ::-1], "inside out"),
+        (holed, "1 small hole filled"),
+        (np.vstack([f, f[:2]]), "2 triangles given twice"),
+        (np.vstack([f, [[0, 0, 5]]]), "1 triangles without area"),
+    ):
+        found = mended(v, faces_)
+        assert words in "; ".join(found.repairs)
+        assert len(found.repairs) == 1
+        assert found.volume == pytest.approx(4 / 3 * math.pi * 64, rel=0.015)
+        assert trimesh.Trimesh(found.vertices, found.faces, process=False).is_volume
+
+
+def test_corners_that_do_not_quite_meet(tmp_path, rng):
+    """Every triangle with corners of its own, off by up to half a micrometre, as text files have them."""
+    v, f = ball(2)
+    loose = v[f].reshape(-1, 3) + rng.uniform(-5e-4, 5e-4, size=(3 * len(f), 3))
+    path = tmp_path / "loose.stl"
+    trimesh.Trimesh(loose, np.arange(3 * len(f)).reshape(-1, 3), process=False).export(path)
+    found = read_scan(path)
+    assert "within 0.002 mm of others" in found.repairs[0]
+    assert len(found.faces) == len(f)
+
+
+def bodies(*parts):
+    vertices, triangles, count = [], [], 0
+    for v, f in parts:
+        vertices.append(v)
+        triangles.append(f + count)
+        count += len(v)
+    return np.vstack(vertices), np.vstack(triangles)
+
+
+def folded():
+    """A long bar bent through itself: rings along a spiral that meets its own start."""
+    angles = np.linspace(0, 2.3 * math.pi, 40)
+    ring = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1.0]])
+    rows = []
+    for a in angles:
+        out = np.array([math.cos(a), math.sin(a), 0])
+        rows.append([(5 + p) * out + [0, 0, q + 0.05 * a] for p, q in ring])
+    points = np.array(rows).reshape(-1, 3)
+    triangles = []
+    for k in range(len(angles) - 1):
+        for j in range(4):
+            a, b = 4 * k + j, 4 * k + (j + 1) % 4
+            triangles += [[a, a + 4, b], [b, a + 4, b + 4]]
+    last = 4 * (len(angles) - 1)
+    triangles += [[0, 1, 2], [0, 2, 3], [last, last + 2, last + 1], [last, last + 3, last + 2]]
+    return points, np.array(triangles)
+
+
+BOX = box()
+REFUSED = {
+    "not closed: a hole 5 mm wide with 4 edges": (
+        BOX[0], BOX[1][BOX[0][BOX[1], 2].min(axis=1) < 0],
+    ),
+    r"2 bodies \(4, 4 mm large\)": bodies(BOX, (BOX[0] + 10, BOX[1])),
+    "2 bodies .*a hollow inside": bodies(BOX, (BOX[0] / 3, BOX[1][:, ::-1])),
+    "crosses itself": folded(),
+    "scale it to mm": (BOX[0] / 25.4, BOX[1]),
+    r"inches \(": (BOX[0] / 25.4, BOX[1]),
+    r"metres \(4 mm\)": (BOX[0] / 1000, BOX[1]),
+    r"micrometres \(4 mm\)": (BOX[0] * 1000, BOX[1]),
+    "next to nothing": (BOX[0] * [1, 1, 1e-5], BOX[1]),
+    "more than two triangles meet at 2 edges": (
+        np.vstack([BOX[0], [[0, 0, 9]]]), np.vstack([BOX[1], [[0, 1, 8], [1, 2, 8], [2, 0, 8]]]),
+    ),
+    # the projective plane of six corners: every edge has two triangles, but there is no outside
+    "one side only": (
+        np.vstack([np.eye(3), -np.eye(3)]) * 4,
+        np.array([[0, 1, 4], [0, 1, 5], [0, 2, 3], [0, 2, 5], [0, 3, 4],
+                  [1, 2, 3], [1, 2, 4], [1, 3, 5], [2, 4, 5], [3, 4, 5]]),
+    ),
+    "is not a number": (np.where(BOX[0] > 1.9, np.nan, BOX[0]), BOX[1]),
+    "200,000": (BOX[0], np.tile(BOX[1], (20_000, 1))),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("words", REFUSED)
+def test_what_is_refused(words):
+    with pytest.raises(FacetraceError, match=words) as caught:
+        mended(*REFUSED[words])
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("kind", ["stl", "obj", "ply"])
+def test_formats(kind, tmp_path):
+    v, f = ball(2)
+    path = tmp_path / f"ball.{kind}"
+    trimesh.Trimesh(v, f, process=False).export(path)
+    found = read_scan(path)
+    assert found.repairs == ()
+    assert (len(found.vertices), len(found.faces)) == (len(v), len(f))
+    with pytest.raises(FacetraceError, match="there is no file"):
+        read_scan(tmp_path / "absent.stl")
+
+
+# ---- rough files ------------------------------------------------------------------------------
+
+CUBE = [[x, y, z] for x in (-2, 2) for y in (-2, 2) for z in (-2, 2)]
+HEAD = f'name = "t"\n[shape]\npoints_mm = {CUBE}\nc_axis = [0, 0, 1]\n'
+
+
+def written(folder: Path, text: str):
+    path = folder / "rough.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_rough(path)
+
+
+def defect(kind, rest):
+    return f'{HEAD}[[defect]]\nname = "d"\nkind = "{kind}"\n{rest}\n'
+
+
+def test_weight_of_a_cube_of_ruby(tmp_path):
+    """64 mm^3 at specific gravity 4.00 (trade sheets: 4.00, +0.10, -0.05): 0.256 g, 1.28 ct of 0.2 g."""
+    for weighed, said in ((1.28 * 1.029, False), (1.28 * 0.971, False), (1.32, True), (1.24, True)):
+        text = f"density = 4.00\nweighed_carats = {weighed}\n{HEAD}"
+        found = rough_of(written(tmp_path, text))
+        assert found.carats == pytest.approx(1.28)
+        assert (found.weight_note is not None) == said
+        if said:
+            assert "1.28 ct" in found.weight_note
+            assert f"{weighed:.2f} ct" in found.weight_note
+            assert "scale" in found.weight_note
+    assert rough_of(written(tmp_path, HEAD)).density == 3.99
+
+
+def test_c_comes_to_stand_upright(rng):
+    """The shortest turn: about an axis at right angles to both, by their angle; c and -c are the same axis."""
+    for c in rng.normal(size=(50, 3)):
+        turn = shortest_turn(tuple(c))
+        np.testing.assert_allclose(turn @ turn.T, np.eye(3), atol=1e-12)
+        assert np.linalg.det(turn) == pytest.approx(1)
+        up = np.sign(c[2]) * c / np.linalg.norm(c)
+        np.testing.assert_allclose(turn @ up, [0, 0, 1], atol=1e-12)
+        assert Rotation.from_matrix(turn).magnitude() == pytest.approx(math.acos(up[2]))
+    np.testing.assert_array_equal(shortest_turn((0, 0, -3)), np.eye(3))
+
+
+def test_a_pebbles_c_may_point_anywhere(tmp_path):
+    """Along its length the length comes to stand upright; its volume is the ellipsoid's, pi/6 x y z."""
+    text = 'name = "t"\n[shape]\nhabit = "pebble"\nsize_mm = [10, 6, 5]\n'
+    for axis, height in (("", 5), ("c_axis = [-2, 0, 0]\n", 10), ("c_axis = [0, 1, 0]\n", 6)):
+        found = rough_of(written(tmp_path, text + axis))
+        assert np.ptp(found.mesh.vertices[:, 2]) == pytest.approx(height, rel=0.005)
+        assert found.volume_mm3 == pytest.approx(math.pi / 6 * 300)
+
+
+def test_another_frame_of_the_scan_changes_nothing(tmp_path, rng):
+    """Mesh, c and defects turned together: the same piece, but for a turn about c."""
+
+    def piece(turn):
+        def of(points):
+            return (np.array(points, dtype=float) @ turn.T).tolist()
+
+        v, f = demo_roughs.pebble()
+        (tmp_path / "p.stl").write_bytes(demo_roughs.stl(np.array(of(v)), f))
+        wall = [[1.6, -6, -6], [1.6, 6, -6], [3.2, 6, 2], [3.2, -6, 2]]
+        c, n, s = of([[0.3, -0.2, 0.93], [0.4, 0.5, -0.7], [0.2, 0.3, -0.1]])
+        inner = of([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+        return rough_of(written(tmp_path, f"""name = "t"
+            [shape]
+            mesh = "p.stl"
+            c_axis = {c}
+            [[defect]]
+            name = "crack"
+            kind = "crack"
+            polygon_mm = {of(wall)}
+            [[defect]]
+            name = "side"
+            kind = "zone"
+            material = "blue sapphire"
+            half_space = {{ normal = {n}, from_mm = 1.5 }}
+            [[defect]]
+            name = "core"
+            kind = "zone"
+            material = "corundum"
+            sector = {{ azimuths = [0, 60, 120, 180, 240, 300], outer_mm = 1, centre_mm = {s} }}
+            [[defect]]
+            name = "crystal"
+            kind = "crystal"
+            hull = {{ points_mm = {inner} }}
+            """))  # fmt: skip
+
+    one = piece(np.eye(3))
+    for turn in Rotation.random(3, rng=rng).as_matrix():
+        two = piece(turn)
+        assert two.carats == pytest.approx(one.carats, rel=1e-5)
+        assert two.hollow_depth_mm == pytest.approx(one.hollow_depth_mm, abs=1e-5)
+        assert len(two.hollows) == len(one.hollows)
+        # what takes one scan's crystal frame to the other's is a turn about c, or over it
+        back = two.turn @ turn @ one.turn.T
+        np.testing.assert_allclose(np.abs(back[2]), [0, 0, 1], atol=1e-9)
+        np.testing.assert_allclose(two.mesh.vertices.mean(0), back @ one.mesh.vertices.mean(0), atol=1e-4)  # fmt: skip
+        assert [d.name for d in two.defects] == [d.name for d in one.defects]
+        for a, b in zip(one.defects, two.defects, strict=True):
+            assert (a.kind, a.wish, a.margin_mm, a.zone) == (b.kind, b.wish, b.margin_mm, b.zone)
+            if a.name != "core":  # its azimuths are those of the crystal frame
+                np.testing.assert_allclose(b.points.mean(0), back @ a.points.mean(0), atol=0.05)
+                # the farthest corner from the origin is the same
+                for x, y in ((a, b), (b, a)):
+                    assert np.linalg.norm(x.points, axis=1).max() == pytest.approx(np.linalg.norm(y.points, axis=1).max(), abs=1e-3)  # fmt: skip
+
+
+def test_round_bodies_are_wholly_within_their_corners(tmp_path, rng):
+    """Points of a disc's circle, an ellipsoid and a pit lie in the hull of the corners, which is little larger."""
+    text = defect("crystal", "ellipsoid = { centre_mm = [0.3, 0, 0.2], radii_mm = [1, 0.5, 0.3], tilt = 30 }")  # fmt: skip
+    file = written(tmp_path, text)
+    (found,) = rough_of(file).defects
+    (body,) = file.model.defect[0].bodies()
+    assert (found.wish, found.margin_mm) == ("inside", 0.2)
+    around = fit.hull(found.points)
+    m, w = body.ellipsoid[:, :3], body.ellipsoid[:, 3]
+    on = rng.normal(size=(2000, 3))
+    on = (on / np.linalg.norm(on, axis=1)[:, None] + w) @ np.linalg.inv(m).T
+    assert around.holds(on, 1e-9).all()
+    exact = 4 / 3 * math.pi * 0.15
+    assert exact < ConvexHull(found.points).volume < 1.05 * exact
+    # the 12-gon around a circle of radius r: 12 tan(15 deg) r^2
+    disc = Disc(centre_mm=(0, 0, 0), normal=(1, 2, 3), radius_mm=1.5).corners()
+    area = np.linalg.norm(np.cross(disc, np.roll(disc, -1, axis=0)).sum(axis=0)) / 2
+    assert area == pytest.approx(12 * math.tan(math.radians(15)) * 1.5**2)
+    # half of a flat ellipsoid below the face x = 2
+    pit = "at_mm = [2, 0, 0]\nradius_mm = 0.5\ndepth_mm = 0.8"
+    (found,) = rough_of(written(tmp_path, defect("pit", pit))).defects
+    assert found.points[:, 0].max() == pytest.approx(2)
+    assert 1.17 < found.points[:, 0].min() <= 1.2
+    half = 2 / 3 * math.pi * 0.5 * 0.5 * 0.8
+    assert half < ConvexHull(found.points).volume < 1.05 * half
+
+
+def test_defects_are_clipped_to_the_piece(tmp_path):
+    """A half-space of a cube of 4 mm, a crack across it, and a shell of six wedges that share a name."""
+    (found,) = rough_of(written(tmp_path, defect("silk", "half_space = { normal = [0, 0, 2], from_mm = 1.5 }"))).defects  # fmt: skip
+    assert ConvexHull(found.points).volume == pytest.approx(4 * 4 * 0.5)
+    assert found.wish == "under girdle"
+    (found,) = rough_of(written(tmp_path, defect("crack", "polygon_mm = [[1,-9,-9],[1,9,-9],[1,9,9],[1,-9,9]]"))).defects  # fmt: skip
+    assert sorted(found.points.tolist()) == [[1, -2, -2], [1, -2, 2], [1, 2, -2], [1, 2, 2]]
+    six = "sector = { azimuths = [0, 60, 120, 180, 240, 300], outer_mm = 1, inner_mm = 0.5 }"
+    text = defect("zone", f'chromophores = {{ "Cr3+" = 10 }}\n{six}')
+    found = rough_of(written(tmp_path, text)).defects
+    assert [d.name for d in found] == ["d"] * 6
+    # hexagonal shell: 2 sqrt(3) (R^2 - r^2) h
+    volume = sum(ConvexHull(d.points).volume for d in found)
+    assert volume == pytest.approx(2 * math.sqrt(3) * 0.75 * 4)
+
+
+def test_zones_are_those_of_a_zone_file(tmp_path):
+    """The same colour and shape in a zone file: the same bodies and absorptions; errors name the rough's line."""
+    colour = 'chromophores = { "Cr3+" = 100 }\nstrength = 0.5\n'
+    slab = "slab = { normal = [1, 0, 0.5], from_mm = 0, to_mm = 1 }"
+    crack = '[[defect]]\nname = "e"\nkind = "crack"\ndisc = { centre_mm = [0,0,0], normal = [0,0,1], radius_mm = 1 }\n'
+    turned = HEAD.replace("[0, 0, 1]\n", "[0, 1, 0]\n") + crack
+    rough = rough_of(written(tmp_path, f'{turned}[[defect]]\nname = "d"\nkind = "zone"\n{colour}{slab}\n'))  # fmt: skip
+    (tmp_path / "z.toml").write_text(f'name = "t"\n[[zone]]\nname = "d"\n{colour}{slab}\n')
+    other = read_zones(tmp_path / "z.toml")
+    nm = observer().wavelength_nm
+    for a, b in zip(differences(rough.zones, rough.material, nm), differences(other, rough.material, nm), strict=True):  # fmt: skip
+        np.testing.assert_array_equal(a, b)
+    ((mine, number),) = rough.zones.bodies()
+    ((theirs, _),) = other.bodies()
+    assert number == 0
+    assert [d.zone for d in rough.defects] == [None, 0]
+    points = np.random.default_rng(1).uniform(-2, 2, size=(500, 3))
+    assert (mine.holds(points @ rough.turn.T) == theirs.holds(points)).all()
+    assert rough.zones.blank() is rough.hull
+    text = defect("zone", 'material = "corundum"\nstrength = 3\n' + slab)
+    rough = rough_of(written(tmp_path, text))
+    with pytest.raises(FileError, match=r"rough\.toml:9: defect\[1\]\.strength: zone 'd' would leave"):  # fmt: skip
+        differences(rough.zones, rough.material, nm)
+
+
+def test_the_study_of_orientations_takes_a_roughs_zones():
+    """The plate's blue flank, in a round as large as its hull holds: it reaches into the stone."""
+    rough = rough_of(read_rough(FOLDER / "blue-plate.toml"))
+    design = read_design(ROOT / "designs" / "round-brilliant.toml").design
+    subject = subject_of(design, rough.material, rough.zones, find_light("hemisphere"), observer())
+    cut = cut_of(subject, BASE)
+    place = place_of(subject, BASE)
+    corners = cut.shift + cut.solid.vertices @ cut.turn.T
+    assert rough.hull.holds(corners, 1e-6).all()
+    assert 0 < place.shares[0] < 0.2
+
+
+SLAB = "slab = { normal = [1, 0, 0], from_mm = 0, to_mm = 1 }"
+BLUE = 'material = "blue sapphire"\n'
+WRONG = [
+    ('name = "t"\n', "shape: is missing"),
+    ('name = "t"\n[shape]\n', r":2: shape: needs exactly one shape: mesh, habit or points_mm \(given: none\)"),
+    ('name = "t"\n[shape]\nmesh = "a.stl"\n', r":2: shape: c_axis: is missing; say how"),
+    ('name = "t"\n[shape]\nhabit = "plate"\n', "size_mm: goes with habit"),
+    ('name = "t"\n[shape]\nhabit = "cube"\n', r":3: shape\.habit: input should be 'pebble'"),
+    ('name = "t"\n[shape]\nhabit = "plate"\nsize_mm = [9, 10, 6]\nc_axis = [1, 0, 0]\n', "c_axis: a plate has c along z"),
+    ('name = "t"\n[shape]\nhabit = "barrel"\nsize_mm = [9, 10, 6]\ncorners_mm = 1\n', "corners_mm: goes with a plate"),
+    (HEAD.replace("[0, 0, 1]", "[0, 0, 0]"), "c_axis: has no direction"),
+    (HEAD + "[loss]\nskin = 1\n", r":6: loss\.skin: unknown key; did you mean 'skin_mm'"),
+    ("chromophores = { Fe = 1 }\nspectrum = \"a.csv\"\n" + HEAD, "give chromophores or spectrum, not both"),
+    ("weighed_carats = 0\n" + HEAD, r":1: weighed_carats: .*greater than 0"),
+    (defect("dent", SLAB), r":7: defect\[1\]\.kind: input should be 'crack'"),
+    (defect("silk", ""), r":5: defect\[1\]: needs exactly one shape: slab"),
+    (defect("crack", SLAB), "slab: does not go with a crack; give polygon_mm or disc"),
+    (defect("silk", "at_mm = [0, 0, 0]"), "at_mm: does not go with a silk"),
+    (defect("pit", "at_mm = [0, 0, 0]\nradius_mm = 1"), "depth_mm: is missing; a pit has"),
+    (defect("silk", 'wish = "hide"\n' + SLAB), "wish: hide is for zones"),
+    (defect("silk", BLUE + SLAB), "material: goes with kind zone, this is a silk"),
+    (defect("silk", "strength = 1\n" + SLAB), "strength: goes with kind zone"),
+    (defect("zone", SLAB), r"needs exactly one colour: material, .* \(given: none\)"),
+    (defect("crack", "polygon_mm = [[0,0,0],[1,0,0],[2,0,0]]"), "polygon_mm: the points lie on one line"),
+    (defect("crack", "polygon_mm = [[0,0,0],[2,0,0],[2,2,1],[0,2,0]]"), "polygon_mm: a point lies 0.* off the plane"),
+    (defect("crack", "polygon_mm = [[0,0,0],[3,0,0],[1,1,0],[0,3,0]]"), "polygon_mm: is not convex, a point lies 0.71 mm inside"),
+    (defect("silk", SLAB) + '[[defect]]\nname = "d"\nkind = "silk"\n' + SLAB, "two defects are named 'd'"),
+]  # fmt: skip
+
+WRONG_LATER = [
+    ('name = "t"\n[shape]\nmesh = "a.stl"\nc_axis = [0, 0, 1]\n', r"rough\.toml:3: shape\.mesh: there is no file .*a\.stl"),
+    ('name = "t"\n[shape]\nhabit = "plate"\nsize_mm = [9, 4, 6]\n', r":4: shape\.size_mm: a plate .* at most, not 9"),
+    ('material = "rubby"\n' + HEAD, r":1: material: no material 'rubby'"),
+    ("chromophores = { Co = 1 }\n" + HEAD, r":1: chromophores: chromophore 'Co'"),
+    ('spectrum = "absent.csv"\n' + HEAD, r":1: spectrum: .*no such file"),
+    (defect("silk", SLAB.replace("0, to_mm = 1", "7, to_mm = 9")), r":5: defect\[1\]: 'd' lies wholly outside the rough"),
+    (defect("crack", "polygon_mm = [[9,0,0],[9,1,0],[9,0,1]]"), "'d' lies wholly outside"),
+    (defect("pit", "at_mm = [0, 0, 0]\nradius_mm = 0.5\ndepth_mm = 1"), r":8: defect\[1\]\.at_mm: lies 2 mm below"),
+    (defect("zone", 'material = "rubby"\n' + SLAB), r":8: defect\[1\]\.material: no material 'rubby'"),
+    (defect("zone", 'material = "diamond"\n' + SLAB), "a zone is a part of the same crystal"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "complaint"), WRONG, ids=lambda v: v[-40:])
+def test_mistakes_get_one_clear_line(text, complaint, tmp_path):
+    with pytest.raises(FileError, match=complaint) as caught:
+        written(tmp_path, text)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(("text", "complaint"), WRONG_LATER, ids=lambda v: v[-40:])
+def test_pieces_that_cannot_be(text, complaint, tmp_path):
+    file = written(tmp_path, text)
+    with pytest.raises(FileError, match=complaint) as caught:
+        rough_of(file)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_broken_scan_names_the_roughs_line(tmp_path):
+    trimesh.Trimesh(BOX[0], BOX[1][2:], process=False).export(tmp_path / "open.stl")
+    file = written(tmp_path, 'name = "t"\n[shape]\nmesh = "open.stl"\nc_axis = [0, 0, 1]\n')
+    with pytest.raises(
+        FileError, match=r"rough\.toml:3: shape\.mesh: .*open\.stl: the mesh is not"
+    ):
+        rough_of(file)
+
+
+def test_the_demo_scan_is_that_of_the_script():
+    """Made by: python tests/demo_roughs.py; single precision, so to 1e-5 mm."""
+    found = trimesh.load_mesh(FOLDER / "cracked-pebble.stl", process=False)
+    v, f = demo_roughs.pebble()
+    np.testing.assert_allclose(found.triangles, v[f], atol=1e-5)
+    assert (FOLDER / "cracked-pebble.stl").stat().st_size < 60_000
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda p: p.stem)
+def test_shipped_roughs_are_sound(path):
+    rough = rough_of(read_rough(path))
+    assert "invented" in rough.file.model.notes
+    assert 8 < rough.carats < 12
+    assert rough.weight_note is None
+    assert rough.repairs == ()
+    assert rough.defects
+    if "pebble" in path.stem:
+        assert 0.3 < rough.hollow_depth_mm < 1.0
+        assert len(rough.hollows) > 10
+    text = path.read_text(encoding="utf-8")
+    schema = json.loads((FOLDER / SCHEMA_NAME).read_text(encoding="utf-8"))
+    jsonschema.validate(tomllib.loads(text), schema)
+    assert text.startswith(f"#:schema ./{SCHEMA_NAME}\n")
+
+
+def test_published_schema_of_roughs_is_that_of_the_code():
+    """Made by: python -m facetrace.optics.rough"""
+    assert (FOLDER / SCHEMA_NAME).read_text(encoding="utf-8") == schema_text()
