@@ -23,7 +23,7 @@ from facetrace.solid.place import WHOLE, Copy, Facing, Obstacle, Space, Stone, p
 from facetrace.solid.polyhedron import Solid
 
 # more bodies cost the search more than they give
-MOST_BODIES = 24
+MOST_BODIES = 4
 # a round body's corners
 MOST_CORNERS = 80
 # of a copy's size: what linear programs leave to rounding

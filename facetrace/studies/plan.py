@@ -53,7 +53,7 @@ from facetrace.solid.place import (
     stone_of,
 )
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies import orient
+from facetrace.studies import orient, value
 from facetrace.studies.angles import Range
 from facetrace.studies.rows import cells, number
 from facetrace.trace.scene import View, medium_of, scene_of
@@ -93,7 +93,7 @@ class Setting:
     facing: Facing
     light: Light
     within: float = 0.005
-    most_cells: int = 20_000
+    most_cells: int = 4000
     rays: int = 1 << 16
     threshold: float = 2.0
     allow: float = 0.01
@@ -557,3 +557,40 @@ def _freed(job: _Without) -> tuple[float, float]:
     )  # fmt: skip
     best = found.copy.volume if found.copy else job.have_mm3
     return max(best, job.have_mm3), max(found.most_mm3, job.have_mm3)
+
+
+# ---- what it may be worth ---------------------------------------------------------------------
+
+
+def priced_stone(row: Mapping[str, Cell]) -> value.Stone:
+    """A row as the price files see it; colour is that from within."""
+    names = {
+        "light returned": "light_return", "window": "window", "zone": "zone",
+        "lightness": "lightness", "chroma": "chroma", "hue": "hue_deg",
+    }  # fmt: skip
+    figures: dict[Any, Estimate] = {name: estimate(row, own) for name, own in names.items()}
+    weights = (number(row, n) for n in ("low_carats", "carats", "high_carats"))
+    return value.Stone(*weights, str(row["outline"]), figures)  # type: ignore[arg-type]
+
+
+def made(rows: Sequence[Row]) -> list[Row]:
+    """The plans that there are, heaviest first; a stone that hides its zones anyway counts once."""
+    found: list[Row] = []
+    for row in rows:
+        same = [r for r in found if all(r[n] == row[n] for n in (*TURN, *SHIFT, "design", "scale"))]
+        if row["carats"] is not None and not same:
+            found.append(row)
+    return sorted(found, key=lambda r: -number(r, "carats"))
+
+
+def table_to_c(row: Mapping[str, Cell]) -> float:
+    """Angle between the table's normal and c, taken as a line, degrees."""
+    return math.degrees(math.acos(min(1.0, abs(number(row, "turn_zz")))))
+
+
+def placing(row: Mapping[str, Cell], rough: Rough) -> tuple[Floats, Floats, Floats]:
+    """(normal of the table, direction of the stone's length, its origin in mm) in the rough file's own frame."""
+    turn = np.array([number(row, n) for n in TURN]).reshape(3, 3)
+    shift = np.array([number(row, n) for n in SHIFT])
+    back = rough.turn.T
+    return back @ turn[:, 2], back @ turn[:, 0], back @ shift

@@ -1,0 +1,3 @@
+EXAMPLES=""
+def lot() -> None:
+    """x"""

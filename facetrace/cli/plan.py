@@ -1,0 +1,598 @@
+"""facetrace plan: what a rough may be cut to, ranked."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from facetrace.cli.options import FreshOption, JsonOption, LightName, LightOption, SeedOption
+from facetrace.cli.shell import (
+    check_json,
+    check_pictures,
+    check_table,
+    finite,
+    kept,
+    note,
+    one_line_errors,
+    out,
+    progress,
+    swept,
+    targets,
+    write_json,
+)
+
+if TYPE_CHECKING:
+    from facetrace.common.ledger import Row
+    from facetrace.studies.plan import Loss, Room, Setting, Task
+    from facetrace.studies.price import Prices
+    from facetrace.studies.saw import Sawn
+    from facetrace.studies.value import Bid, Worth
+
+EXAMPLES = """
+**Examples**
+
+`facetrace plan designs/roughs/blue-plate.toml designs/oval-brilliant.toml designs/round-brilliant.toml`
+
+`facetrace plan designs/roughs/crystal-barrel.toml designs --prices designs/prices/invented.toml`
+
+`facetrace plan designs/roughs/blue-plate.toml designs/oval-brilliant.toml --flex outline.length_mm=6.5:8:0.5`
+
+`facetrace plan designs/roughs/cracked-pebble.toml designs/oval-brilliant.toml --pieces 2 --stone stone.stl --offcut rest.stl`
+
+Ctrl-C stops; the same command goes on from its CSV. The numbers are the same either way.
+"""
+
+# letters of a design's name in a table of 80 columns
+NAME_LETTERS = 16
+# a girdle thinner than this chips in setting (common practice, no source)
+THIN_MM = 0.1
+TABLE_OPTION = "0:15"
+
+
+@dataclass(frozen=True)
+class Answer:
+    """All that is reported of one rough: plans heaviest first, and by value where prices are known."""
+
+    room: "Room"
+    tasks: "Sequence[Task]"
+    setting: "Setting"
+    rows: "list[Row]"
+    plans: "list[Row]"
+    losses: "list[Loss]"
+    prices: "Prices | None"
+    worths: "list[tuple[Worth, Bid]]"
+    sawn: "Sawn | None" = None
+
+    @property
+    def best(self) -> int:
+        """Number of the plan to go by: the most valuable, without prices the heaviest."""
+        if not self.worths:
+            return 0
+        return max(range(len(self.plans)), key=lambda k: self.worths[k][0].expected.value)
+
+    def task_of(self, row: "Row") -> "Task":
+        """The task that a row belongs to."""
+        return next(t for t in self.tasks if t.label == row["design"])
+
+
+@one_line_errors
+def plan(
+    rough: Annotated[Path, typer.Argument(help="Rough file (TOML): shape, c-axis, losses, defects.")],
+    designs: Annotated[list[Path], typer.Argument(help="Designs to try (TOML), or folders of them.", metavar="DESIGN...")],
+    table_to_c: Annotated[str, typer.Option(metavar="LOW:HIGH", help="Where the table may face: its normal's angle to c, degrees, up to 90.")] = TABLE_OPTION,
+    flex: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME=FROM:TO:STEP", help="A number of the designs that may flex, like outline.length_mm=7:9:0.5; may be repeated."),
+    ] = None,
+    within: Annotated[float, typer.Option(min=0.05, max=20, callback=finite, help="Search until nothing can be heavier by more than this, %.")] = 0.5,
+    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search; what was reached is told.")] = 4000,
+    pieces: Annotated[int, typer.Option(min=1, max=2, help="2: also two stones, the rough sawn by a plane.")] = 1,
+    prices: Annotated[Path | None, typer.Option(help="Your price file (TOML): rank by value, with a bid limit.")] = None,
+    margin: Annotated[float | None, typer.Option(min=0, max=1000, callback=finite, help="Wished margin, % of the outlay [default: the price file's].")] = None,
+    chance: Annotated[float | None, typer.Option(min=0, max=50, callback=finite, help="Accepted chance to earn less, % [default: the price file's].")] = None,
+    light: LightOption = LightName.hemisphere,
+    head: Annotated[float | None, typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace].")] = None,
+    rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for the figures of each plan.")] = 1 << 16,
+    threshold: Annotated[float, typer.Option(min=0.1, max=50, callback=finite, help="Colour difference (CIEDE2000) from which a zone counts as visible.")] = 2.0,
+    allow: Annotated[float, typer.Option(min=0, max=100, callback=finite, help="A zone counts as hidden up to this share of the face, %.")] = 1.0,
+    no_losses: Annotated[bool, typer.Option("--no-losses", help="Do not search what each defect costs.")] = False,
+    workers: Annotated[int | None, typer.Option(min=1, max=256, help="Processes that search [default: one for each core]; the numbers are the same.")] = None,
+    seed: SeedOption = 1,
+    csv: Annotated[Path | None, typer.Option(help="All plans; an interrupted run goes on from it [default: beside the rough, -plan.csv; none with --json -].")] = None,
+    fresh: FreshOption = False,
+    picture: Annotated[Path | None, typer.Option(help="The stone in the rough [default: beside the rough, -plan.png; none with --json -].")] = None,
+    no_picture: Annotated[bool, typer.Option("--no-picture", help="Figures only.")] = False,
+    stone: Annotated[Path | None, typer.Option(help="Write the best stone where it lies in the rough, as a mesh in the file's frame.")] = None,
+    offcut: Annotated[Path | None, typer.Option(help="Write what is cut off: the rough with the stone's room in it, as a mesh.")] = None,
+    json: JsonOption = None,
+) -> None:  # fmt: skip
+    """Find the heaviest stone of each design in a rough, how it would look, and what it may be worth."""
+    from facetrace.common.workers import usual_workers
+    from facetrace.studies.price import read_prices
+
+    table, shown = targets(rough, "plan", csv, picture, no_picture, json)
+    sources = (rough, prices, *(d for d in designs if d.is_file()))
+    check_json(json, *sources)
+    check_pictures((shown,), json, *sources)
+    check_table(table, json, *sources)
+    _check_meshes((stone, offcut), (table, shown), *sources)
+    room = load_room(rough)
+    tasks = tasks_of(room, designs, flex)
+    price = with_risk(read_prices(prices).model, margin, chance) if prices else None
+    setting = setting_of(
+        table_to_c, light.value, head, within=within / 100, most_cells=most_cells, rays=rays,
+        threshold=threshold, allow=allow / 100, seed=seed,
+    )  # fmt: skip
+    count = workers or usual_workers()
+    rows = _searched(room, tasks, setting, table, fresh, count)
+    answer = answered(room, tasks, setting, rows, price, 0 if no_losses else count)
+    if pieces == 2:
+        answer = _sawn(answer, count)
+    _written(answer, shown, stone, offcut)
+    notes = notes_of([answer])
+    if json:
+        write_json(json, _document(answer, notes))
+    if json == "-":
+        return
+    for shown_table in tables(answer):
+        out.print(shown_table)
+    for text in sentences(answer):
+        out.print(escape(text))
+    for label, target in (("picture", shown), ("all plans", table), ("stone", stone), ("offcut", offcut)):  # fmt: skip
+        if target:
+            note(f"{label}: {target}")
+    for text in notes:
+        note(text)
+
+
+# ---- what is asked ----------------------------------------------------------------------------
+
+
+def load_room(path: Path) -> "Room":
+    """A rough file as the search sees it. Raises FileError."""
+    from facetrace.optics.rough import read_rough, rough_of
+    from facetrace.studies.plan import room_of
+
+    return room_of(rough_of(read_rough(path)))
+
+
+def design_files(paths: Sequence[Path]) -> list[Path]:
+    """Design files, folders opened. Raises FacetraceError for a folder without any, and a name given twice."""
+    from facetrace.common.errors import FacetraceError
+
+    found: list[Path] = []
+    for path in paths:
+        inside = sorted(path.glob("*.toml")) if path.is_dir() else [path]
+        if not inside:
+            raise FacetraceError(f"{path}: holds no design files (.toml)")
+        found += [p for p in inside if p not in found]
+    names = [p.stem for p in found]
+    twice = [n for n in names if names.count(n) > 1]
+    if twice:
+        raise FacetraceError(f"two designs are called {twice[0]}.toml; rename one")
+    return found
+
+
+def tasks_of(room: "Room", paths: Sequence[Path], flex: list[str] | None) -> "list[Task]":
+    """A task for each design. Raises FileError and FacetraceError for designs that cannot be cut or flexed."""
+    from facetrace.cli.loading import load_stone, ranges_of
+    from facetrace.common.errors import FacetraceError
+    from facetrace.studies.plan import Outline, Task
+
+    found = []
+    for path in design_files(paths):
+        file, _ = load_stone(path)
+        try:
+            ranges = ranges_of(file.design, "--flex", flex or [])
+        except FacetraceError as problem:
+            raise FacetraceError(f"{path}: {problem}") from None
+        found.append(Task(room, path.stem, Outline(file.design, ranges)))
+    return found
+
+
+def setting_of(table_to_c: str, light: str, head: float | None, **wishes: Any) -> "Setting":
+    """What all plans share, of the options."""
+    from facetrace.common.errors import FacetraceError
+    from facetrace.optics.lights import find_light
+    from facetrace.solid.place import Facing
+    from facetrace.studies.plan import Setting
+
+    try:
+        low, high = (float(word) for word in table_to_c.split(":"))
+    except ValueError:
+        low, high = math.nan, math.nan
+    if not 0 <= low <= high <= 90:
+        raise FacetraceError(
+            f"--table-to-c: '{table_to_c}' is not LOW:HIGH from 0 to 90 degrees; write it like 0:15"
+        )
+    return Setting(Facing((0.0, 0.0, 1.0), high, low, both=True), find_light(light, head), **wishes)
+
+
+def with_risk(prices: "Prices", margin: float | None, chance: float | None) -> "Prices":
+    """Prices with the margin and the chance of the options, in percent."""
+    given = {"margin": margin, "chance": chance}
+    update = {name: v / 100 for name, v in given.items() if v is not None}
+    return prices.model_copy(update={"risk": prices.risk.model_copy(update=update)})
+
+
+def _check_meshes(meshes: tuple[Path | None, ...], others: tuple[Path | None, ...], *sources: Path | None) -> None:  # fmt: skip
+    from facetrace.common.errors import FacetraceError
+    from facetrace.common.output import check_target
+    from facetrace.solid.export import kind_of
+
+    taken = [p.absolute() for p in others if p]
+    for target in meshes:
+        if target is None:
+            continue
+        check_target(target, *sources)
+        kind_of(target)
+        if target.absolute() in taken:
+            raise FacetraceError(f"{target}: is named for two outputs; name another file for one")
+        taken.append(target.absolute())
+
+
+# ---- what is found ----------------------------------------------------------------------------
+
+
+def _searched(
+    room: "Room", tasks: "Sequence[Task]", setting: "Setting", csv: Path | None, fresh: bool, workers: int
+) -> "list[Row]":  # fmt: skip
+    from facetrace.common.ledger import Ledger, fingerprint_of
+    from facetrace.studies.plan import COLUMNS, KEY, sweep
+
+    keys = [key for task in tasks for key in task.keys(setting)]
+    mark = fingerprint_of({"study": "plan", "keys": [list(key) for key in keys]})
+    with Ledger.open(
+        csv, mark, COLUMNS, KEY, about=f"plans for {room.rough.name}", fresh=fresh
+    ) as ledger, kept(ledger, keys):  # fmt: skip
+        return swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")[0]
+
+
+def answered(
+    room: "Room", tasks: "Sequence[Task]", setting: "Setting", rows: "list[Row]", prices: "Prices | None",
+    workers: int,
+) -> Answer:  # fmt: skip
+    """Plans ranked, and what defects cost the best (0 workers: not asked)."""
+    from facetrace.studies.plan import losses, made, priced_stone
+    from facetrace.studies.value import bid_limit, worth
+
+    plans = made(rows)
+    worths = []
+    if prices:
+        for row in plans:
+            of = worth(prices, [priced_stone(row)])
+            worths.append((of, bid_limit(prices, of, room.carats)))
+    answer = Answer(room, tasks, setting, rows, plans, [], prices, worths)
+    if not plans or not workers or not room.kept_off:
+        return answer
+    best = plans[answer.best]
+    found: list[Loss] = []
+    count = len(room.kept_off) + (len(room.kept_off) > 1)
+    with progress("what each defect costs") as report:
+        for loss in losses(answer.task_of(best), setting, best, workers):
+            found.append(loss)
+            report(len(found) / count)
+    return Answer(room, tasks, setting, rows, plans, found, prices, worths)
+
+
+def _sawn(answer: Answer, workers: int) -> Answer:
+    from dataclasses import replace
+
+    from facetrace.studies.saw import sawn
+
+    with progress("two stones from one rough") as report:
+        return replace(answer, sawn=sawn(answer.tasks, answer.setting, workers, report))
+
+
+# ---- words and tables -------------------------------------------------------------------------
+
+
+def _name(row: "Row") -> str:
+    from facetrace.studies.plan import HIDDEN
+
+    mark = " (h)" if row["kind"] == HIDDEN else ""
+    name = str(row["design"])
+    room = NAME_LETTERS - len(mark)
+    return (name if len(name) <= room else name[: room - 2] + "..") + mark
+
+
+def tables(answer: Answer) -> list[Table]:
+    """Weight, looks, and value where prices are known."""
+    from facetrace.studies.plan import table_to_c
+    from facetrace.studies.rows import number
+
+    weights = Table(title=escape(f"plans for {answer.room.rough.name}, {answer.room.carats:.2f} ct"), title_justify="left")  # fmt: skip
+    looks = Table(title="face up", title_justify="left")
+    for name in ("", "design"):
+        for table in (weights, looks):
+            table.add_column(name, no_wrap=True)
+    for name in ("ct", "low - high", "yield %", "to c", "size, mm"):
+        weights.add_column(name, justify="right", no_wrap=True)
+    for name in ("light %", "window %", "zone %", "L*", "C*", "h"):
+        looks.add_column(name, justify="right", no_wrap=True)
+    for k, row in enumerate(answer.plans, start=1):
+        low, most = number(row, "low_carats"), number(row, "high_carats")
+        carats = number(row, "carats")
+        size = " x ".join(f"{number(row, n):.1f}" for n in ("length_mm", "width_mm", "depth_mm"))
+        weights.add_row(
+            str(k), escape(_name(row)), f"{carats:.2f}", f"{low:.2f} - {most:.2f}",
+            f"{100 * carats / answer.room.carats:.1f}", f"{table_to_c(row):.1f}", size,
+        )  # fmt: skip
+        looks.add_row(
+            str(k), escape(_name(row)),
+            *(_pm(row, n, 100, 1) for n in ("light_return", "window", "zone")),
+            *(_pm(row, n, 1, 0) for n in ("lightness", "chroma", "hue_deg")),
+        )  # fmt: skip
+    return [weights, looks, *([_values(answer)] if answer.worths else [])]
+
+
+def _pm(row: "Row", name: str, factor: float, digits: int) -> str:
+    from facetrace.studies.plan import estimate
+
+    found = estimate(row, name)
+    error = factor * found.stderr
+    shown = f"{factor * found.value:.{digits}f}"
+    return shown if not error else f"{shown} +- {error:.{digits + 1}f}"
+
+
+def _values(answer: Answer) -> Table:
+    from facetrace.studies.price import plain
+
+    assert answer.prices is not None
+    table = Table(title=escape(f"value in {answer.prices.currency}, {answer.prices.name}"), title_justify="left")  # fmt: skip
+    for name in ("", "design", "expected", "low - high", "by ct", "bid at most"):
+        table.add_column(name, justify="left" if name == "design" else "right", no_wrap=True)
+    order = sorted(range(len(answer.plans)), key=lambda k: -answer.worths[k][0].expected.value)
+    for rank, k in enumerate(order, start=1):
+        of, bid = answer.worths[k]
+        low, high = plain(of.low.value), plain(of.high.value)
+        limit = plain(bid.limit.value) if bid.limit.value > 0 else "do not buy"
+        expected = f"{plain(of.expected.value)} +- {plain(of.expected.stderr)}"
+        table.add_row(str(rank), escape(_name(answer.plans[k])), expected, f"{low} - {high}", str(k + 1), limit)  # fmt: skip
+    return table
+
+
+def sentences(answer: Answer) -> list[str]:
+    """How the best is placed, how sure that is, what defects cost, why it is worth more."""
+    if not answer.plans:
+        return ["No stone of these designs fits: allow other table directions, or leave a defect anywhere."]
+    best = answer.plans[answer.best]
+    found = [_placing(answer, best), _proof(answer, best), *_range(answer)]
+    found += _costs(answer, best)
+    if answer.worths:
+        found += _worth(answer)
+    if answer.sawn:
+        from facetrace.cli.sawing import sawn_words
+
+        found += sawn_words(answer)
+    return found + _cautions(answer, best)
+
+
+def _along(direction: Any) -> str:
+    """A direction in the file's frame as people lay it out: angles to the three axes."""
+    angles = (math.degrees(math.acos(max(-1.0, min(1.0, float(a))))) for a in direction)
+    return ", ".join(f"{a:.1f} deg from {n}" for n, a in zip("xyz", angles, strict=True))
+
+
+def _placing(answer: Answer, row: "Row") -> str:
+    from facetrace.studies.plan import placing, table_to_c
+
+    up, along, origin = placing(row, answer.room.rough)
+    changed = f" ({row['changed']})" if row["changed"] else ""
+    at = ", ".join(f"{a:.2f}" for a in origin)
+    return (
+        f"Best: {row['design']}{changed}. Its table's normal is {table_to_c(row):.1f} deg from c and points, in the "
+        f"frame of the rough file, {_along(up)}; its length {_along(along)}; the middle of its girdle plane "
+        f"lies at {at} mm."
+    )
+
+
+def _proof(answer: Answer, row: "Row") -> str:
+    from facetrace.studies.plan import HIDDEN, gap_of
+
+    facing = answer.setting.facing
+    where = f"with the table {facing.least_deg:g} to {facing.within_deg:g} deg from c"
+    if row["kind"] == HIDDEN:
+        return (
+            f"It is the heaviest that hides the zone among the directions tried, {where}; "
+            f"no stone of it at all is heavier by more than {100 * gap_of(row):.1f} %."
+        )
+    gap = 100 * gap_of(row)
+    text = f"Within {math.ceil(10 * gap - 1e-6) / 10:.1f} % of the best possible for this design {where}."
+    if gap > 100 * answer.setting.within + 1e-6:
+        text += " The proof was given up there: a larger --most-cells goes on."
+    return text
+
+
+def _range(answer: Answer) -> list[str]:
+    loss = answer.room.rough.loss
+    return [
+        f"Low and high: the surface {loss.scan_mm:g} mm further in or out (error of the scan), at the same "
+        f"orientation. In all, {loss.skin_mm:g} mm of skin go in grinding and polishing."
+    ]
+
+
+def _costs(answer: Answer, best: "Row") -> list[str]:
+    from facetrace.studies.plan import HIDDEN
+    from facetrace.studies.rows import number
+
+    found = []
+    for loss in answer.losses:
+        what = f"the {loss.names[0]}" if len(loss.names) == 1 else "all of these"
+        if loss.carats < 0.005:
+            found.append(f"Without {what} it would cut no more (at most {loss.most_carats:.2f} ct).")
+        else:
+            found.append(f"Without {what} this rough would cut {loss.carats:.2f} ct more of this design.")
+    hides = [r for r in answer.rows if r["kind"] == HIDDEN and r["design"] == best["design"]]
+    for row in hides:
+        names = ", ".join(answer.room.to_hide)
+        if row["carats"] is None:
+            found.append(f"{row['design']}: {row['remark']} ({names}).")
+        else:
+            heaviest = next(
+                r for r in answer.rows if r["design"] == row["design"] and r["kind"] != HIDDEN
+            )
+            cost = number(heaviest, "carats") - number(row, "carats")
+            found.append(f"To hide {names} in {row['design']} costs {cost:.2f} ct.")
+    return found
+
+
+def _worth(answer: Answer) -> list[str]:
+    from facetrace.studies.price import plain
+    from facetrace.studies.value import why
+
+    assert answer.prices is not None
+    of, bid = answer.worths[answer.best]
+    money = answer.prices.money
+    risk = answer.prices.risk
+    found = [
+        f"Expected value {money(of.expected.value)}, low {plain(of.low.value)}, high {plain(of.high.value)}."
+    ]
+    if bid.limit.value > 0:
+        found.append(
+            f"Bid at most {money(bid.limit.value)} for the rough: a margin of {100 * risk.margin:g} % is then earned "
+            f"with a chance of {100 * (1 - risk.chance):g} %."
+        )
+    if bid.remark:
+        found.append(bid.remark)
+    if answer.best:
+        found.append(
+            f"By value {answer.plans[answer.best]['design']} comes before the heavier "
+            f"{answer.plans[0]['design']}. {why(of, answer.worths[0][0])}"
+        )
+    return found
+
+
+def _cautions(answer: Answer, best: "Row") -> list[str]:
+    from facetrace.solid.measure import measure
+    from facetrace.studies.plan import copy_of, cut_of
+
+    room, rough = answer.room, answer.room.rough
+    found = [rough.weight_note] if rough.weight_note else []
+    found += [f"The scan was mended: {text}." for text in rough.repairs]
+    solid = answer.task_of(best).outline.solid(str(best["changed"] or ""))
+    cut = cut_of(solid, copy_of(best, solid)).solid
+    girdle = measure(cut, rough.density).girdle_min_mm
+    if girdle < THIN_MM:
+        found.append(f"The girdle is {girdle:.2f} mm thin at its thinnest and may chip; make it thicker in the design.")  # fmt: skip
+    if room.hollows.bodies:
+        found.append(f"Beside hollows up to {room.hollows.excess_mm:.2f} mm more than needed is kept off.")  # fmt: skip
+    unmade = [f"{r['design']}: {r['remark']}" for r in answer.rows if r["carats"] is None and r["design"] != best["design"]]  # fmt: skip
+    return found + unmade
+
+
+def notes_of(answers: Sequence[Answer]) -> list[str]:
+    """Cautions that belong to the numbers."""
+    from facetrace.optics.zone import substances
+    from facetrace.report.document import ESTIMATE, colour_notes, provisional_note
+
+    notes = [ESTIMATE]
+    grown = []
+    for answer in answers:
+        rough = answer.room.rough
+        grown += [rough.material, *(substances(rough.zones, rough.material) if rough.zones else [])]
+    names = dict.fromkeys(name for substance in grown for name in substance.provisional)
+    if names:
+        notes.append(provisional_note(list(names)))
+    for substance in grown:
+        notes += [text for text in colour_notes(substance, sure=True) if text not in notes]
+    if any(row["outline"] == "heart" for a in answers for row in a.rows):
+        notes.append("A heart is placed by its convex hull: its cleft is kept free of defects as well.")
+    return notes
+
+
+# ---- files ------------------------------------------------------------------------------------
+
+
+def _written(answer: Answer, shown: Path | None, stone: Path | None, offcut: Path | None) -> None:
+    if not answer.plans:
+        return
+    from facetrace.common.output import write_whole
+    from facetrace.solid.export import bytes_of, kind_of, placed, rest_of
+    from facetrace.studies.plan import copy_of, cut_of
+
+    best = answer.plans[answer.best]
+    solid = answer.task_of(best).outline.solid(str(best["changed"] or ""))
+    cut = cut_of(solid, copy_of(best, solid))
+    rough = answer.room.rough
+    mesh = placed(cut.solid, rough.turn.T @ cut.turn, rough.turn.T @ cut.shift)
+    if stone:
+        write_whole(stone, bytes_of(mesh, kind_of(stone)))
+    if offcut:
+        own = rough.mesh.turned(rough.turn.T)
+        write_whole(offcut, bytes_of(rest_of(own.vertices, own.faces, mesh), kind_of(offcut)))
+    if shown:
+        from facetrace.report.plan import plan_png
+
+        with progress("picture"):
+            write_whole(shown, plan_png(panels_of(answer), answer.room.rough))
+
+
+def panels_of(answer: Answer) -> list[Any]:
+    """The stones to be drawn: the best, and the heaviest where that is another."""
+    from facetrace.report.plan import Panel
+    from facetrace.studies.plan import copy_of, cut_of
+    from facetrace.studies.rows import number
+
+    found = []
+    for k in dict.fromkeys((answer.best, 0)):
+        row = answer.plans[k]
+        solid = answer.task_of(row).outline.solid(str(row["changed"] or ""))
+        name = f"{_name(row)}, {number(row, 'carats'):.2f} ct"
+        if answer.worths:
+            name += " (most valuable)" if k == answer.best else " (heaviest)"
+        found.append(Panel(name, cut_of(solid, copy_of(row, solid))))
+    return found
+
+
+def _document(answer: Answer, notes: list[str]) -> str:
+    from facetrace.report import document
+
+    return document.text_of(
+        document.head() | {"seed": answer.setting.seed, "plan": plan_member(answer)}
+        | document.material_part(answer.room.rough.material) | {"notes": notes}
+    )  # fmt: skip
+
+
+def plan_member(answer: Answer) -> dict[str, Any]:
+    """The member "plan" of the document."""
+    from facetrace.studies.plan import FIGURES, KEY, estimate, gap_of, table_to_c
+
+    def pair(of: Any) -> dict[str, float]:
+        return {"value": of.value, "stderr": of.stderr}
+
+    def row_member(k: int, row: "Row") -> dict[str, Any]:
+        skipped = {n for f in FIGURES for n in (f, f"{f}_stderr")} | set(KEY[:1])
+        member = {n: v for n, v in row.items() if n not in skipped}
+        member["figures"] = {n: pair(estimate(row, n)) for n in FIGURES}
+        member |= {"table_to_c_deg": table_to_c(row), "gap": gap_of(row)}
+        if answer.worths:
+            of, bid = answer.worths[k]
+            member["value"] = {n: pair(getattr(of, n)) for n in ("expected", "low", "high")}
+            member["bid"] = {"limit": pair(bid.limit), "margin": bid.margin, "chance": bid.chance, "remark": bid.remark}  # fmt: skip
+        return member
+
+    rough, loss = answer.room.rough, answer.room.rough.loss
+    return {
+        "rough": {
+            "name": rough.name, "file": str(rough.file.path), "material": rough.material.name,
+            "carats": rough.carats, "weighed_carats": rough.weighed_carats,
+            "defects": list(dict.fromkeys(d.name for d in rough.defects)),
+        },
+        "loss": {"scan_mm": loss.scan_mm, "skin_mm": loss.skin_mm, "kerf_mm": loss.kerf_mm},
+        "table_to_c_deg": [answer.setting.facing.least_deg, answer.setting.facing.within_deg],
+        "within": answer.setting.within,
+        "currency": answer.prices.currency if answer.prices else None,
+        "plans": [row_member(k, row) for k, row in enumerate(answer.plans)],
+        "best": answer.best if answer.plans else None,
+        "without": [
+            {"defects": list(x.names), "more_carats": x.carats, "at_most_carats": x.most_carats}
+            for x in answer.losses
+        ],
+        "words": sentences(answer),
+    }  # fmt: skip
