@@ -48,9 +48,14 @@ Ctrl-C stops; the same command goes on from its CSV. The numbers are the same ei
 """
 
 # letters of a design's name in a table of 80 columns
-NAME_LETTERS = 16
+NAME_LETTERS = 19
 # a girdle thinner than this chips in setting (common practice, no source)
 THIN_MM = 0.1
+# columns of how a stone looks: figure, factor, digits
+LOOKS = (
+    ("light_return", 100, 1), ("window", 100, 1), ("zone", 100, 1), ("lightness", 1, 0),
+    ("chroma", 1, 0), ("hue_deg", 1, 0),
+)  # fmt: skip
 TABLE_OPTION = "0:15"
 
 
@@ -307,7 +312,7 @@ def tables(answer: Answer) -> list[Table]:
     from facetrace.studies.rows import number
 
     weights = Table(title=escape(f"plans for {answer.room.rough.name}, {answer.room.carats:.2f} ct"), title_justify="left")  # fmt: skip
-    looks = Table(title="face up", title_justify="left")
+    looks = Table(title="face up, colour from within", title_justify="left")
     for name in ("", "design"):
         for table in (weights, looks):
             table.add_column(name, no_wrap=True)
@@ -318,26 +323,22 @@ def tables(answer: Answer) -> list[Table]:
     for k, row in enumerate(answer.plans, start=1):
         low, most = number(row, "low_carats"), number(row, "high_carats")
         carats = number(row, "carats")
-        size = " x ".join(f"{number(row, n):.1f}" for n in ("length_mm", "width_mm", "depth_mm"))
+        size = "x".join(f"{number(row, n):.1f}" for n in ("length_mm", "width_mm", "depth_mm"))
         weights.add_row(
             str(k), escape(_name(row)), f"{carats:.2f}", f"{low:.2f} - {most:.2f}",
             f"{100 * carats / answer.room.carats:.1f}", f"{table_to_c(row):.1f}", size,
         )  # fmt: skip
         looks.add_row(
             str(k), escape(_name(row)),
-            *(_pm(row, n, 100, 1) for n in ("light_return", "window", "zone")),
-            *(_pm(row, n, 1, 0) for n in ("lightness", "chroma", "hue_deg")),
+            *(f"{number(row, n) * factor:.{digits}f}" for n, factor, digits in LOOKS),
         )  # fmt: skip
+    looks.add_section()
+    errors = (
+        f"{factor * max((number(r, f'{n}_stderr') for r in answer.plans), default=0.0):.{digits + 1}f}"
+        for n, factor, digits in LOOKS
+    )
+    looks.add_row("", "std. error, most", *errors)
     return [weights, looks, *([_values(answer)] if answer.worths else [])]
-
-
-def _pm(row: "Row", name: str, factor: float, digits: int) -> str:
-    from facetrace.studies.plan import estimate
-
-    found = estimate(row, name)
-    error = factor * found.stderr
-    shown = f"{factor * found.value:.{digits}f}"
-    return shown if not error else f"{shown} +- {error:.{digits + 1}f}"
 
 
 def _values(answer: Answer) -> Table:
