@@ -72,6 +72,7 @@ class Answer:
     prices: "Prices | None"
     worths: "list[tuple[Worth, Bid]]"
     sawn: "Sawn | None" = None
+    halved: bool = False
 
     @property
     def best(self) -> int:
@@ -290,8 +291,22 @@ def _sawn(answer: Answer, workers: int) -> Answer:
 
     from facetrace.studies.saw import sawn
 
+    def value(pair: "Sawn") -> float:
+        return pair_worth(answer, pair)[0].expected.value if answer.prices else pair.carats
+
     with progress("two stones from one rough") as report:
-        return replace(answer, sawn=sawn(answer.tasks, answer.setting, workers, report))
+        found = sawn(answer.tasks, answer.setting, workers, report, value)
+    return replace(answer, sawn=found, halved=True)
+
+
+def pair_worth(answer: Answer, pair: "Sawn") -> "tuple[Worth, Bid]":
+    """What two stones may be worth, and the bid for them."""
+    from facetrace.studies.plan import priced_stone
+    from facetrace.studies.value import bid_limit, worth
+
+    assert answer.prices is not None
+    of = worth(answer.prices, [priced_stone(row) for row in pair.rows])
+    return of, bid_limit(answer.prices, of, answer.room.carats)
 
 
 # ---- words and tables -------------------------------------------------------------------------
@@ -367,10 +382,8 @@ def sentences(answer: Answer) -> list[str]:
     found += _costs(answer, best)
     if answer.worths:
         found += _worth(answer)
-    if answer.sawn:
-        from facetrace.cli.sawing import sawn_words
-
-        found += sawn_words(answer)
+    if answer.halved:
+        found += _sawn_words(answer)
     return found + _cautions(answer, best)
 
 
@@ -406,7 +419,7 @@ def _proof(answer: Answer, row: "Row") -> str:
     gap = 100 * gap_of(row)
     text = f"Within {math.ceil(10 * gap - 1e-6) / 10:.1f} % of the best possible for this design {where}."
     if gap > 100 * answer.setting.within + 1e-6:
-        text += " The proof was given up there: a larger --most-cells goes on."
+        text += " The search for a proof stopped there; a larger --most-cells goes on."
     return text
 
 
@@ -466,6 +479,43 @@ def _worth(answer: Answer) -> list[str]:
             f"By value {answer.plans[answer.best]['design']} comes before the heavier "
             f"{answer.plans[0]['design']}. {why(of, answer.worths[0][0])}"
         )
+    return found
+
+
+def _sawn_words(answer: Answer) -> list[str]:
+    from facetrace.studies.plan import gap_of, placing
+    from facetrace.studies.rows import number
+    from facetrace.studies.value import why
+
+    pair = answer.sawn
+    if pair is None:
+        return ["No saw cut that was tried leaves room for two stones of these designs."]
+    rough = answer.room.rough
+    first, second = pair.depths_mm
+    through = f", through the {pair.plane.crack}" if pair.plane.crack else ""
+    found = [
+        f"Two stones: {pair.carats:.2f} ct together ({100 * pair.carats / answer.room.carats:.1f} %). Saw across "
+        f"the direction {_along(rough.turn.T @ pair.plane.normal)}{through}, {first:.2f} mm from the end of the rough "
+        f"on that side and {second:.2f} mm from the other; the kerf takes {rough.loss.kerf_mm:g} mm. "
+        f"The best of {pair.tried} cuts tried, by a coarse search of each."
+    ]
+    for row in pair.rows:
+        up, along, origin = placing(row, rough)
+        at = ", ".join(f"{a:.2f}" for a in origin)
+        found.append(
+            f"{row['design']}, {number(row, 'carats'):.2f} ct ({number(row, 'low_carats'):.2f} - "
+            f"{number(row, 'high_carats'):.2f}), within {math.ceil(1000 * gap_of(row) - 1e-6) / 10:.1f} % of the best "
+            f"in its half: table's normal {_along(up)}; length {_along(along)}; middle of the girdle at {at} mm."
+        )
+    if answer.prices:
+        of, bid = pair_worth(answer, pair)
+        one = answer.worths[answer.best][0]
+        limit = answer.prices.money(bid.limit.value) if bid.limit.value > 0 else "nothing"
+        found.append(f"The two are worth {answer.prices.money(of.expected.value)}; bid at most {limit}.")
+        if of.expected.value > one.expected.value:
+            found.append(f"That is more than the best single stone. {why(of, one)}")
+        else:
+            found.append(f"The best single stone is worth more. {why(one, of)}")
     return found
 
 
@@ -560,23 +610,55 @@ def _document(answer: Answer, notes: list[str]) -> str:
     )  # fmt: skip
 
 
+def _pair(of: Any) -> dict[str, float]:
+    return {"value": of.value, "stderr": of.stderr}
+
+
+def _stone_member(row: "Row") -> dict[str, Any]:
+    """A row for the document."""
+    from facetrace.studies.plan import FIGURES, KEY, SHIFT, TURN, estimate, gap_of, table_to_c
+    from facetrace.studies.rows import number
+
+    skipped = {n for f in FIGURES for n in (f, f"{f}_stderr")} | {KEY[0], *TURN, *SHIFT, "rough"}
+    member: dict[str, Any] = {n: v for n, v in row.items() if n not in skipped}
+    turn = [number(row, n) for n in TURN]
+    return member | {
+        "turn": [turn[:3], turn[3:6], turn[6:]],
+        "shift_mm": [number(row, n) for n in SHIFT],
+        "figures": {n: _pair(estimate(row, n)) for n in FIGURES},
+        "table_to_c_deg": table_to_c(row),
+        "gap": gap_of(row),
+    }
+
+
+def _worth_member(of: "Worth", bid: "Bid") -> dict[str, Any]:
+    return {
+        "value": {n: _pair(getattr(of, n)) for n in ("expected", "low", "high")},
+        "bid": {
+            "limit": _pair(bid.limit), "margin": bid.margin, "chance": bid.chance, "remark": bid.remark,
+        },
+    }  # fmt: skip
+
+
+def _sawn_member(answer: Answer) -> dict[str, Any] | None:
+    pair = answer.sawn
+    if pair is None:
+        return None
+    worth = _worth_member(*pair_worth(answer, pair)) if answer.prices else {}
+    return {
+        "normal": [float(a) for a in pair.plane.normal],
+        "offset_mm": pair.plane.offset,
+        "crack": pair.plane.crack or None,
+        "depths_mm": list(pair.depths_mm),
+        "stones": [_stone_member(row) for row in pair.rows],
+    } | worth
+
+
 def plan_member(answer: Answer) -> dict[str, Any]:
     """The member "plan" of the document."""
-    from facetrace.studies.plan import FIGURES, KEY, estimate, gap_of, table_to_c
-
-    def pair(of: Any) -> dict[str, float]:
-        return {"value": of.value, "stderr": of.stderr}
 
     def row_member(k: int, row: "Row") -> dict[str, Any]:
-        skipped = {n for f in FIGURES for n in (f, f"{f}_stderr")} | set(KEY[:1])
-        member = {n: v for n, v in row.items() if n not in skipped}
-        member["figures"] = {n: pair(estimate(row, n)) for n in FIGURES}
-        member |= {"table_to_c_deg": table_to_c(row), "gap": gap_of(row)}
-        if answer.worths:
-            of, bid = answer.worths[k]
-            member["value"] = {n: pair(getattr(of, n)) for n in ("expected", "low", "high")}
-            member["bid"] = {"limit": pair(bid.limit), "margin": bid.margin, "chance": bid.chance, "remark": bid.remark}  # fmt: skip
-        return member
+        return _stone_member(row) | (_worth_member(*answer.worths[k]) if answer.worths else {})
 
     rough, loss = answer.room.rough, answer.room.rough.loss
     return {
@@ -595,5 +677,6 @@ def plan_member(answer: Answer) -> dict[str, Any]:
             {"defects": list(x.names), "more_carats": x.carats, "at_most_carats": x.most_carats}
             for x in answer.losses
         ],
+        "sawn": _sawn_member(answer),
         "words": sentences(answer),
     }  # fmt: skip

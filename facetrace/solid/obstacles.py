@@ -7,6 +7,7 @@ each group is kept off: no less than the hollow's surface, and somewhat more, wh
 import heapq
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -173,9 +174,10 @@ class Partings:
 
 
 def fitted(
-    stone: Stone, space: Space, rotation: Floats, quick: Partings | None = None
-) -> Copy | None:
-    """The largest copy found at one orientation, None where there is none.
+    stone: Stone, space: Space, rotation: Floats, quick: Partings | None = None,
+    holding: Sequence[int] = (),
+) -> Copy | None:  # fmt: skip
+    """The largest copy found at one orientation, None where there is none; it holds the bodies *holding*.
 
     Bodies that the largest copy in the hull cuts into are parted from it one by one, the deepest
     first, along the direction that parts them soonest (*quick*: of these); so another choice may
@@ -185,7 +187,12 @@ def fitted(
     reach = (stone.parts[WHOLE] @ rotation.T @ planes[:3]).max(axis=0)
     rows = np.column_stack([reach, planes[:3].T])
     most = planes[3]
-    kept: set[int] = set()
+    kept = set(holding)
+    for number in holding:
+        body = space.obstacles[number]
+        normals = rotation @ stone.planes[:3]
+        rows = np.vstack([rows, np.column_stack([-stone.planes[3], -normals.T])])
+        most = np.append(most, -(body.points @ normals).max(axis=0) - body.margin_mm)
     for _ in range(1 + len(space.obstacles)):
         found = linprog([-1.0, 0, 0, 0], A_ub=rows, b_ub=most, bounds=[(0, None)] + [(None, None)] * 3, method="highs")  # fmt: skip
         if not found.success or found.x[0] <= 0:
@@ -202,6 +209,16 @@ def fitted(
         rows = np.vstack([rows, [own, *u]])
         most = np.append(most, float((body.points @ u).min()) - body.margin_mm)
     return None
+
+
+def held_by(stone: Stone, space: Space, copy: Copy) -> list[int]:
+    """Numbers of the bodies that a copy holds inside."""
+    planes = in_rough(stone, copy)[1]
+    return [
+        k
+        for k, body in enumerate(space.obstacles)
+        if body.inside and (body.points @ planes[:3] <= planes[3]).all()
+    ]
 
 
 def _deepest(

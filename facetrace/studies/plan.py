@@ -5,8 +5,8 @@ design's own [axis] and material count for nothing here. Each design gives two r
 stone, with the proof of ``solid.place``, and, where the rough has zones to hide, the heaviest
 of the directions tried whose zones do not show (``studies.orient``).
 
-The range of the weight: the same table direction and turn, with the skin that is taken off and all
-margins more and less by the scan's error.
+The range of the weight: the same table direction and turn (where that leaves little, directions 1 degree
+off, too), with the skin that is taken off and all margins more and less by the scan's error.
 """
 
 import itertools
@@ -36,6 +36,7 @@ from facetrace.solid.obstacles import (
     coarser,
     facing_each,
     fitted,
+    held_by,
     hollow_bodies,
     in_rough,
     loosened,
@@ -79,6 +80,8 @@ NO_ZONE = Estimate(0.0, 0.0)
 # rows of alternatives are traced until one hides its zones, at most so many
 MOST_LOOKS = 16
 MOST_VARIATIONS = 400
+# a range that falls below this share of the weight is looked for near by too, degrees of the table
+FAR_LESS, NEAR_DEG = 0.9, 1.0
 
 
 @dataclass(frozen=True)
@@ -291,19 +294,27 @@ def searched(job: Job) -> Searched:
         tried = facing_each(stone, job.space, job.facing)[:MOST_LOOKS]
         tried += facing_each(stone, job.aside, job.facing)[:1]
         for copy in sorted(tried, key=lambda c: -c.volume):
-            others.append(_sized(stone, job.space, copy, job.scan_mm))
-    return Searched(which, _sized(stone, job.space, best, job.scan_mm), most, done, tuple(others))
+            others.append(sized_of(stone, job.space, copy, job.scan_mm))
+    return Searched(which, sized_of(stone, job.space, best, job.scan_mm), most, done, tuple(others))
 
 
-def _sized(stone: Stone, space: Space, copy: Copy, scan_mm: float) -> Sized:
-    low, high = (
-        fitted(stone, loosened(space, by), copy.rotation) for by in (-scan_mm, scan_mm)
-    )  # fmt: skip
-    return Sized(
-        copy,
-        min(low.volume, copy.volume) if low else 0.0,
-        max(high.volume, copy.volume) if high else copy.volume,
-    )
+def sized_of(stone: Stone, space: Space, copy: Copy, scan_mm: float) -> Sized:
+    """A copy with the range that the scan's error leaves it: at its orientation, or at most NEAR_DEG from it."""
+    low, high = (_near(stone, loosened(space, by), copy) for by in (-scan_mm, scan_mm))
+    return Sized(copy, min(low, copy.volume), max(high, copy.volume))
+
+
+def _near(stone: Stone, space: Space, copy: Copy) -> float:
+    """Volume of the largest copy near one of another space, 0 where there is none."""
+    held = held_by(stone, space, copy)
+    found = [fitted(stone, space, copy.rotation, holding=h) for h in dict.fromkeys(((), tuple(held)))]  # fmt: skip
+    best = max((f.volume for f in found if f), default=0.0)
+    if best < FAR_LESS * copy.volume:
+        # what lay just inside no longer does; another place near by may be better
+        x, y, z = map(float, copy.rotation[:, 2])
+        turned = largest(stone, space, Facing((x, y, z), NEAR_DEG), most_cells=0).copy
+        best = max(best, turned.volume if turned else 0.0)
+    return best
 
 
 # ---- how it looks -----------------------------------------------------------------------------
@@ -441,14 +452,10 @@ def _rows(
     changed, solid = variations[result.which]
     stone = job.stones[result.which]
     eye = eye_of(task.room.rough, task.outline.design, setting)
-    most = _carats(task.room.rough, result.most_mm3)
+    head |= {"changed": changed, "most_carats": carats_of(task.room.rough, result.most_mm3)}
 
     def row(kind: str, sized: Sized) -> Row:
-        check_inside(task.room.rough, stone, sized.copy)
-        return (
-            dict.fromkeys(COLUMNS) | head | {"kind": kind, "changed": changed, "most_carats": most}
-            | _placed(task.room.rough, solid, sized) | eye.figures(cut_of(solid, sized.copy))
-        )  # fmt: skip
+        return row_of(eye, stone, solid, sized, head | {"kind": kind})
 
     first = row(HEAVIEST, result.best)
     yield first
@@ -462,7 +469,16 @@ def _rows(
         if _hides(cells("zone", zone), setting):
             yield row(HIDDEN, sized)
             return
-    yield dict.fromkeys(COLUMNS) | head | {"kind": HIDDEN, "remark": "none that was tried hides the zone"}  # fmt: skip
+    yield dict.fromkeys(COLUMNS) | head | {
+        "kind": HIDDEN, "most_carats": None, "remark": "none that was tried hides the zone",
+    }  # fmt: skip
+
+
+def row_of(eye: Eye, stone: Stone, solid: Solid, sized: Sized, head: Row) -> Row:
+    """The row of one stone that lies in a rough. Raises FacetraceError where it lies in a hollow."""
+    check_inside(eye.rough, stone, sized.copy)
+    placed = _placed(eye.rough, solid, sized)
+    return dict.fromkeys(COLUMNS) | head | placed | eye.figures(cut_of(solid, sized.copy))
 
 
 def _hides(row: Mapping[str, Cell], setting: Setting) -> bool:
@@ -470,7 +486,8 @@ def _hides(row: Mapping[str, Cell], setting: Setting) -> bool:
     return orient.hidden(share, setting.allow)
 
 
-def _carats(rough: Rough, mm3: float) -> float:
+def carats_of(rough: Rough, mm3: float) -> float:
+    """Carats of a volume in a rough."""
     return mm3 * rough.density * 1e-3 / GRAMS_PER_CARAT
 
 
@@ -478,8 +495,8 @@ def _placed(rough: Rough, solid: Solid, sized: Sized) -> Row:
     copy = sized.copy
     x, y, depth = map(float, copy.scale * np.ptp(solid.vertices, axis=0))
     row: Row = {
-        "low_carats": _carats(rough, sized.low), "carats": _carats(rough, copy.volume),
-        "high_carats": _carats(rough, sized.high), "scale": copy.scale,
+        "low_carats": carats_of(rough, sized.low), "carats": carats_of(rough, copy.volume),
+        "high_carats": carats_of(rough, sized.high), "scale": copy.scale,
         "length_mm": max(x, y), "width_mm": min(x, y), "depth_mm": depth,
     }  # fmt: skip
     row |= dict(zip(TURN, map(float, copy.rotation.ravel()), strict=True))
@@ -536,7 +553,7 @@ def losses(
         for some in names
     ]  # fmt: skip
     for some, (best, most) in zip(names, each_done(_freed, jobs, workers), strict=True):
-        yield Loss(some, _carats(room.rough, best - have), _carats(room.rough, most - have))
+        yield Loss(some, carats_of(room.rough, best - have), carats_of(room.rough, most - have))
 
 
 @dataclass(frozen=True)
