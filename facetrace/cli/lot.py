@@ -153,7 +153,11 @@ def _table(answers: Sequence[Answer], prices: "Prices | None", name: str) -> Tab
     table.add_column("rough", no_wrap=True)
     table.add_column("ct", justify="right", no_wrap=True)
     table.add_column("best design", no_wrap=True)
-    for head in ("ct", *(() if prices else ("low - high",)), *(("value", "low - high", "bid") if prices else ("yield %",))):
+    for head in (
+        "ct",
+        *(() if prices else ("low - high",)),
+        *(("value", "low - high", "bid") if prices else ("yield %",)),
+    ):
         table.add_column(head, justify="right", no_wrap=True)
     for answer in answers:
         start = (escape(_short(answer.room.rough.name)), f"{answer.room.carats:.2f}")
@@ -201,13 +205,17 @@ def _sentences(answers: Sequence[Answer], prices: "Prices | None") -> list[str]:
         name = answer.room.rough.name
         if answer.best:
             heavy, best = answer.plans[0], answer.plans[answer.best]
-            found.append(f"{name}: {best['design']} is worth more than the heavier {heavy['design']}.")
+            found.append(
+                f"{name}: {best['design']} is worth more than the heavier {heavy['design']}."
+            )
         if answer.room.rough.weight_note:
             found.append(f"{name}: {answer.room.rough.weight_note}")
         wide = [r for r in answer.plans if gap_of(r) > answer.setting.within + 1e-6 and r["kind"] == "heaviest"]  # fmt: skip
         if wide:
             worst = max(map(gap_of, wide))
-            found.append(f"{name}: up to {100 * worst:.0f} % more is not ruled out; a larger --most-cells goes on.")
+            found.append(
+                f"{name}: up to {100 * worst:.0f} % more is not ruled out; a larger --most-cells goes on."
+            )
     if prices:
         risk = prices.risk
         found.append(

@@ -376,7 +376,9 @@ def _values(answer: Answer) -> Table:
 def sentences(answer: Answer) -> list[str]:
     """How the best is placed, how sure that is, what defects cost, why it is worth more."""
     if not answer.plans:
-        return ["No stone of these designs fits: allow other table directions, or leave a defect anywhere."]
+        return [
+            "No stone of these designs fits: allow other table directions, or leave a defect anywhere."
+        ]
     best = answer.plans[answer.best]
     found = [_placing(answer, best), _proof(answer, best), *_range(answer)]
     found += _costs(answer, best)
@@ -439,9 +441,13 @@ def _costs(answer: Answer, best: "Row") -> list[str]:
     for loss in answer.losses:
         what = f"the {loss.names[0]}" if len(loss.names) == 1 else "all of these"
         if loss.carats < 0.005:
-            found.append(f"Without {what} it would cut no more (at most {loss.most_carats:.2f} ct).")
+            found.append(
+                f"Without {what} it would cut no more (at most {loss.most_carats:.2f} ct)."
+            )
         else:
-            found.append(f"Without {what} this rough would cut {loss.carats:.2f} ct more of this design.")
+            found.append(
+                f"Without {what} this rough would cut {loss.carats:.2f} ct more of this design."
+            )
     hides = [r for r in answer.rows if r["kind"] == HIDDEN and r["design"] == best["design"]]
     for row in hides:
         names = ", ".join(answer.room.to_hide)
@@ -511,7 +517,9 @@ def _sawn_words(answer: Answer) -> list[str]:
         of, bid = pair_worth(answer, pair)
         one = answer.worths[answer.best][0]
         limit = answer.prices.money(bid.limit.value) if bid.limit.value > 0 else "nothing"
-        found.append(f"The two are worth {answer.prices.money(of.expected.value)}; bid at most {limit}.")
+        found.append(
+            f"The two are worth {answer.prices.money(of.expected.value)}; bid at most {limit}."
+        )
         if of.expected.value > one.expected.value:
             found.append(f"That is more than the best single stone. {why(of, one)}")
         else:
@@ -553,7 +561,9 @@ def notes_of(answers: Sequence[Answer]) -> list[str]:
     for substance in grown:
         notes += [text for text in colour_notes(substance, sure=True) if text not in notes]
     if any(row["outline"] == "heart" for a in answers for row in a.rows):
-        notes.append("A heart is placed by its convex hull: its cleft is kept free of defects as well.")
+        notes.append(
+            "A heart is placed by its convex hull: its cleft is kept free of defects as well."
+        )
     return notes
 
 

@@ -19,7 +19,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import ConvexHull, QhullError
 from scipy.spatial.transform import Rotation
 
-from facetrace.solid.body import Body, Floats
+from facetrace.solid.body import Floats
 from facetrace.solid.place import WHOLE, Copy, Facing, Obstacle, Space, Stone, parting
 from facetrace.solid.polyhedron import Solid
 

@@ -12,7 +12,7 @@ off, too), with the skin that is taken off and all margins more and less by the 
 import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -163,8 +163,8 @@ def _words(changed: Mapping[str, float]) -> str:
 
 
 def _changed(design: Design, changed: Mapping[str, float]) -> Design:
-    for name, value in changed.items():
-        design = with_value(design, name, value)
+    for name, wanted in changed.items():
+        design = with_value(design, name, wanted)
     return design
 
 
@@ -543,7 +543,7 @@ def losses(
 ) -> Iterator[Loss]:  # fmt: skip
     """For each defect that the stone keeps off, then for all of them where there are several."""
     room = task.room
-    names = [(name,) for name in room.kept_off]
+    names: list[tuple[str, ...]] = [(name,) for name in room.kept_off]
     if len(names) > 1:
         names.append(tuple(room.kept_off))
     solid = task.outline.solid(str(row["changed"] or ""))
@@ -586,8 +586,8 @@ def priced_stone(row: Mapping[str, Cell]) -> value.Stone:
         "lightness": "lightness", "chroma": "chroma", "hue": "hue_deg",
     }  # fmt: skip
     figures: dict[Any, Estimate] = {name: estimate(row, own) for name, own in names.items()}
-    weights = (number(row, n) for n in ("low_carats", "carats", "high_carats"))
-    return value.Stone(*weights, str(row["outline"]), figures)  # type: ignore[arg-type]
+    low, expected, high = (number(row, n) for n in ("low_carats", "carats", "high_carats"))
+    return value.Stone(low, expected, high, str(row["outline"]), figures)  # type: ignore[arg-type]
 
 
 def made(rows: Sequence[Row]) -> list[Row]:
