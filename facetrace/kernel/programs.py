@@ -55,6 +55,78 @@ def _ranges(corners, bodies, square, axes, basis, low, high, found):
             row += 1
 
 
+@device
+def _broken_box(z, low, high, best):
+    """(excess, limit) of the side of the box that z breaks most; its row in *best*."""
+    worst, b = BROKEN, 0.0
+    for i in range(len(z)):
+        if low[i] - z[i] > worst:
+            worst, b = low[i] - z[i], -low[i]
+            best[:] = 0.0
+            best[i] = -1.0
+        elif z[i] - high[i] > worst:
+            worst, b = z[i] - high[i], high[i]
+            best[:] = 0.0
+            best[i] = 1.0
+    return worst, b
+
+
+@device
+def _broken_row(z, rows, limits, worst, b, best):
+    """The same of plain rows; what is broken no more than *worst* changes nothing."""
+    for r in range(len(rows)):
+        over = -limits[r]
+        for i in range(len(z)):
+            over += rows[r, i] * z[i]
+        if over > worst:
+            worst, b = over, limits[r]
+            best[:] = rows[r]
+    return worst, b
+
+
+@device
+def _broken_pair(z, planes, plane_of, corner_of, corners, far, lost, basis, worst, b, best):
+    """The same of a plane of the hull and a corner of the stone."""
+    w0 = basis[0, 0] * z[4] + basis[0, 1] * z[5] + basis[0, 2] * z[6]
+    w1 = basis[1, 0] * z[4] + basis[1, 1] * z[5] + basis[1, 2] * z[6]
+    w2 = basis[2, 0] * z[4] + basis[2, 1] * z[5] + basis[2, 2] * z[6]
+    pair = -1
+    for m in range(len(plane_of)):
+        j, i = plane_of[m], corner_of[m]
+        v0, v1, v2 = corners[i, 0], corners[i, 1], corners[i, 2]
+        over = (
+            planes[0, j] * (v0 + w1 * v2 - w2 * v1 + z[1])
+            + planes[1, j] * (v1 + w2 * v0 - w0 * v2 + z[2])
+            + planes[2, j] * (v2 + w0 * v1 - w1 * v0 + z[3])
+            - planes[3, j] * z[0]
+            - lost * far[i]
+        )
+        if over > worst:
+            worst, pair = over, m
+    if pair >= 0:
+        j, i = plane_of[pair], corner_of[pair]
+        n, v = planes[:3, j], corners[i]
+        best[:] = 0.0
+        best[0] = -planes[3, j]
+        best[1:4] = n
+        for k in range(3):
+            best[4 + k] = _swing(v, n, basis, k)
+        b = lost * far[i] - (n[0] * v[0] + n[1] * v[1] + n[2] * v[2])
+    return worst, b
+
+
+@device
+def _leaving(lam, y):
+    """(row that leaves the basis, ratio): the multiplier that comes to 0 first, the largest pivot among ties."""
+    leave, ratio = -1, np.inf
+    for i in range(len(y)):
+        if y[i] > TINY:
+            share = lam[i] / y[i]
+            if share < ratio - 1e-15 or (share <= ratio + 1e-15 and y[i] > y[leave]):
+                leave, ratio = i, share
+    return leave, ratio
+
+
 @alone
 def least_cost(
     cost, low, high, stop, sure, planes, plane_of, corner_of, corners, far, lost, basis, rows, limits,
@@ -103,56 +175,13 @@ def least_cost(
             inverse = np.linalg.inv(basic)
             z = inverse @ limit
             lam = np.maximum(-(wanted @ inverse), 0.0)
-        worst, b = BROKEN, 0.0
-        for i in range(size):
-            if low[i] - z[i] > worst:
-                worst, b = low[i] - z[i], -low[i]
-                best[:] = 0.0
-                best[i] = -1.0
-            elif z[i] - high[i] > worst:
-                worst, b = z[i] - high[i], high[i]
-                best[:] = 0.0
-                best[i] = 1.0
-        for r in range(filled[0]):
-            over = -pool_limits[r]
-            for i in range(size):
-                over += pool[r, i] * z[i]
-            if over > worst:
-                worst, b = over, pool_limits[r]
-                best[:] = pool[r]
+        worst, b = _broken_box(z, low, high, best)
+        worst, b = _broken_row(z, pool[: filled[0]], pool_limits, worst, b, best)
         if worst <= BROKEN:
-            for r in range(len(rows)):
-                over = -limits[r]
-                for i in range(size):
-                    over += rows[r, i] * z[i]
-                if over > worst:
-                    worst, b = over, limits[r]
-                    best[:] = rows[r]
-            w0 = basis[0, 0] * z[4] + basis[0, 1] * z[5] + basis[0, 2] * z[6]
-            w1 = basis[1, 0] * z[4] + basis[1, 1] * z[5] + basis[1, 2] * z[6]
-            w2 = basis[2, 0] * z[4] + basis[2, 1] * z[5] + basis[2, 2] * z[6]
-            pair = -1
-            for m in range(len(plane_of)):
-                j, i = plane_of[m], corner_of[m]
-                v0, v1, v2 = corners[i, 0], corners[i, 1], corners[i, 2]
-                over = (
-                    planes[0, j] * (v0 + w1 * v2 - w2 * v1 + z[1])
-                    + planes[1, j] * (v1 + w2 * v0 - w0 * v2 + z[2])
-                    + planes[2, j] * (v2 + w0 * v1 - w1 * v0 + z[3])
-                    - planes[3, j] * z[0]
-                    - lost * far[i]
-                )
-                if over > worst:
-                    worst, pair = over, m
-            if pair >= 0:
-                j, i = plane_of[pair], corner_of[pair]
-                n, v = planes[:3, j], corners[i]
-                best[:] = 0.0
-                best[0] = -planes[3, j]
-                best[1:4] = n
-                for k in range(3):
-                    best[4 + k] = _swing(v, n, basis, k)
-                b = lost * far[i] - (n[0] * v[0] + n[1] * v[1] + n[2] * v[2])
+            worst, b = _broken_row(z, rows, limits, worst, b, best)
+            worst, b = _broken_pair(
+                z, planes, plane_of, corner_of, corners, far, lost, basis, worst, b, best
+            )
             for k in range(count):
                 found, value, b2 = _square_row(
                     z, worst, parts, part_far, bodies, squares[k], axes[k], middles[k], halves[k],
@@ -172,12 +201,7 @@ def least_cost(
             y[i] = 0.0
             for r in range(size):
                 y[i] += best[r] * inverse[r, i]
-        leave, ratio = -1, np.inf
-        for i in range(size):
-            if y[i] > TINY:
-                share = lam[i] / y[i]
-                if share < ratio - 1e-15 or (share <= ratio + 1e-15 and y[i] > y[leave]):
-                    leave, ratio = i, share
+        leave, ratio = _leaving(lam, y)
         if leave < 0:
             if worst > 1e3 * BROKEN:
                 state = EMPTY

@@ -29,6 +29,8 @@ plan        of facetrace plan: rough, loss, plans heaviest first (where each sto
             number from 0 of the plan to go by, null if nothing fits; without: what each defect costs;
             sawn: two stones and the plane between them, or null; words: what is printed
 lot         of facetrace lot: such a member for each rough
+recut       of facetrace recut: worth_it and verdict; flaws (gone, how, costs_carats, reasons, all remedies), cuts
+            facet by facet, sizes and carats before and after, light before, after and change (paired)
 notes       cautions that belong to the numbers
 """
 

@@ -18,7 +18,7 @@ import heapq
 import itertools
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -28,7 +28,7 @@ from scipy.spatial import ConvexHull, QhullError
 from scipy.spatial.transform import Rotation
 
 from facetrace.common.errors import FacetraceError
-from facetrace.kernel.programs import EMPTY, least_cost
+from facetrace.kernel.programs import DONE, EMPTY, least_cost
 from facetrace.solid.body import Body, Floats
 from facetrace.solid.polyhedron import Solid
 
@@ -41,6 +41,8 @@ ROUNDING = 1e-7
 NEAR_TURNS = 1.5
 # rows that a cell's programs hand on to one another
 POOL = 300
+# the kernel's programs and HiGHS may differ by this share of the scale
+AGREED = 1e-5
 # of the rough's size: copies that are smaller do not count
 SMALLEST = 0.02
 # steps of a climb from one orientation to a better one near by, and how far the first may turn, radians
@@ -224,19 +226,10 @@ class Space:
 # ---- one orientation --------------------------------------------------------------------------
 
 
-def _program(cost: Floats, rows: Floats, most: Floats, low: Floats, high: Floats) -> Floats | None:
-    """The x that makes cost . x least where rows x <= most; None where there is none."""
-    found = linprog(cost, A_ub=rows, b_ub=most, bounds=np.column_stack([low, high]), method="highs")
-    return np.asarray(found.x) if found.success else None
-
-
-def _largest(
+def _rows(
     stone: Stone, rotation: Floats, space: Space, apart: _Directions
-) -> tuple[float, Floats] | None:
-    """(scale, place of the middle) of the largest copy at one orientation.
-
-    *apart*: for each body that matters the direction that parts it from the stone; None: it lies inside.
-    """
+) -> tuple[Floats, Floats]:
+    """(rows (n, 4), limits) of scale and place at one orientation: rows . (scale, place) <= limits."""
     planes = space.planes
     turned = stone.parts[WHOLE] @ rotation.T
     reach = (turned @ planes[:3]).max(axis=0)
@@ -254,11 +247,62 @@ def _largest(
             own = float((stone.parts[body.part] @ rotation.T @ u).max())
             rows.append(np.concatenate([[own], u])[None])
             most.append(np.array([float((body.points @ u).min()) - body.margin_mm * size]))
-    low, high = np.array([0.0, *[-np.inf] * 3]), np.full(4, np.inf)
-    x = _program(np.array([-1.0, 0, 0, 0]), np.vstack(rows), np.concatenate(most), low, high)
-    if x is None or x[0] <= 0:
+    return np.vstack(rows), np.concatenate(most)
+
+
+def proven(
+    stone: Stone, rotation: Floats, space: Space, apart: _Directions
+) -> tuple[float, Floats, float] | None:
+    """(scale, place of the middle, bound) of the largest copy at one orientation, by HiGHS; None where none fits.
+
+    *apart*: how each body that matters comes apart. The bound is that of the program's dual: for
+    weights w >= 0 with sum w a = (1, 0, 0, 0), scale = sum w (a . x) <= sum w b (Chvatal, "Linear
+    Programming", ch. 5).
+    """
+    rows, limits = _rows(stone, rotation, space, apart)
+    found = linprog(
+        [-1.0, 0, 0, 0],
+        A_ub=rows,
+        b_ub=limits,
+        bounds=[(0, None), *[(None, None)] * 3],
+        method="highs",
+    )
+    if not found.success or found.x[0] <= 0:
         return None
-    return float(x[0]) * (1 - ROUNDING), x[1:]
+    weights = np.maximum(-found.ineqlin.marginals, 0.0)
+    return float(found.x[0]) * (1 - ROUNDING), found.x[1:], float(weights @ limits)
+
+
+def _largest(
+    stone: Stone, rotation: Floats, space: Space, apart: _Directions, least: float, most: float
+) -> tuple[float, Floats] | None:
+    """(scale, place of the middle) of the same, fast; None where it is smaller than *least*."""
+    rows, limits = _rows(stone, rotation, space, apart)
+    # (scale, place) <= limits as (sigma, tau): rows . (1, tau) <= limits sigma
+    plain = np.zeros((len(rows), 7))
+    plain[:, 0], plain[:, 1:4] = -limits, rows[:, 1:]
+    room = np.ptp(space.hull_corners, axis=0) / least
+    low = np.concatenate([[1 / most], -room, np.zeros(3)])
+    high = np.concatenate([[1 / least], room, np.zeros(3)])
+    cost = np.zeros(7)
+    cost[0] = 1.0
+    z, _, state = least_cost(cost, low, high, math.inf, True, *NO_PAIRS, plain, -rows[:, 0], *NO_BODIES, *_pool(7))  # fmt: skip
+    if state != DONE:
+        return None
+    return (1 - ROUNDING) / float(z[0]), z[1:4] / z[0]
+
+
+def _pool(size: int) -> tuple[Any, ...]:
+    return np.zeros((POOL, size)), np.zeros(POOL), np.zeros(1, dtype=np.int64)
+
+
+_NONE, _NOWHERE = np.zeros((0, 3)), np.zeros(0, dtype=np.int64)
+# no rows of planes and corners, and no bodies, for the kernel
+NO_PAIRS = np.zeros((4, 0)), _NOWHERE, _NOWHERE, _NONE, np.zeros(0), 0.0, np.eye(3)
+NO_BODIES = (
+    _NONE, np.zeros(0), _NONE, np.zeros((0, 4), dtype=np.int64), np.zeros((0, 2), dtype=np.int64),
+    _NONE, np.zeros((0, 2)), np.zeros(0), np.zeros(0),
+)  # fmt: skip
 
 
 def parting(moving: Floats, body: Floats) -> tuple[float, Floats]:
@@ -367,6 +411,7 @@ class _Cell:
     low: Floats
     high: Floats
     bound: float = math.inf
+    depth: int = 0
 
     def allows(self, facing: Facing) -> bool:
         """Whether some of it is where the table may face."""
@@ -448,7 +493,7 @@ class _Program:
     def __init__(
         self, stone: Stone, space: Space, cell: _Cell, least: float, most: float, sure: bool = True
     ) -> None:
-        self.cell, self.sure = cell, sure
+        self.stone, self.space, self.cell, self.sure = stone, space, cell, sure
         self.matrix = cell.turn.matrix
         tilt, spin = cell.reach
         self.squares = [k for k, region in cell.regions.items() if region is not None]
@@ -469,11 +514,10 @@ class _Program:
         ]
         none = (np.zeros((0, len(box))), np.zeros(0))
         rows, limits = zip(none, *inside, strict=True)
-        self.size_mm = stone.radius
         self._rest = (
             planes, plane_of, corner_of, corners, stone.far[WHOLE], self.lost, self.matrix,
             np.vstack(rows), np.concatenate(limits), *self._bodies(stone, space),
-            np.zeros((POOL, len(box))), np.zeros(POOL), np.zeros(1, dtype=np.int64),
+            *_pool(len(box)),
         )  # fmt: skip
 
     def _inside(self, stone: Stone, body: Obstacle) -> tuple[Floats, Floats]:
@@ -575,21 +619,44 @@ class _Program:
             regions[k] = replace(region, c=(c[0], c[1]), half=(half[0], half[1]))
         return replace(self.cell, regions=regions, low=self.low[1:4], high=self.high[1:4])
 
-    def halves(self) -> list[_Cell]:
-        """The cell divided where the most is given away."""
-        cell = self.cell
-        tilt, spin = cell.reach
-        worst, given = -1, self.lost * self.size_mm
-        room = (self.high[1:4] - self.low[1:4]) / 2 + self.size_mm * (tilt + spin) / 2
-        for k in self.squares:
-            region = _square(cell, k)
-            loss = sum(h * room[axis] for axis, h in zip(region.basis, region.half, strict=True))
-            if loss > given:
-                worst, given = k, loss
+    def halves(self, solved: _Solved) -> list[_Cell]:
+        """The cell divided where its best point breaks the truth most, or in turn where the most is given away."""
+        cell = replace(self.cell, depth=self.cell.depth + 1)
+        worst = self._given() if cell.depth % 2 else self._broken(solved)
         if worst < 0:
             return cell.split()
         parts = _square(cell, worst).split()
         return [replace(cell, regions={**cell.regions, worst: part}) for part in parts]
+
+    def _given(self) -> int:
+        """The body, -1: the turn, for which the rows give away most."""
+        tilt, spin = self.cell.reach
+        radius = self.stone.radius
+        worst, given = -1, self.lost * radius
+        room = (self.high[1:4] - self.low[1:4]) / 2 + radius * (tilt + spin) / 2
+        for k in self.squares:
+            region = _square(self.cell, k)
+            loss = sum(h * room[axis] for axis, h in zip(region.basis, region.half, strict=True))
+            if loss > given:
+                worst, given = k, loss
+        return worst
+
+    def _broken(self, solved: _Solved) -> int:
+        """The body, -1: the turn, that the program's best point cuts deepest into."""
+        space, parts = self.space, self.stone.parts
+        turned = Rotation.from_rotvec(solved.by).as_matrix() @ self.matrix
+        moved = solved.place + solved.scale * parts[WHOLE] @ turned.T
+        worst, broken = -1, float(((moved @ space.planes[:3]).max(axis=0) - space.planes[3]).max())
+        for k in self.squares:
+            body, u = space.obstacles[k], solved.directions[k]
+            assert u is not None
+            reach = (solved.place + solved.scale * parts[body.part] @ turned.T) @ u
+            over = (
+                float((reach.max() - (body.points @ u).min()) / np.linalg.norm(u)) + body.margin_mm
+            )
+            if over > broken:
+                worst, broken = k, over
+        return worst
 
 
 def _square(cell: _Cell, k: int) -> _Square:
@@ -611,11 +678,13 @@ class _Search:
     within: float
     best: Copy | None = None
     least: float = 0.0
+    parted: _Directions = field(default_factory=dict)
 
     @property
     def cut(self) -> float:
         """Cells whose bound is no larger can be left: they hold nothing better by more than *within*."""
-        return max(self.best.scale if self.best else 0.0, self.least) * (1 + self.within) ** (1 / 3)
+        size = max(self.best.scale if self.best else 0.0, self.least)
+        return float(size * (1 + self.within) ** (1 / 3))
 
     def hit(
         self, rotation: Floats, scale: float, place: Floats, known: _Directions
@@ -680,25 +749,36 @@ class _Search:
     def upper(self) -> float:
         """No copy is longer than the rough: a first bound of the scale."""
         longest = float(np.linalg.norm(np.ptp(self.space.hull_corners, axis=0)))
-        return longest / float(np.ptp(self.stone.parts[WHOLE], axis=0).max())
+        return float(longest / np.ptp(self.stone.parts[WHOLE], axis=0).max())
 
     def value(self, turn: _Turn, directions: _Directions) -> tuple[float, _Directions] | None:
-        """(scale, directions) of the largest copy with the bodies that it meets parted from it."""
+        """(scale, directions) of the largest copy with the bodies that it meets parted from it; the best is kept."""
         kept = dict(directions)
         rotation = turn.matrix
-        for _ in range(2 + len(self.space.obstacles)):
-            found = _largest(self.stone, rotation, self.space, kept)
+        found = self._largest(rotation, kept)
+        for _ in range(1 + len(self.space.obstacles)):
             if found is None:
                 return None
             hit = self.hit(rotation, *found, kept)
             if hit is None:
-                if found[0] > max(self.best.scale if self.best else 0.0, self.least):
-                    scale, place = found
+                scale, place = found
+                if scale > self.floor:
                     shift = place - scale * rotation @ self.stone.middle
                     self.best = Copy(scale, rotation, shift, self.stone.volume * scale**3)
-                return found[0], kept
+                    self.parted = kept
+                return scale, kept
             kept[hit[0]] = hit[1]
+            found = self._largest(rotation, kept)
+            if self.space.obstacles[hit[0]].inside:
+                within = {**kept, hit[0]: _INSIDE}
+                other = self._largest(rotation, within)
+                if other and (found is None or other[0] > found[0]):
+                    kept, found = within, other
         return None
+
+    def _largest(self, rotation: Floats, directions: _Directions) -> tuple[float, Floats] | None:
+        least = SMALLEST * self.upper
+        return _largest(self.stone, rotation, self.space, directions, least, self.upper)
 
     def starts(self) -> Iterator[_Turn]:
         """Table directions in rings, each with some spins."""
@@ -713,6 +793,18 @@ class _Search:
                         yield _Turn(
                             frame, angle * math.cos(a), angle * math.sin(a), turn * k / SPINS
                         )
+
+    def proven_best(self, centre: Floats) -> Copy | None:
+        """The best copy as HiGHS has it at its orientation, seen from where *centre* was seen."""
+        if self.best is None:
+            return None
+        known = self.best
+        found = proven(self.stone, known.rotation, self.space, self.parted)
+        if found is None or abs(found[0] / known.scale - 1) > AGREED:
+            raise AssertionError(f"two solvers disagree: {found} and {known}")
+        scale, place, _ = found
+        shift = centre + place - scale * known.rotation @ self.stone.middle
+        return Copy(scale, known.rotation, shift, self.stone.volume * scale**3)
 
     def best_starts(self) -> list[_Turn]:
         """The starts from which to climb: those with the largest copies."""
@@ -815,7 +907,7 @@ def largest(
         hit = search.hit(turn.matrix, solved.scale, solved.place, solved.directions)
         parts = (
             _parted(cell, hit[0], space.obstacles[hit[0]]) if hit
-            else program.halves()
+            else program.halves(solved)
         )  # fmt: skip
         for part in parts:
             add(part)
@@ -823,5 +915,4 @@ def largest(
             top = -heap[0][0] if heap else search.cut
             report(cells, (top / search.best.scale) ** 3 - 1 if search.best else math.inf)
     top = max(dropped, -heap[0][0] if heap else 0.0, search.best.scale if search.best else 0.0)
-    best = search.best and replace(search.best, shift=search.best.shift + centre)
-    return Found(best, stone.volume * top**3, cells)
+    return Found(search.proven_best(centre), stone.volume * top**3, cells)

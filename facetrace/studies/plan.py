@@ -227,11 +227,15 @@ def room_of(rough: Rough) -> Room:
     return Room(rough, hollow_bodies(walls, max(tolerance, 0.02)))
 
 
+def _inside(rough: Rough, stone: Stone, copy: Copy) -> bool:
+    return scan.lies_inside(rough.mesh, *in_rough(stone, copy))
+
+
 def check_inside(rough: Rough, stone: Stone, copy: Copy) -> None:
     """Raises FacetraceError where a copy does not lie wholly in the rough's mesh."""
-    if not scan.lies_inside(rough.mesh, *in_rough(stone, copy)):
+    if not _inside(rough, stone, copy):
         raise FacetraceError(
-            f"{rough.name}: a hollow is so large that a stone was placed in it; cut the mesh in two there"
+            "a hollow is so large that the stone was placed in it; cut the mesh in two there"
         )
 
 
@@ -421,7 +425,7 @@ def sweep(
     """The rows of each task in their order; those in *done* come from there.
 
     A row depends on its rough, design and setting alone. Raises FacetraceError where a design
-    cannot be cut or a stone was placed in a hollow, FileError for colours that zones cannot have.
+    cannot be cut, FileError for colours that zones cannot have.
     """
     todo = [t for t in tasks if any(key not in done for key in t.keys(setting))]
     cuts = [t.outline.variations() for t in todo]
@@ -457,7 +461,13 @@ def _rows(
     def row(kind: str, sized: Sized) -> Row:
         return row_of(eye, stone, solid, sized, head | {"kind": kind})
 
-    first = row(HEAVIEST, result.best)
+    try:
+        first = row(HEAVIEST, result.best)
+    except FacetraceError as problem:
+        # a stone in a hollow is no plan, and no reason to stop the others
+        for _, kind in keys:
+            yield dict.fromkeys(COLUMNS) | head | {"kind": kind, "most_carats": None, "remark": str(problem)}  # fmt: skip
+        return
     yield first
     if len(keys) < 2:
         return
@@ -466,7 +476,7 @@ def _rows(
         return
     for sized in result.others:
         zone = eye.zone(cut_of(solid, sized.copy))
-        if _hides(cells("zone", zone), setting):
+        if _hides(cells("zone", zone), setting) and _inside(task.room.rough, stone, sized.copy):
             yield row(HIDDEN, sized)
             return
     yield dict.fromkeys(COLUMNS) | head | {
