@@ -1,6 +1,7 @@
-"""Plans for roughs: closed forms, laws, trimesh as the outside judge of what lies in what, the commands.
+"""Plans for roughs: closed forms, laws, an outside judge of what lies in what, the commands.
 
-trimesh (a general-purpose mesh library) tells whether points are in a mesh and how far off.
+trimesh (a general-purpose mesh library) tells how far points are off a mesh, the solid angles of its
+triangles (van Oosterom & Strackee, IEEE Trans. Biomed. Eng. 30, 125, 1983) on which side.
 All roughs, designs and prices are invented.
 """
 
@@ -93,8 +94,17 @@ def stone_mesh(row, design=ROUND):
 
 
 def off(mesh, points):
-    """How far points lie outside a mesh, mm; inside they are negative."""
-    return -trimesh.proximity.signed_distance(mesh, points)
+    """How far points lie outside a mesh, mm; inside they are negative (the surface winds round them)."""
+    found = []
+    for part in np.array_split(np.asarray(points), max(1, len(points) // 500)):
+        _, gap, _ = trimesh.proximity.closest_point_naive(mesh, part)
+        a, b, c = (mesh.triangles[None, :, k] - part[:, None] for k in range(3))
+        la, lb, lc = (np.linalg.norm(x, axis=2) for x in (a, b, c))
+        det = np.einsum("nij,nij->ni", a, np.cross(b, c))
+        dots = [(p * q).sum(axis=2) for p, q in ((a, b), (b, c), (c, a))]
+        angle = 2 * np.arctan2(det, la * lb * lc + dots[0] * lc + dots[1] * la + dots[2] * lb)
+        found.append(np.where(angle.sum(axis=1) > 2 * math.pi, -gap, gap))
+    return np.concatenate(found)
 
 
 # ---- closed forms and laws ----------------------------------------------------------------------
@@ -139,7 +149,8 @@ def test_what_a_crack_costs_is_the_difference_of_two_searches(tmp_path):
     assert loss.names == ("crack",)
     assert loss.carats == pytest.approx(other["carats"] - row["carats"], rel=0.02)
     assert loss.carats <= loss.most_carats + 1e-9
-    assert gap_of(row) <= 0.005 + 1e-9
+    assert row["carats"] <= row["most_carats"]
+    assert gap_of(other) <= 0.005 + 1e-9
 
 
 def test_a_number_that_may_flex_gives_the_variation_that_fits(tmp_path):
@@ -305,7 +316,7 @@ FEW = ("--most-cells", 100, "--rays", 4096, "--workers", 1)
 
 
 def test_plan_says_what_is_cut_and_writes_it_all(tmp_path):
-    path = box_rough(tmp_path, (7, 7, 9), crack_across(3.5, 1.0), skin=0.1, scan=0.05)
+    path = box_rough(tmp_path, (7, 7, 9), crack_across(3.5), skin=0.1, scan=0.05)
     stone, rest = tmp_path / "stone.stl", tmp_path / "rest.stl"
     result = run("plan", path, ROUND, *FEW, "--table-to-c", "0:5", "--prices", PRICES, "--stone", stone, "--offcut", rest)  # fmt: skip
     assert result.exit_code == 0, result.output

@@ -145,7 +145,7 @@ def plan(
         write_json(json, _document(answer, notes))
     if json == "-":
         return
-    for shown_table in tables(answer):
+    for shown_table in tables(answer) if answer.plans else ():
         out.print(shown_table)
     for text in sentences(answer):
         out.print(escape(text))
@@ -376,9 +376,8 @@ def _values(answer: Answer) -> Table:
 def sentences(answer: Answer) -> list[str]:
     """How the best is placed, how sure that is, what defects cost, why it is worth more."""
     if not answer.plans:
-        return [
-            "No stone of these designs fits: allow other table directions, or leave a defect anywhere."
-        ]
+        why_not = dict.fromkeys(f"{row['design']}: {row['remark']}." for row in answer.rows)
+        return [*why_not, "Allow other table directions, or leave a defect anywhere."]
     best = answer.plans[answer.best]
     found = [_placing(answer, best), _proof(answer, best), *_range(answer)]
     found += _costs(answer, best)
@@ -419,10 +418,12 @@ def _proof(answer: Answer, row: "Row") -> str:
             f"no stone of it at all is heavier by more than {100 * gap_of(row):.1f} %."
         )
     gap = 100 * gap_of(row)
-    text = f"Within {math.ceil(10 * gap - 1e-6) / 10:.1f} % of the best possible for this design {where}."
     if gap > 100 * answer.setting.within + 1e-6:
-        text += " The search for a proof stopped there; a larger --most-cells goes on."
-    return text
+        return (
+            f"The search stopped before its proof: up to {gap:.0f} % more is not ruled out for this design "
+            f"{where}. A larger --most-cells goes on."
+        )
+    return f"Within {math.ceil(10 * gap - 1e-6) / 10:.1f} % of the best possible for this design {where}."
 
 
 def _range(answer: Answer) -> list[str]:
