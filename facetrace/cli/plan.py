@@ -28,6 +28,8 @@ from facetrace.cli.shell import (
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Row
+    from facetrace.report.plan import Panel
+    from facetrace.studies.orient import Cut
     from facetrace.studies.plan import Loss, Room, Setting, Task
     from facetrace.studies.price import Prices
     from facetrace.studies.saw import Sawn
@@ -51,6 +53,8 @@ Ctrl-C stops; the same command goes on from its CSV. The numbers are the same ei
 NAME_LETTERS = 19
 # a girdle thinner than this chips in setting (common practice, no source)
 THIN_MM = 0.1
+# of the weight: what is known so well needs no second number
+SURE_SHARE = 0.015
 # columns of how a stone looks: figure, factor, digits
 LOOKS = (
     ("light_return", 100, 1), ("window", 100, 1), ("zone", 100, 1), ("lightness", 1, 0),
@@ -76,9 +80,12 @@ class Answer:
 
     @property
     def best(self) -> int:
-        """Number of the plan to go by: the most valuable, without prices the heaviest."""
+        """Number of the plan to go by: the most valuable; without prices the heaviest whose zones hide, or of all."""
+        from facetrace.studies.plan import hides
+
         if not self.worths:
-            return 0
+            hidden = [k for k, row in enumerate(self.plans) if hides(row, self.setting)]
+            return hidden[0] if hidden and self.room.to_hide else 0
         return max(range(len(self.plans)), key=lambda k: self.worths[k][0].expected.value)
 
     def task_of(self, row: "Row") -> "Task":
@@ -96,7 +103,7 @@ def plan(
         typer.Option(metavar="NAME=FROM:TO:STEP", help="A number of the designs that may flex, like outline.length_mm=7:9:0.5; may be repeated."),
     ] = None,
     within: Annotated[float, typer.Option(min=0.05, max=20, callback=finite, help="Search until nothing can be heavier by more than this, %.")] = 0.5,
-    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search; what was reached is told.")] = 4000,
+    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search; what was reached is told.")] = 2000,
     pieces: Annotated[int, typer.Option(min=1, max=2, help="2: also two stones, the rough sawn by a plane.")] = 1,
     prices: Annotated[Path | None, typer.Option(help="Your price file (TOML): rank by value, with a bid limit.")] = None,
     margin: Annotated[float | None, typer.Option(min=0, max=1000, callback=finite, help="Wished margin, % of the outlay [default: the price file's].")] = None,
@@ -113,7 +120,7 @@ def plan(
     fresh: FreshOption = False,
     picture: Annotated[Path | None, typer.Option(help="The stone in the rough [default: beside the rough, -plan.png; none with --json -].")] = None,
     no_picture: Annotated[bool, typer.Option("--no-picture", help="Figures only.")] = False,
-    stone: Annotated[Path | None, typer.Option(help="Write the best stone where it lies in the rough, as a mesh in the file's frame.")] = None,
+    stone: Annotated[Path | None, typer.Option(help="Write the best stone (with --pieces 2 both) where it lies, as a mesh in the rough file's frame.")] = None,
     offcut: Annotated[Path | None, typer.Option(help="Write what is cut off: the rough with the stone's room in it, as a mesh.")] = None,
     json: JsonOption = None,
 ) -> None:  # fmt: skip
@@ -383,6 +390,8 @@ def sentences(answer: Answer) -> list[str]:
     found += _costs(answer, best)
     if answer.worths:
         found += _worth(answer)
+    elif answer.best:
+        found.append(_shows(answer))
     if answer.halved:
         found += _sawn_words(answer)
     return found + _cautions(answer, best)
@@ -409,6 +418,7 @@ def _placing(answer: Answer, row: "Row") -> str:
 
 def _proof(answer: Answer, row: "Row") -> str:
     from facetrace.studies.plan import HIDDEN, gap_of
+    from facetrace.studies.rows import number
 
     facing = answer.setting.facing
     where = f"with the table {facing.least_deg:g} to {facing.within_deg:g} deg from c"
@@ -418,12 +428,13 @@ def _proof(answer: Answer, row: "Row") -> str:
             f"no stone of it at all is heavier by more than {100 * gap_of(row):.1f} %."
         )
     gap = 100 * gap_of(row)
+    flexed = "and the variations tried " if number(row, "variations") > 1 else ""
     if gap > 100 * answer.setting.within + 1e-6:
         return (
             f"The search stopped before its proof: up to {gap:.0f} % more is not ruled out for this design "
             f"{where}. A larger --most-cells goes on."
         )
-    return f"Within {math.ceil(10 * gap - 1e-6) / 10:.1f} % of the best possible for this design {where}."
+    return f"Within {math.ceil(10 * gap - 1e-6) / 10:.1f} % of the best possible for this design {flexed}{where}."
 
 
 def _range(answer: Answer) -> list[str]:
@@ -434,6 +445,16 @@ def _range(answer: Answer) -> list[str]:
     ]
 
 
+def _shows(answer: Answer) -> str:
+    from facetrace.studies.rows import number
+
+    heavy = answer.plans[0]
+    return (
+        f"The heaviest of all, {heavy['design']}, keeps {number(heavy, 'carats'):.2f} ct, but "
+        f"{', '.join(answer.room.to_hide)} shows on {100 * number(heavy, 'zone'):.1f} % of its face."
+    )
+
+
 def _costs(answer: Answer, best: "Row") -> list[str]:
     from facetrace.studies.plan import HIDDEN
     from facetrace.studies.rows import number
@@ -441,14 +462,13 @@ def _costs(answer: Answer, best: "Row") -> list[str]:
     found = []
     for loss in answer.losses:
         what = f"the {loss.names[0]}" if len(loss.names) == 1 else "all of these"
+        rest = loss.most_carats - loss.carats
+        sure = rest <= SURE_SHARE * number(best, "carats")
+        limit = "" if sure else f"; at most {loss.most_carats:.2f} ct, by the proof so far"
         if loss.carats < 0.005:
-            found.append(
-                f"Without {what} it would cut no more (at most {loss.most_carats:.2f} ct)."
-            )
+            found.append(f"Without {what} it would cut no more{limit}.")
         else:
-            found.append(
-                f"Without {what} this rough would cut {loss.carats:.2f} ct more of this design."
-            )
+            found.append(f"Without {what} this rough would cut {loss.carats:.2f} ct more of this design{limit}.")  # fmt: skip
     hides = [r for r in answer.rows if r["kind"] == HIDDEN and r["design"] == best["design"]]
     for row in hides:
         names = ", ".join(answer.room.to_hide)
@@ -542,6 +562,12 @@ def _cautions(answer: Answer, best: "Row") -> list[str]:
         found.append(f"The girdle is {girdle:.2f} mm thin at its thinnest and may chip; make it thicker in the design.")  # fmt: skip
     if room.hollows.bodies:
         found.append(f"Beside hollows up to {room.hollows.excess_mm:.2f} mm more than needed is kept off.")  # fmt: skip
+    if any(d.kind == "crack" for d in rough.defects):
+        # common practice, no source
+        found.append(
+            "A crack often runs further than it shows, and glass that fills one softens in heat: look again "
+            "once a face is ground."
+        )
     unmade = [f"{r['design']}: {r['remark']}" for r in answer.rows if r["carats"] is None and r["design"] != best["design"]]  # fmt: skip
     return found + unmade
 
@@ -571,44 +597,53 @@ def notes_of(answers: Sequence[Answer]) -> list[str]:
 # ---- files ------------------------------------------------------------------------------------
 
 
+def _cut(answer: Answer, row: "Row") -> "Cut":
+    from facetrace.studies.plan import copy_of, cut_of
+
+    solid = answer.task_of(row).outline.solid(str(row["changed"] or ""))
+    return cut_of(solid, copy_of(row, solid))
+
+
 def _written(answer: Answer, shown: Path | None, stone: Path | None, offcut: Path | None) -> None:
+    """Picture and meshes: of two stones where there are two, else of the best."""
     if not answer.plans:
         return
     from facetrace.common.output import write_whole
-    from facetrace.solid.export import bytes_of, kind_of, placed, rest_of
-    from facetrace.studies.plan import copy_of, cut_of
+    from facetrace.solid.export import bytes_of, joined, kind_of, placed, rest_of
 
-    best = answer.plans[answer.best]
-    solid = answer.task_of(best).outline.solid(str(best["changed"] or ""))
-    cut = cut_of(solid, copy_of(best, solid))
     rough = answer.room.rough
-    mesh = placed(cut.solid, rough.turn.T @ cut.turn, rough.turn.T @ cut.shift)
+    rows = answer.sawn.rows if answer.sawn else (answer.plans[answer.best],)
+    back = rough.turn.T
+    cuts = [_cut(answer, row) for row in rows]
+    mesh = joined([placed(cut.solid, back @ cut.turn, back @ cut.shift) for cut in cuts])
     if stone:
         write_whole(stone, bytes_of(mesh, kind_of(stone)))
     if offcut:
-        own = rough.mesh.turned(rough.turn.T)
+        own = rough.mesh.turned(back)
         write_whole(offcut, bytes_of(rest_of(own.vertices, own.faces, mesh), kind_of(offcut)))
     if shown:
         from facetrace.report.plan import plan_png
 
         with progress("picture"):
-            write_whole(shown, plan_png(panels_of(answer), answer.room.rough))
+            write_whole(shown, plan_png(_panels(answer), rough))
 
 
-def panels_of(answer: Answer) -> list[Any]:
-    """The stones to be drawn: the best, and the heaviest where that is another."""
+def _panels(answer: Answer) -> "list[Panel]":
+    """The stones to be drawn: the best, the heaviest where that is another, and two from one rough."""
     from facetrace.report.plan import Panel
-    from facetrace.studies.plan import copy_of, cut_of
     from facetrace.studies.rows import number
 
     found = []
     for k in dict.fromkeys((answer.best, 0)):
         row = answer.plans[k]
-        solid = answer.task_of(row).outline.solid(str(row["changed"] or ""))
         name = f"{_name(row)}, {number(row, 'carats'):.2f} ct"
-        if answer.worths:
-            name += " (most valuable)" if k == answer.best else " (heaviest)"
-        found.append(Panel(name, cut_of(solid, copy_of(row, solid))))
+        if answer.best:
+            best = "most valuable" if answer.worths else "zone hidden"
+            name += f" ({best if k == answer.best else 'heaviest'})"
+        found.append(Panel(name, (_cut(answer, row),)))
+    if answer.sawn:
+        name = f"two stones, {answer.sawn.carats:.2f} ct"
+        found.append(Panel(name, tuple(_cut(answer, row) for row in answer.sawn.rows)))
     return found
 
 

@@ -30,10 +30,10 @@ HEAD, FOOT = 0.62, 0.62
 
 @dataclass(frozen=True)
 class Panel:
-    """A stone in its place, with a name."""
+    """Stones in their place, with a name; the first is seen from its own three sides."""
 
     name: str
-    cut: Cut
+    cuts: tuple[Cut, ...]
 
 
 def plan_png(panels: Sequence[Panel], rough: Rough) -> bytes:
@@ -46,8 +46,8 @@ def plan_png(panels: Sequence[Panel], rough: Rough) -> bytes:
         bottom = FOOT + PANEL * (len(panels) - 1 - line)
         for k, (view, right, up, eye) in enumerate(VIEWS):
             axes = figure.add_axes((k / 3, bottom / height, 1 / 3, 0.93 * PANEL / height))
-            frame = panel.cut.turn[:, [right, up, eye]] * [1, 1, -1 if eye == 1 else 1]
-            _view(axes, rough, panel.cut, frame, names, reach)
+            frame = panel.cuts[0].turn[:, [right, up, eye]] * [1, 1, -1 if eye == 1 else 1]
+            _view(axes, rough, panel.cuts, frame, names, reach)
             axes.text(0.04, 0.97, view, transform=axes.transAxes, fontsize=8, va="top")
         top = (bottom + 0.965 * PANEL) / height
         figure.text(0.012, top, plain(panel.name), fontsize=9, va="center")
@@ -73,7 +73,7 @@ def _legend(figure: Figure, names: Sequence[str], height: float) -> None:
 
 
 def _view(
-    axes: Any, rough: Rough, cut: Cut, frame: Floats, names: Sequence[str], reach: float
+    axes: Any, rough: Rough, cuts: Sequence[Cut], frame: Floats, names: Sequence[str], reach: float
 ) -> None:
     """One view; columns of *frame* (3, 3): right, up and towards the eye, in the rough's frame."""
     middle = rough.mesh.vertices.mean(axis=0) @ frame
@@ -83,7 +83,8 @@ def _view(
 
     axes.add_patch(Polygon(_outline(seen(rough.mesh.vertices)), facecolor="0.86", edgecolor="0.35", lw=1.0, zorder=1))  # fmt: skip
     axes.add_collection(LineCollection(list(seen(_edges(rough))), colors="0.62", linewidths=0.5, zorder=2))  # fmt: skip
-    _facets(axes, cut, frame, seen)
+    for cut in sorted(cuts, key=lambda c: float(c.shift @ frame[:, 2])):
+        _facets(axes, cut, frame, seen)
     for defect in rough.defects:
         _defect(axes, defect, names.index(defect.name), seen)
     _axis(axes, frame, reach)

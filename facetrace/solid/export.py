@@ -1,5 +1,6 @@
 """Meshes of a solid in common formats, through trimesh."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -53,8 +54,17 @@ def placed(solid: Solid, turn: Floats, shift: Floats) -> trimesh.Trimesh:
     return trimesh.Trimesh(mesh.vertices @ turn.T + shift, mesh.faces, process=False)
 
 
+def joined(meshes: Sequence[trimesh.Trimesh]) -> trimesh.Trimesh:
+    """Several bodies as one mesh."""
+    first = np.cumsum([0, *(len(mesh.vertices) for mesh in meshes)])
+    faces = [mesh.faces + k for mesh, k in zip(meshes, first, strict=False)]
+    return trimesh.Trimesh(
+        np.vstack([mesh.vertices for mesh in meshes]), np.vstack(faces), process=False
+    )
+
+
 def rest_of(vertices: Floats, faces: Ints, stone: trimesh.Trimesh) -> trimesh.Trimesh:
-    """What a stone strictly inside a body leaves of it: the body's surface and the stone's, turned inwards."""
+    """What stones strictly inside a body leave of it: the body's surface and theirs, turned inwards."""
     hole = stone.faces[:, ::-1] + len(vertices)
     return trimesh.Trimesh(
         np.vstack([vertices, stone.vertices]), np.vstack([faces, hole]), process=False

@@ -96,7 +96,7 @@ class Setting:
     facing: Facing
     light: Light
     within: float = 0.005
-    most_cells: int = 4000
+    most_cells: int = 2000
     rays: int = 1 << 16
     threshold: float = 2.0
     allow: float = 0.01
@@ -471,12 +471,12 @@ def _rows(
     yield first
     if len(keys) < 2:
         return
-    if _hides(first, setting):
+    if hides(first, setting):
         yield first | {"kind": HIDDEN}
         return
     for sized in result.others:
         zone = eye.zone(cut_of(solid, sized.copy))
-        if _hides(cells("zone", zone), setting) and _inside(task.room.rough, stone, sized.copy):
+        if hides(cells("zone", zone), setting) and _inside(task.room.rough, stone, sized.copy):
             yield row(HIDDEN, sized)
             return
     yield dict.fromkeys(COLUMNS) | head | {
@@ -491,7 +491,8 @@ def row_of(eye: Eye, stone: Stone, solid: Solid, sized: Sized, head: Row) -> Row
     return dict.fromkeys(COLUMNS) | head | placed | eye.figures(cut_of(solid, sized.copy))
 
 
-def _hides(row: Mapping[str, Cell], setting: Setting) -> bool:
+def hides(row: Mapping[str, Cell], setting: Setting) -> bool:
+    """Whether no zone shows on a row's face, see ``orient.hidden``."""
     share = {"share": row["zone"], "share_stderr": row["zone_stderr"]}
     return orient.hidden(share, setting.allow)
 
