@@ -80,6 +80,8 @@ NO_ZONE = Estimate(0.0, 0.0)
 # rows of alternatives are traced until one hides its zones, at most so many
 MOST_LOOKS = 16
 MOST_VARIATIONS = 400
+# searches of what defects cost take so much fewer cells
+LOSS_SHARE = 4
 # a range that falls below this share of the weight is looked for near by too, degrees of the table
 FAR_LESS, NEAR_DEG = 0.9, 1.0
 
@@ -559,8 +561,10 @@ def losses(
         names.append(tuple(room.kept_off))
     solid = task.outline.solid(str(row["changed"] or ""))
     stone, have = stone_of(solid), copy_of(row, solid).volume
+    # what is heavier is found by climbs, early; the rest of a search is proof
+    most_cells = setting.most_cells // LOSS_SHARE
     jobs = [
-        _Without(stone, room.space(without=some), setting.facing, setting.within, setting.most_cells, have)
+        _Without(stone, room.space(without=some), setting.facing, setting.within, most_cells, have)
         for some in names
     ]  # fmt: skip
     for some, (best, most) in zip(names, each_done(_freed, jobs, workers), strict=True):
