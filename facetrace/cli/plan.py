@@ -103,7 +103,7 @@ def plan(
         typer.Option(metavar="NAME=FROM:TO:STEP", help="A number of the designs that may flex, like outline.length_mm=7:9:0.5; may be repeated."),
     ] = None,
     within: Annotated[float, typer.Option(min=0.05, max=20, callback=finite, help="Search until nothing can be heavier by more than this, %.")] = 0.5,
-    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search; what was reached is told.")] = 2000,
+    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search; what was reached is told.")] = 4000,
     pieces: Annotated[int, typer.Option(min=1, max=2, help="2: also two stones, the rough sawn by a plane.")] = 1,
     prices: Annotated[Path | None, typer.Option(help="Your price file (TOML): rank by value, with a bid limit.")] = None,
     margin: Annotated[float | None, typer.Option(min=0, max=1000, callback=finite, help="Wished margin, % of the outlay [default: the price file's].")] = None,
@@ -431,7 +431,7 @@ def _proof(answer: Answer, row: "Row") -> str:
     flexed = "and the variations tried " if number(row, "variations") > 1 else ""
     if gap > 100 * answer.setting.within + 1e-6:
         return (
-            f"The search stopped before its proof: up to {gap:.0f} % more is not ruled out for this design "
+            f"The search stopped before its proof: up to {gap:.{0 if gap >= 10 else 1}f} % more is not ruled out for this design "
             f"{where}. A larger --most-cells goes on."
         )
     return f"Within {math.ceil(10 * gap - 1e-6) / 10:.1f} % of the best possible for this design {flexed}{where}."
@@ -479,7 +479,11 @@ def _costs(answer: Answer, best: "Row") -> list[str]:
                 r for r in answer.rows if r["design"] == row["design"] and r["kind"] != HIDDEN
             )
             cost = number(heaviest, "carats") - number(row, "carats")
-            found.append(f"To hide {names} in {row['design']} costs {cost:.2f} ct.")
+            found.append(
+                f"To hide {names} in {row['design']} costs {cost:.2f} ct."
+                if cost >= 0.005
+                else f"In {row['design']} {names} does not show, even in the heaviest stone."
+            )
     return found
 
 

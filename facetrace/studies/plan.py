@@ -98,7 +98,7 @@ class Setting:
     facing: Facing
     light: Light
     within: float = 0.005
-    most_cells: int = 2000
+    most_cells: int = 4000
     rays: int = 1 << 16
     threshold: float = 2.0
     allow: float = 0.01
