@@ -13,6 +13,7 @@ from facetrace.cli.plan import (
     TABLE_OPTION,
     Answer,
     answered,
+    called,
     load_room,
     notes_of,
     plan_member,
@@ -47,7 +48,7 @@ EXAMPLES = """
 Ctrl-C stops; the same command goes on from its CSV. The numbers are the same either way.
 """
 
-NAME_LETTERS = 16
+ROUGH_LETTERS, DESIGN_LETTERS = 13, 12
 
 
 @one_line_errors
@@ -141,8 +142,8 @@ def _planned(
     return [[next(found) for task in group for _ in task.keys(setting)] for group in groups]
 
 
-def _short(name: str) -> str:
-    return name if len(name) <= NAME_LETTERS else name[: NAME_LETTERS - 2] + ".."
+def _short(name: str, letters: int) -> str:
+    return name if len(name) <= letters else name[: letters - 2] + ".."
 
 
 def _table(answers: Sequence[Answer], prices: "Prices | None", name: str) -> Table:
@@ -156,21 +157,21 @@ def _table(answers: Sequence[Answer], prices: "Prices | None", name: str) -> Tab
     for head in (
         "ct",
         *(() if prices else ("low - high",)),
-        *(("value", "low - high", "bid") if prices else ("yield %",)),
+        *(("value", "low-high", "bid") if prices else ("yield %",)),
     ):
         table.add_column(head, justify="right", no_wrap=True)
     for answer in answers:
-        start = (escape(_short(answer.room.rough.name)), f"{answer.room.carats:.2f}")
+        start = (escape(_short(answer.room.rough.name, ROUGH_LETTERS)), f"{answer.room.carats:.2f}")
         if not answer.plans:
             table.add_row(*start, "nothing fits", *["-"] * (4 if prices else 3))
             continue
         row = answer.plans[answer.best]
         carats = number(row, "carats")
-        cells = [escape(_short(str(row["design"]))), f"{carats:.2f}"]
+        cells = [escape(_short(str(row["design"]), DESIGN_LETTERS)), f"{carats:.2f}"]
         if prices:
             of, bid = answer.worths[answer.best]
             low, high = plain(of.low.value), plain(of.high.value)
-            cells += [plain(of.expected.value), f"{low} - {high}", plain(max(bid.limit.value, 0.0))]
+            cells += [plain(of.expected.value), f"{low}-{high}", plain(max(bid.limit.value, 0.0))]
         else:
             low, high = (f"{number(row, n):.2f}" for n in ("low_carats", "high_carats"))
             cells += [f"{low} - {high}", f"{100 * carats / answer.room.carats:.1f}"]
@@ -205,9 +206,7 @@ def _sentences(answers: Sequence[Answer], prices: "Prices | None") -> list[str]:
         name = answer.room.rough.name
         if answer.best:
             heavy, best = answer.plans[0], answer.plans[answer.best]
-            found.append(
-                f"{name}: {best['design']} is worth more than the heavier {heavy['design']}."
-            )
+            found.append(f"{name}: {called(best)} comes before the heavier {called(heavy)}.")
         if answer.room.rough.weight_note:
             found.append(f"{name}: {answer.room.rough.weight_note}")
         wide = [r for r in answer.plans if gap_of(r) > answer.setting.within + 1e-6 and r["kind"] == "heaviest"]  # fmt: skip

@@ -328,6 +328,13 @@ def _name(row: "Row") -> str:
     return (name if len(name) <= room else name[: room - 2] + "..") + mark
 
 
+def called(row: "Row") -> str:
+    """A plan's name in a sentence."""
+    from facetrace.studies.plan import HIDDEN
+
+    return f"{row['design']}{' with its zones hidden' if row['kind'] == HIDDEN else ''}"
+
+
 def tables(answer: Answer) -> list[Table]:
     """Weight, looks, and value where prices are known."""
     from facetrace.studies.plan import table_to_c
@@ -507,8 +514,8 @@ def _worth(answer: Answer) -> list[str]:
         found.append(bid.remark)
     if answer.best:
         found.append(
-            f"By value {answer.plans[answer.best]['design']} comes before the heavier "
-            f"{answer.plans[0]['design']}. {why(of, answer.worths[0][0])}"
+            f"By value {called(answer.plans[answer.best])} comes before the heavier "
+            f"{called(answer.plans[0])}. {why(of, answer.worths[0][0])}"
         )
     return found
 
