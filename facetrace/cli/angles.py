@@ -222,24 +222,10 @@ def _prepared(
 
 
 def _ranges(design: "Design", words: list[str] | None) -> "tuple[Range, ...]":
-    from facetrace.common.errors import FacetraceError
-    from facetrace.studies.angles import range_of, usual_ranges
+    from facetrace.cli.loading import ranges_of
+    from facetrace.studies.angles import usual_ranges
 
-    if not words:
-        return usual_ranges(design)
-    found: dict[str, Range] = {}
-    for word in words:
-        name, _, numbers = (part.strip() for part in word.rpartition("="))
-        try:
-            start, stop, step = (finite(float(n)) or 0.0 for n in numbers.split(":"))
-        except (ValueError, typer.BadParameter):
-            raise FacetraceError(
-                f"--vary: '{word}' is not NAME=FROM:TO:STEP; write it like pavilion.angle=40:44:0.5"
-            ) from None
-        if name in found:
-            raise FacetraceError(f"--vary: {name} is given twice; give it once")
-        found[name] = range_of(design, name, start, stop, step)
-    return tuple(found.values())
+    return ranges_of(design, "--vary", words) if words else usual_ranges(design)
 
 
 def _fingerprint(design: "Design", setting: "Setting") -> str:

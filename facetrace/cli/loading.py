@@ -5,11 +5,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from facetrace.common.errors import FacetraceError, FileError
-from facetrace.design.model import DesignError, DesignFile, read_design
+from facetrace.design.model import Design, DesignError, DesignFile, read_design
 from facetrace.optics.material import Material, find_material
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
+from facetrace.studies.angles import Range, range_of
 
 # parts per million of all atoms; a tenth of them is no longer the crystal (the design's limit too)
 MOST_PPMA = 100_000.0
@@ -60,3 +61,22 @@ def concentrations(words: Sequence[str]) -> dict[str, float] | None:
             raise FacetraceError(f"--ppma: {name} is given twice; give it once")
         found[name] = ppma
     return found or None
+
+
+def ranges_of(design: Design, option: str, words: Sequence[str]) -> tuple[Range, ...]:
+    """Ranges from words like pavilion.angle=40:44:0.5, which *option* took."""
+    found: dict[str, Range] = {}
+    for word in words:
+        name, _, numbers = (part.strip() for part in word.rpartition("="))
+        try:
+            start, stop, step = (float(n) for n in numbers.split(":"))
+            if not all(map(math.isfinite, (start, stop, step))):
+                raise ValueError
+        except ValueError:
+            raise FacetraceError(
+                f"{option}: '{word}' is not NAME=FROM:TO:STEP; write it like pavilion.angle=40:44:0.5"
+            ) from None
+        if name in found:
+            raise FacetraceError(f"{option}: {name} is given twice; give it once")
+        found[name] = range_of(design, name, start, stop, step)
+    return tuple(found.values())

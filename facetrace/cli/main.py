@@ -5,7 +5,18 @@ import os
 import typer
 
 import facetrace
-from facetrace.cli import angles, dichroscope, girdle, orient, recut, solid, trace, verify
+from facetrace.cli import (
+    angles,
+    dichroscope,
+    girdle,
+    lot,
+    orient,
+    plan,
+    recut,
+    solid,
+    trace,
+    verify,
+)
 
 app = typer.Typer(
     name="facetrace",
@@ -20,6 +31,8 @@ app.command("trace", epilog=trace.EXAMPLES)(trace.trace)
 app.command("angles", epilog=angles.EXAMPLES)(angles.angles)
 app.command("girdle", epilog=girdle.EXAMPLES)(girdle.girdle)
 app.command("orient", epilog=orient.EXAMPLES)(orient.orient)
+app.command("plan", epilog=plan.EXAMPLES)(plan.plan)
+app.command("lot", epilog=lot.EXAMPLES)(lot.lot)
 app.command("recut", epilog=recut.EXAMPLES)(recut.recut)
 app.command("dichroscope", epilog=dichroscope.EXAMPLES)(dichroscope.dichroscope)
 app.command("verify", epilog=verify.EXAMPLES)(verify.verify)

@@ -23,6 +23,12 @@ orient      of facetrace orient: zones (share_of_stone: of the untilted stone's 
             allow, candidates (each figure {value, stderr, dof}; one that cannot be cut has a remark and no
             figures), as_designed (in a blank: untilted), recommended (null if no candidate hides the
             zones, or none reaches into the stone), least_visible
+plan        of facetrace plan: rough, loss, plans heaviest first (where each stone lies: points r of the design's
+            solid stand at shift_mm + scale * turn @ r in the crystal frame, c along +z; gap: by what share the best
+            possible may be heavier; figures {value, stderr}; value and bid where prices are known), best:
+            number from 0 of the plan to go by, null if nothing fits; without: what each defect costs;
+            sawn: two stones and the plane between them, or null; words: what is printed
+lot         of facetrace lot: such a member for each rough
 recut       of facetrace recut: worth_it and verdict; flaws (gone, how, costs_carats, reasons, all remedies), cuts
             facet by facet, sizes and carats before and after, light before, after and change (paired)
 notes       cautions that belong to the numbers

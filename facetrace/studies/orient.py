@@ -330,7 +330,11 @@ class Look:
 
 def look_at(subject: Subject, candidate: Candidate, setting: Setting) -> Look:
     """Trace a candidate with and without its zones."""
-    cut = cut_of(subject, candidate)
+    return look_at_cut(subject, cut_of(subject, candidate), setting)
+
+
+def look_at_cut(subject: Subject, cut: Cut, setting: Setting) -> Look:
+    """Trace a stone that lies somewhere in the rough, with and without its zones."""
     plain, zoned = scenes(subject, cut)
     size, width = grid_of(plain, setting.pixel_mm)
     floor = roulette_floor(plain, setting.seed)

@@ -1,0 +1,235 @@
+"""facetrace lot: the best plan for each rough of a folder, in one table."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from facetrace.cli.options import FreshOption, JsonOption, LightName, LightOption, SeedOption
+from facetrace.cli.plan import (
+    TABLE_OPTION,
+    Answer,
+    answered,
+    called,
+    load_room,
+    notes_of,
+    plan_member,
+    setting_of,
+    tasks_of,
+    with_risk,
+)
+from facetrace.cli.shell import (
+    check_json,
+    check_table,
+    finite,
+    kept,
+    note,
+    one_line_errors,
+    out,
+    swept,
+    write_json,
+)
+
+if TYPE_CHECKING:
+    from facetrace.common.ledger import Row
+    from facetrace.studies.plan import Setting, Task
+    from facetrace.studies.price import Prices
+
+EXAMPLES = """
+**Examples**
+
+`facetrace lot designs/roughs designs/oval-brilliant.toml designs/round-brilliant.toml`
+
+`facetrace lot designs/roughs designs/oval-brilliant.toml designs/round-brilliant.toml --prices designs/prices/invented.toml --csv lot.csv`
+
+Ctrl-C stops; the same command goes on from its CSV. The numbers are the same either way.
+"""
+
+ROUGH_LETTERS, DESIGN_LETTERS = 13, 12
+
+
+@one_line_errors
+def lot(
+    folder: Annotated[Path, typer.Argument(help="Folder with rough files (TOML), all of which are planned.")],
+    designs: Annotated[list[Path], typer.Argument(help="Designs to try (TOML), or folders of them.", metavar="DESIGN...")],
+    table_to_c: Annotated[str, typer.Option(metavar="LOW:HIGH", help="Where the table may face: its normal's angle to c, degrees, up to 90.")] = TABLE_OPTION,
+    flex: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME=FROM:TO:STEP", help="A number of the designs that may flex; may be repeated."),
+    ] = None,
+    within: Annotated[float, typer.Option(min=0.05, max=20, callback=finite, help="Search until nothing can be heavier by more than this, %.")] = 0.5,
+    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search.")] = 4000,
+    prices: Annotated[Path | None, typer.Option(help="Your price file (TOML): value and bid limits.")] = None,
+    margin: Annotated[float | None, typer.Option(min=0, max=1000, callback=finite, help="Wished margin, % of the outlay [default: the price file's].")] = None,
+    chance: Annotated[float | None, typer.Option(min=0, max=50, callback=finite, help="Accepted chance to earn less, % [default: the price file's].")] = None,
+    light: LightOption = LightName.hemisphere,
+    head: Annotated[float | None, typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace].")] = None,
+    rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for the figures of each plan.")] = 1 << 16,
+    threshold: Annotated[float, typer.Option(min=0.1, max=50, callback=finite, help="Colour difference (CIEDE2000) from which a zone counts as visible.")] = 2.0,
+    allow: Annotated[float, typer.Option(min=0, max=100, callback=finite, help="A zone counts as hidden up to this share of the face, %.")] = 1.0,
+    workers: Annotated[int | None, typer.Option(min=1, max=256, help="Processes that search [default: one for each core]; the numbers are the same.")] = None,
+    seed: SeedOption = 1,
+    csv: Annotated[Path | None, typer.Option(help="All plans; an interrupted run goes on from it [default: beside the folder, -lot.csv; none with --json -].")] = None,
+    fresh: FreshOption = False,
+    json: JsonOption = None,
+) -> None:  # fmt: skip
+    """Plan every rough of a folder: carats, value and bid limit of each, and of all."""
+    from facetrace.common.errors import FacetraceError
+    from facetrace.common.workers import usual_workers
+    from facetrace.studies.price import read_prices
+
+    if not folder.is_dir():
+        raise FacetraceError(f"{folder}: is no folder; name one that holds rough files (.toml)")
+    files = sorted(folder.glob("*.toml"))
+    if not files:
+        raise FacetraceError(f"{folder}: holds no rough files (.toml)")
+    whole = folder.absolute()
+    table = csv or (None if json == "-" else whole.with_name(f"{whole.name}-lot.csv"))
+    sources = (prices, *files, *(d for d in designs if d.is_file()))
+    check_json(json, *sources)
+    check_table(table, json, *sources)
+    # all files are read before any work is spent: a damaged one is told at once
+    rooms = [load_room(file) for file in files]
+    price = with_risk(read_prices(prices).model, margin, chance) if prices else None
+    setting = setting_of(
+        table_to_c, light.value, head, within=within / 100, most_cells=most_cells, rays=rays,
+        threshold=threshold, allow=allow / 100, seed=seed,
+    )  # fmt: skip
+    groups = [tasks_of(room, designs, flex) for room in rooms]
+    rows = _planned(groups, setting, table, fresh, workers or usual_workers(), folder.name)
+    answers = [
+        answered(room, tasks, setting, own, price, 0)
+        for room, tasks, own in zip(rooms, groups, rows, strict=True)
+    ]
+    notes = notes_of(answers)
+    if json:
+        write_json(json, _document(answers, setting, notes))
+    if json == "-":
+        return
+    out.print(_table(answers, price, folder.name))
+    for text in _sentences(answers, price):
+        out.print(escape(text))
+    if table:
+        note(f"all plans: {table}")
+    for text in notes:
+        note(text)
+
+
+def _planned(
+    groups: "Sequence[Sequence[Task]]", setting: "Setting", csv: Path | None, fresh: bool, workers: int,
+    name: str,
+) -> "list[list[Row]]":  # fmt: skip
+    """The rows of each rough. A file that changed, or a new one, is planned; the others come from the table."""
+    from facetrace.common.ledger import Ledger, fingerprint_of
+    from facetrace.studies.plan import COLUMNS, KEY, sweep
+
+    tasks = [task for group in groups for task in group]
+    keys = [key for task in tasks for key in task.keys(setting)]
+    mark = fingerprint_of({"study": "lot", "setting": setting.facts})
+    with Ledger.open(
+        csv, mark, COLUMNS, KEY, about=f"plans for the lot {name}", fresh=fresh
+    ) as ledger:
+        with kept(ledger, keys):
+            rows, _ = swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")
+        # in the order of the files, without what is no longer asked
+        ledger.rows.clear()
+        for row in rows:
+            ledger.add(row)
+    found = iter(rows)
+    return [[next(found) for task in group for _ in task.keys(setting)] for group in groups]
+
+
+def _short(name: str, letters: int) -> str:
+    return name if len(name) <= letters else name[: letters - 2] + ".."
+
+
+def _table(answers: Sequence[Answer], prices: "Prices | None", name: str) -> Table:
+    from facetrace.studies.price import plain
+    from facetrace.studies.rows import number
+
+    table = Table(title=escape(f"the lot {name}"), title_justify="left")
+    table.add_column("rough", no_wrap=True)
+    table.add_column("ct", justify="right", no_wrap=True)
+    table.add_column("best design", no_wrap=True)
+    for head in (
+        "ct",
+        *(() if prices else ("low - high",)),
+        *(("value", "low-high", "bid") if prices else ("yield %",)),
+    ):
+        table.add_column(head, justify="right", no_wrap=True)
+    for answer in answers:
+        start = (escape(_short(answer.room.rough.name, ROUGH_LETTERS)), f"{answer.room.carats:.2f}")
+        if not answer.plans:
+            table.add_row(*start, "nothing fits", *["-"] * (4 if prices else 3))
+            continue
+        row = answer.plans[answer.best]
+        carats = number(row, "carats")
+        cells = [escape(_short(str(row["design"]), DESIGN_LETTERS)), f"{carats:.2f}"]
+        if prices:
+            of, bid = answer.worths[answer.best]
+            low, high = plain(of.low.value), plain(of.high.value)
+            cells += [plain(of.expected.value), f"{low}-{high}", plain(max(bid.limit.value, 0.0))]
+        else:
+            low, high = (f"{number(row, n):.2f}" for n in ("low_carats", "high_carats"))
+            cells += [f"{low} - {high}", f"{100 * carats / answer.room.carats:.1f}"]
+        table.add_row(*start, *cells)
+    table.add_section()
+    rough, cut, value, bids = _totals(answers)
+    more = (plain(value), "", plain(bids)) if prices else ("", f"{100 * cut / rough:.1f}")
+    table.add_row("all", f"{rough:.2f}", "", f"{cut:.2f}", *more)
+    return table
+
+
+def _totals(answers: Sequence[Answer]) -> tuple[float, float, float, float]:
+    """(carats of rough, carats of the best plans, their value, bid limits of roughs worth buying)."""
+    from facetrace.studies.rows import number
+
+    planned = [a for a in answers if a.plans]
+    worths = [a.worths[a.best] for a in planned if a.worths]
+    return (
+        sum(a.room.carats for a in answers),
+        sum(number(a.plans[a.best], "carats") for a in planned),
+        sum(of.expected.value for of, _ in worths),
+        sum(max(bid.limit.value, 0.0) for _, bid in worths),
+    )
+
+
+def _sentences(answers: Sequence[Answer], prices: "Prices | None") -> list[str]:
+    """Where value and weight disagree, and what to look at again."""
+    from facetrace.studies.plan import gap_of
+
+    found = []
+    for answer in answers:
+        name = answer.room.rough.name
+        if answer.best:
+            heavy, best = answer.plans[0], answer.plans[answer.best]
+            found.append(f"{name}: {called(best)} comes before the heavier {called(heavy)}.")
+        if answer.room.rough.weight_note:
+            found.append(f"{name}: {answer.room.rough.weight_note}")
+        wide = [r for r in answer.plans if gap_of(r) > answer.setting.within + 1e-6 and r["kind"] == "heaviest"]  # fmt: skip
+        if wide:
+            worst = max(map(gap_of, wide))
+            found.append(
+                f"{name}: up to {100 * worst:.0f} % more is not ruled out; a larger --most-cells goes on."
+            )
+    if prices:
+        risk = prices.risk
+        found.append(
+            f"Values in {prices.currency}. A bid is the most to pay for a margin of {100 * risk.margin:g} % with a "
+            f"chance of {100 * (1 - risk.chance):g} % for each rough on its own; 0: do not buy."
+        )
+    return found
+
+
+def _document(answers: Sequence[Answer], setting: "Setting", notes: list[str]) -> str:
+    from facetrace.report import document
+
+    parts: dict[str, Any] = document.head() | {
+        "seed": setting.seed,
+        "lot": [plan_member(answer) for answer in answers],
+        "notes": notes,
+    }
+    return document.text_of(parts)

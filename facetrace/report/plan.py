@@ -1,0 +1,153 @@
+"""Pictures of plans: the stone in the transparent rough, with the defects, from three sides, as PNG."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.figure import Figure
+from matplotlib.patches import Polygon
+from numpy.typing import NDArray
+from scipy.spatial import ConvexHull, QhullError
+
+from facetrace.optics.rough import Defect, Rough
+from facetrace.report.picture import DPI, plain, png
+from facetrace.studies.orient import Cut
+
+Floats = NDArray[np.float64]
+
+# colours that colour-blind people tell apart (Okabe & Ito, "Color Universal Design", 2008), and hatches
+COLOURS = ("#D55E00", "#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+HATCHES = ("////", "\\\\\\\\", "xxxx", "....", "||||", "----")
+# edges of the rough that turn less than this, as a cosine, are not drawn
+SHARP = 0.985
+# names of the views, and the stone's axes that point right, up, and to the eye
+VIEWS = (("face up", 0, 1, 2), ("along its length", 1, 2, 0), ("across", 0, 2, 1))
+PANEL = 3.1
+HEAD, FOOT = 0.62, 0.62
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Stones in their place, with a name; the first is seen from its own three sides."""
+
+    name: str
+    cuts: tuple[Cut, ...]
+
+
+def plan_png(panels: Sequence[Panel], rough: Rough) -> bytes:
+    """A row of three views for each stone, all at one scale."""
+    height = HEAD + PANEL * len(panels) + FOOT
+    figure = Figure(figsize=(3 * PANEL, height), dpi=DPI)
+    reach = 0.54 * float(np.linalg.norm(np.ptp(rough.mesh.vertices, axis=0)))
+    names = list(dict.fromkeys(d.name for d in rough.defects))
+    for line, panel in enumerate(panels):
+        bottom = FOOT + PANEL * (len(panels) - 1 - line)
+        for k, (view, right, up, eye) in enumerate(VIEWS):
+            axes = figure.add_axes((k / 3, bottom / height, 1 / 3, 0.93 * PANEL / height))
+            frame = panel.cuts[0].turn[:, [right, up, eye]] * [1, 1, -1 if eye == 1 else 1]
+            _view(axes, rough, panel.cuts, frame, names, reach)
+            axes.text(0.04, 0.97, view, transform=axes.transAxes, fontsize=8, va="top")
+        top = (bottom + 0.965 * PANEL) / height
+        figure.text(0.012, top, plain(panel.name), fontsize=9, va="center")
+    title = f"Plans for {rough.name}"
+    figure.text(0.012, 1 - 0.22 / height, plain(title), fontsize=11, va="center")
+    _legend(figure, names, height)
+    note = "One scale throughout, mm. Grey: the rough. Lines in it: the stone's facets that face the eye."
+    figure.text(0.012, 0.14 / height, note, fontsize=7, color="0.25", va="center")
+    return png(figure, {"Title": title, "Description": note})
+
+
+def _legend(figure: Figure, names: Sequence[str], height: float) -> None:
+    for k, name in enumerate(names[:8]):
+        colour, hatch = COLOURS[k % len(COLOURS)], HATCHES[k % len(HATCHES)]
+        x, y = 0.012 + 0.245 * (k % 4), (0.44 - 0.17 * (k // 4)) / height
+        figure.add_artist(
+            Polygon(
+                [(x, y - 0.05 / height), (x + 0.02, y - 0.05 / height), (x + 0.02, y + 0.05 / height), (x, y + 0.05 / height)],
+                transform=figure.transFigure, facecolor=colour, alpha=0.5, edgecolor=colour, hatch=hatch,
+            )
+        )  # fmt: skip
+        figure.text(x + 0.026, y, plain(name), fontsize=7.5, va="center")
+
+
+def _view(
+    axes: Any, rough: Rough, cuts: Sequence[Cut], frame: Floats, names: Sequence[str], reach: float
+) -> None:
+    """One view; columns of *frame* (3, 3): right, up and towards the eye, in the rough's frame."""
+    middle = rough.mesh.vertices.mean(axis=0) @ frame
+
+    def seen(points: Floats) -> Floats:
+        return np.asarray((points @ frame - middle)[..., :2])
+
+    axes.add_patch(Polygon(_outline(seen(rough.mesh.vertices)), facecolor="0.86", edgecolor="0.35", lw=1.0, zorder=1))  # fmt: skip
+    axes.add_collection(LineCollection(list(seen(_edges(rough))), colors="0.62", linewidths=0.5, zorder=2))  # fmt: skip
+    for cut in sorted(cuts, key=lambda c: float(c.shift @ frame[:, 2])):
+        _facets(axes, cut, frame, seen)
+    for defect in rough.defects:
+        _defect(axes, defect, names.index(defect.name), seen)
+    _axis(axes, frame, reach)
+    length = 1.0 if reach < 6 else 5.0
+    axes.plot([-0.94 * reach, -0.94 * reach + length], [-0.93 * reach] * 2, color="black", lw=1.6)
+    axes.text(-0.94 * reach, -0.91 * reach, f"{length:g} mm", fontsize=7, va="bottom")
+    axes.set_xlim(-reach, reach)
+    axes.set_ylim(-reach, reach)
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+
+
+def _outline(points: Floats) -> Floats:
+    return np.asarray(points[ConvexHull(points).vertices])
+
+
+def _edges(rough: Rough) -> Floats:
+    """(n, 2, 3): edges of the rough's surface where it turns."""
+    mesh = rough.mesh
+    t = mesh.triangles
+    normals = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
+    normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
+    edges = np.sort(np.vstack([mesh.faces[:, [0, 1]], mesh.faces[:, [1, 2]], mesh.faces[:, [2, 0]]]), axis=1)  # fmt: skip
+    order = np.lexsort(edges.T)
+    owner = np.tile(np.arange(len(mesh.faces)), 3)[order]
+    sharp = np.einsum("ij,ij->i", normals[owner[0::2]], normals[owner[1::2]]) < SHARP
+    return np.asarray(mesh.vertices[edges[order][0::2][sharp]])
+
+
+def _facets(axes: Any, cut: Cut, frame: Floats, seen: Any) -> None:
+    eye = cut.turn.T @ frame[:, 2]
+    faces = [
+        seen(cut.shift + part.vertices[polygon] @ cut.turn.T)
+        for part in cut.solid.parts
+        for normal, polygon in zip(part.normals, part.polygons, strict=True)
+        if normal @ eye > 1e-9
+    ]
+    axes.add_collection(
+        PolyCollection(faces, facecolors="#F4C6D4", edgecolors="#7A1F3D", linewidths=0.6, zorder=3)
+    )
+
+
+def _defect(axes: Any, defect: Defect, number: int, seen: Any) -> None:
+    colour, hatch = COLOURS[number % len(COLOURS)], HATCHES[number % len(HATCHES)]
+    points = seen(defect.points)
+    try:
+        outline = _outline(points)
+    except QhullError:
+        # a crack seen edge on
+        axes.plot(points[:, 0], points[:, 1], color=colour, lw=1.8, zorder=5)
+        return
+    axes.add_patch(Polygon(outline, facecolor=colour, alpha=0.22, lw=0, zorder=4))
+    axes.add_patch(Polygon(outline, fill=False, edgecolor=colour, hatch=hatch, lw=0.9, zorder=5))
+
+
+def _axis(axes: Any, frame: Floats, reach: float) -> None:
+    """The c-axis as an arrow in the upper right corner, as long as it is seen."""
+    along = frame[2, :2] if frame[2, :2] @ [0.3, 1.0] >= 0 else -frame[2, :2]
+    at = np.array([0.78, 0.66]) * reach
+    tip = at + 0.24 * reach * along
+    if np.hypot(*along) < 0.08:
+        axes.plot(*at, marker="o", ms=6, mfc="none", mec="black", zorder=6)
+        axes.plot(*at, marker=".", ms=3, color="black", zorder=6)
+    else:
+        axes.annotate("", tip, at, arrowprops={"arrowstyle": "-|>", "lw": 1.2, "color": "black"}, zorder=6)  # fmt: skip
+    axes.text(at[0] + 0.06 * reach, at[1] - 0.02 * reach, "c", fontsize=8, va="top")
