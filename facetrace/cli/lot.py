@@ -61,7 +61,7 @@ def lot(
         typer.Option(metavar="NAME=FROM:TO:STEP", help="A number of the designs that may flex; may be repeated."),
     ] = None,
     within: Annotated[float, typer.Option(min=0.05, max=20, callback=finite, help="Search until nothing can be heavier by more than this, %.")] = 0.5,
-    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search.")] = 4000,
+    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search.")] = 6000,
     prices: Annotated[Path | None, typer.Option(help="Your price file (TOML): value and bid limits.")] = None,
     margin: Annotated[float | None, typer.Option(min=0, max=1000, callback=finite, help="Wished margin, % of the outlay [default: the price file's].")] = None,
     chance: Annotated[float | None, typer.Option(min=0, max=50, callback=finite, help="Accepted chance to earn less, % [default: the price file's].")] = None,

@@ -80,6 +80,8 @@ NO_ZONE = Estimate(0.0, 0.0)
 # rows of alternatives are traced until one hides its zones, at most so many
 MOST_LOOKS = 16
 MOST_VARIATIONS = 400
+# hulls of hollows may hold so much of the stone's room, mm, before they are parted: bodies cost the search much
+HOLLOW_MM = 0.35
 # searches of what defects cost take so much fewer cells
 LOSS_SHARE = 4
 # a range that falls below this share of the weight is looked for near by too, degrees of the table
@@ -98,7 +100,7 @@ class Setting:
     facing: Facing
     light: Light
     within: float = 0.005
-    most_cells: int = 4000
+    most_cells: int = 6000
     rays: int = 1 << 16
     threshold: float = 2.0
     allow: float = 0.01
@@ -191,7 +193,7 @@ class Room:
             if defect.name not in without:
                 wish = "cut away" if defect.name in cut else defect.wish
                 bodies += [
-                    Obstacle(defect.name, coarser(defect.points), part, defect.margin_mm, inside)
+                    Obstacle(defect.name, coarser(defect.whole), part, defect.margin_mm, inside)
                     for part, inside in _PARTS[wish]
                 ]
         return Space(self.rough.hull, tuple(bodies), skin)
@@ -226,7 +228,7 @@ def room_of(rough: Rough) -> Room:
     """A rough with its hollows made convex: what is deeper than the skin that is taken off anyway."""
     tolerance = min(rough.loss.scan_mm, rough.loss.skin_mm)
     walls, _ = scan.hollows(rough.mesh, tolerance)
-    return Room(rough, hollow_bodies(walls, max(tolerance, 0.02)))
+    return Room(rough, hollow_bodies(walls, max(tolerance, HOLLOW_MM)))
 
 
 def _inside(rough: Rough, stone: Stone, copy: Copy) -> bool:
