@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -475,7 +475,10 @@ def _costs(answer: Answer, best: "Row") -> list[str]:
         if loss.carats < 0.005:
             found.append(f"Without {what} it would cut no more{limit}.")
         else:
-            found.append(f"Without {what} this rough would cut {loss.carats:.2f} ct more of this design{limit}.")  # fmt: skip
+            found.append(
+                f"Without {what} this rough would cut {loss.carats:.2f} ct more of this design"
+                f"{limit}{_dearer(answer, best, loss.carats)}."
+            )
     hides = [r for r in answer.rows if r["kind"] == HIDDEN and r["design"] == best["design"]]
     for row in hides:
         names = ", ".join(answer.room.to_hide)
@@ -492,6 +495,22 @@ def _costs(answer: Answer, best: "Row") -> list[str]:
                 else f"In {row['design']} {names} does not show, even in the heaviest stone."
             )
     return found
+
+
+def _dearer(answer: Answer, best: "Row", carats: float) -> str:
+    """What so many carats more would be worth, were the stone to look the same."""
+    if answer.prices is None:
+        return ""
+    from facetrace.studies.plan import priced_stone
+    from facetrace.studies.price import plain
+    from facetrace.studies.value import worth
+
+    stone = priced_stone(best)
+    times = 1 + carats / stone.expected
+    low, expected, high = (times * ct for ct in (stone.low, stone.expected, stone.high))
+    larger = replace(stone, low=low, expected=expected, high=high)
+    now, then = (worth(answer.prices, [s]).expected.value for s in (stone, larger))
+    return f", and be worth {plain(then)} {answer.prices.currency} instead of {plain(now)} if it looked the same"
 
 
 def _worth(answer: Answer) -> list[str]:
