@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from conftest import ROOT
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -12,8 +13,11 @@ from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
 from facetrace.common.errors import FacetraceError
+from facetrace.design.model import read_design
 from facetrace.solid import place
+from facetrace.solid.build import build_solid
 from facetrace.solid.fit import box, hull, largest_copy
+from facetrace.solid.habit import habit
 from facetrace.solid.place import (
     CROWN,
     UNDER_TABLE,
@@ -325,3 +329,25 @@ def test_it_fits(seed: int, inside: bool, margin: float) -> None:
         assert apart >= margin - 1e-5 or (body.inside and deep >= margin - 1e-5)
         if not body.inside:
             assert common_point(corners, body.points) <= 1e-6
+
+
+def test_yields_of_habits_lie_in_published_ranges() -> None:
+    """Finished over rough weight: 15-25 % factory, 25-33 % custom cut, 40 % and more of very well shaped clean rough
+    (International Gem Society); 3-15 % of the poorest class, 20-45 % of the best (one lapidary house). An oval in clean
+    habits of 6 to 8 ct, 0.15 mm of skin, table within 15 degrees of c: a pebble is very well shaped, a
+    barrel ordinary, a thin plate and a slender bipyramid poor."""
+    solid = build_solid(read_design(ROOT / "designs" / "oval-brilliant.toml").design)
+    found = {}
+    for name, size in (
+        ("pebble", (10.0, 8.0, 9.0)), ("barrel", (7.5, 7.5, 9.0)), ("plate", (12.0, 12.0, 4.0)),
+        ("bipyramid", (7.0, 7.0, 18.0)),
+    ):  # fmt: skip
+        rough = hull(habit(name, size))
+        volume = ConvexHull(habit(name, size)).volume
+        copy = largest(stone_of(solid), Space(rough, skin_mm=0.15), Facing()).copy
+        assert copy is not None
+        found[name] = copy.volume / volume
+    assert 0.40 <= found["pebble"] <= 0.45
+    assert 0.15 <= found["barrel"] <= 0.33
+    assert 0.03 <= found["plate"] <= 0.15
+    assert 0.03 <= found["bipyramid"] <= 0.15

@@ -294,7 +294,6 @@ def answered(
 
 
 def _sawn(answer: Answer, workers: int) -> Answer:
-    from dataclasses import replace
 
     from facetrace.studies.saw import sawn
 
@@ -375,7 +374,7 @@ def _values(answer: Answer) -> Table:
 
     assert answer.prices is not None
     table = Table(title=escape(f"value in {answer.prices.currency}, {answer.prices.name}"), title_justify="left")  # fmt: skip
-    for name in ("", "design", "expected", "low - high", "by ct", "bid at most"):
+    for name in ("", "design", "expected", "low - high", "by ct", "bid"):
         table.add_column(name, justify="left" if name == "design" else "right", no_wrap=True)
     order = sorted(range(len(answer.plans)), key=lambda k: -answer.worths[k][0].expected.value)
     for rank, k in enumerate(order, start=1):
