@@ -4,7 +4,7 @@ Unknowns z: the inverse scale sigma, the place tau (3) of the stone's middle in 
 omega (3) in a basis, and two etas for each body that a square of directions parts from the
 stone. See ``solid/place.py`` for what the rows mean.
 
-Dual simplex over a basis of as many tight rows as unknowns (Lemke 1954): every basis that it
+Dual simplex over a basis of as many tight rows as unknowns (Lemke 1954; memory): every basis that it
 passes has multipliers >= 0, and so gives a lower bound of the cost by weak duality, whatever is broken still.
 The bound that is returned is computed from those multipliers and the rows themselves, with what rounding
 leaves unbalanced charged at the box's farthest corner: it does not rest on the algorithm.
@@ -255,7 +255,7 @@ def _square_row(
                 q, eta = y[axes[c]], z[first + c]
                 least, most = ranges[pair, 2 * c], ranges[pair, 2 * c + 1]
                 if sure:
-                    # McCormick 1976
+                    # McCormick 1976 (memory): the least that a product over a box can be
                     over += max(
                         least * eta - half[c] * q + half[c] * least,
                         most * eta + half[c] * q - half[c] * most,

@@ -11,7 +11,7 @@ leaves out, at most |w|^2 / 2 of a point's distance from the middle of the stone
 constraint; products of two unknowns are carried to first order about the cell's middle, and the
 greatest remainder over the cell is given away. So a cell's bound is never too low, and comes near
 the truth with the square of the cell's size (spatial branch and bound: Horst & Tuy, "Global
-Optimization", 1996, ch. 4; rotation cells: Hartley & Kahl, IJCV 82, 64, 2009).
+Optimization", 1996; rotation cells: Hartley & Kahl, IJCV 82, 64, 2009; both from memory).
 """
 
 import heapq
