@@ -61,6 +61,79 @@ LOOKS = (
     ("chroma", 1, 0), ("hue_deg", 1, 0),
 )  # fmt: skip
 TABLE_OPTION = "0:15"
+# options that `facetrace lot` takes too
+TableOption = Annotated[
+    str,
+    typer.Option(
+        metavar="LOW:HIGH",
+        help="Where the table may face: its normal's angle to c, degrees, up to 90.",
+    ),
+]
+WithinOption = Annotated[
+    float,
+    typer.Option(
+        min=0.05,
+        max=20,
+        callback=finite,
+        help="Search until nothing can be heavier by more than this, %.",
+    ),
+]
+MarginOption = Annotated[
+    float | None,
+    typer.Option(
+        min=0,
+        max=1000,
+        callback=finite,
+        help="Wished margin, % of the outlay [default: the price file's].",
+    ),
+]
+ChanceOption = Annotated[
+    float | None,
+    typer.Option(
+        min=0,
+        max=50,
+        callback=finite,
+        help="Accepted chance to earn less, % [default: the price file's].",
+    ),
+]
+HeadOption = Annotated[
+    float | None,
+    typer.Option(
+        min=0,
+        max=80,
+        callback=finite,
+        help="Angular radius of the viewer's head, degrees [default: as in trace].",
+    ),
+]
+PlanRaysOption = Annotated[
+    int, typer.Option(min=1, max=1 << 26, help="Rays for the figures of each plan.")
+]
+ThresholdOption = Annotated[
+    float,
+    typer.Option(
+        min=0.1,
+        max=50,
+        callback=finite,
+        help="Colour difference (CIEDE2000) from which a zone counts as visible.",
+    ),
+]
+AllowOption = Annotated[
+    float,
+    typer.Option(
+        min=0,
+        max=100,
+        callback=finite,
+        help="A zone counts as hidden up to this share of the face, %.",
+    ),
+]
+WorkersOption = Annotated[
+    int | None,
+    typer.Option(
+        min=1,
+        max=256,
+        help="Processes that search [default: one for each core]; the numbers are the same.",
+    ),
+]
 
 
 @dataclass(frozen=True)
@@ -97,24 +170,24 @@ class Answer:
 def plan(
     rough: Annotated[Path, typer.Argument(help="Rough file (TOML): shape, c-axis, losses, defects.")],
     designs: Annotated[list[Path], typer.Argument(help="Designs to try (TOML), or folders of them.", metavar="DESIGN...")],
-    table_to_c: Annotated[str, typer.Option(metavar="LOW:HIGH", help="Where the table may face: its normal's angle to c, degrees, up to 90.")] = TABLE_OPTION,
+    table_to_c: TableOption = TABLE_OPTION,
     flex: Annotated[
         list[str] | None,
         typer.Option(metavar="NAME=FROM:TO:STEP", help="A number of the designs that may flex, like outline.length_mm=7:9:0.5; may be repeated."),
     ] = None,
-    within: Annotated[float, typer.Option(min=0.05, max=20, callback=finite, help="Search until nothing can be heavier by more than this, %.")] = 0.5,
+    within: WithinOption = 0.5,
     most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search; what was reached is told.")] = 6000,
     pieces: Annotated[int, typer.Option(min=1, max=2, help="2: also two stones, the rough sawn by a plane.")] = 1,
     prices: Annotated[Path | None, typer.Option(help="Your price file (TOML): rank by value, with a bid limit.")] = None,
-    margin: Annotated[float | None, typer.Option(min=0, max=1000, callback=finite, help="Wished margin, % of the outlay [default: the price file's].")] = None,
-    chance: Annotated[float | None, typer.Option(min=0, max=50, callback=finite, help="Accepted chance to earn less, % [default: the price file's].")] = None,
+    margin: MarginOption = None,
+    chance: ChanceOption = None,
     light: LightOption = LightName.hemisphere,
-    head: Annotated[float | None, typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace].")] = None,
-    rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for the figures of each plan.")] = 1 << 16,
-    threshold: Annotated[float, typer.Option(min=0.1, max=50, callback=finite, help="Colour difference (CIEDE2000) from which a zone counts as visible.")] = 2.0,
-    allow: Annotated[float, typer.Option(min=0, max=100, callback=finite, help="A zone counts as hidden up to this share of the face, %.")] = 1.0,
+    head: HeadOption = None,
+    rays: PlanRaysOption = 1 << 16,
+    threshold: ThresholdOption = 2.0,
+    allow: AllowOption = 1.0,
     no_losses: Annotated[bool, typer.Option("--no-losses", help="Do not search what each defect costs.")] = False,
-    workers: Annotated[int | None, typer.Option(min=1, max=256, help="Processes that search [default: one for each core]; the numbers are the same.")] = None,
+    workers: WorkersOption = None,
     seed: SeedOption = 1,
     csv: Annotated[Path | None, typer.Option(help="All plans; an interrupted run goes on from it [default: beside the rough, -plan.csv; none with --json -].")] = None,
     fresh: FreshOption = False,

@@ -4,8 +4,9 @@ import difflib
 import json
 import re
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 import pydantic
 
@@ -66,6 +67,19 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
         raise FileError(
             path, line_of(text, first["loc"]), key_name(first["loc"]), _explain(first, model)
         ) from None
+
+
+@dataclass(frozen=True)
+class ModelFile(Generic[Model]):
+    """A file's model with the text it was read from, so that later complaints can name a line."""
+
+    path: Path
+    text: str
+    model: Model
+
+    def error(self, loc: tuple[int | str, ...], problem: object) -> FileError:
+        """The problem with file, line and key in front."""
+        return FileError(self.path, line_of(self.text, loc), key_name(loc), str(problem))
 
 
 def schema_text(model: type[pydantic.BaseModel], title: str) -> str:

@@ -24,7 +24,7 @@ from scipy.spatial.transform import Rotation
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
-from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
+from facetrace.common.tomlfile import ModelFile, Strict, read_model
 from facetrace.optics import zone
 from facetrace.optics.material import Material, find_material
 from facetrace.optics.spectrum import read_spectrum
@@ -265,16 +265,8 @@ class RoughModel(Strict):
 
 
 @dataclass(frozen=True)
-class RoughFile:
-    """A rough file with the text it was read from, so that later complaints can name a line."""
-
-    path: Path
-    text: str
-    model: RoughModel
-
-    def error(self, loc: tuple[int | str, ...], problem: object) -> FileError:
-        """The problem with file, line and key in front."""
-        return FileError(self.path, line_of(self.text, loc), key_name(loc), str(problem))
+class RoughFile(ModelFile[RoughModel]):
+    """A rough file that was read."""
 
 
 def read_rough(path: Path) -> RoughFile:

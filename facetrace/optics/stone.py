@@ -20,7 +20,7 @@ from pydantic import Field, field_validator, model_validator
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
-from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
+from facetrace.common.tomlfile import ModelFile, Strict, read_model
 from facetrace.design.model import Axis, Design, DesignError, read_design
 from facetrace.optics.material import Material, find_material
 from facetrace.solid.build import build_solid
@@ -212,14 +212,7 @@ class CutStone:
         return self.model.measured.carats * solid.volume / self.solid.volume
 
 
-@dataclass(frozen=True)
-class _File:
-    path: Path
-    text: str
-    model: StoneModel
-
-    def error(self, loc: tuple[int | str, ...], problem: object) -> FileError:
-        return FileError(self.path, line_of(self.text, loc), key_name(loc), str(problem))
+_File = ModelFile[StoneModel]
 
 
 def read_stone(path: Path) -> CutStone:

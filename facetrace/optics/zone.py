@@ -20,8 +20,8 @@ from pydantic import Field, model_validator
 from scipy.spatial.transform import Rotation
 
 from facetrace.common import tomlfile
-from facetrace.common.errors import FacetraceError, FileError
-from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
+from facetrace.common.errors import FacetraceError
+from facetrace.common.tomlfile import ModelFile, Strict, read_model
 from facetrace.optics.material import Material, find_material
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid import fit, scan
@@ -290,16 +290,8 @@ class ZoneModel(Strict):
 
 
 @dataclass(frozen=True)
-class ZoneFile:
-    """A zone file with the text it was read from, so that later complaints can name a line."""
-
-    path: Path
-    text: str
-    model: ZoneModel
-
-    def error(self, loc: tuple[int | str, ...], problem: object) -> FileError:
-        """The problem with file, line and key in front."""
-        return FileError(self.path, line_of(self.text, loc), key_name(loc), str(problem))
+class ZoneFile(ModelFile[ZoneModel]):
+    """A zone file that was read."""
 
     def bodies(self) -> list[tuple[Body, int]]:
         """Every body of every zone with the zone's number, in the rough's frame."""

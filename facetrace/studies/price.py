@@ -17,8 +17,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from facetrace.common import tomlfile
-from facetrace.common.errors import FileError
-from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
+from facetrace.common.tomlfile import ModelFile, Strict, read_model
 from facetrace.design.model import SHAPES
 
 # what a factor may go by. Shares, 0 to 1: light returned, window, zone (the part of the face where
@@ -124,16 +123,8 @@ def plain(amount: float) -> str:
 
 
 @dataclass(frozen=True)
-class PriceFile:
-    """A price file with the text it was read from, so that later complaints can name a line."""
-
-    path: Path
-    text: str
-    model: Prices
-
-    def error(self, loc: tuple[int | str, ...], problem: object) -> FileError:
-        """The problem with file, line and key in front."""
-        return FileError(self.path, line_of(self.text, loc), key_name(loc), str(problem))
+class PriceFile(ModelFile[Prices]):
+    """A price file that was read."""
 
 
 def read_prices(path: Path) -> PriceFile:
