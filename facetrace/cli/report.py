@@ -78,7 +78,7 @@ def report(
                 "axis-tilt": axis_tilt is not None, "axis-azimuth": axis_azimuth is not None, "material": material,
                 "spectrum": spectrum,
             }  # fmt: skip
-            document, pictures = _of_result(thing, given, exposure, size, samples, tell)
+            document, page = _of_result(thing, given, exposure, size, samples, tell)
         else:
             from facetrace.report.gather import Ask, of_design
 
@@ -88,11 +88,12 @@ def report(
                 "small": max(size // 4, 64),
             }  # fmt: skip
             document, pictures = of_design(Ask(**ask), tell)
-    page = report_html(document, pictures).encode()
-    write_whole(target, page)
+            page = report_html(document, pictures)
+    content = page.encode()
+    write_whole(target, content)
     if json:
         write_json(json, text_of(document))
-    note(f"report: {target} ({len(page) / 1e6:.1f} MB, {time.perf_counter() - started:.0f} s)")
+    note(f"report: {target} ({len(content) / 1e6:.1f} MB, {time.perf_counter() - started:.0f} s)")
     for text in document["notes"]:
         note(text)
 
@@ -108,16 +109,20 @@ def _is_result(path: Path) -> bool:
 
 def _of_result(
     path: Path, given: dict[str, Any], exposure: float, size: int, samples: int, tell: "Progress"
-) -> tuple[dict[str, Any], dict[str, bytes]]:
+) -> tuple[dict[str, Any], str]:
     from facetrace.common.errors import FacetraceError
-    from facetrace.report.results import of_result, read_result
+    from facetrace.report.pages import report_html
+    from facetrace.report.results import complete, of_result, read_result
 
     extra = next((name for name, value in given.items() if value), None)
     if extra:
         raise FacetraceError(
             f"--{extra}: goes with a design; {path} says itself under which light and of what its stones are"
         )
-    return of_result(read_result(path), exposure, max(size // 2, 64), samples, tell)
+    result = read_result(path)
+    document, pictures = of_result(result, exposure, max(2 * size // 3, 64), samples, tell)
+    with complete(result):
+        return document, report_html(document, pictures)
 
 
 def _ask(

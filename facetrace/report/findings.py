@@ -15,6 +15,8 @@ from facetrace.report.html import (
 from facetrace.report.sections import Pictures, how, picture
 
 PERCENT = 100.0
+# carats that need more decimals
+SMALL = 5e-4
 DEGREE = "\N{DEGREE SIGN}"
 
 
@@ -218,7 +220,7 @@ def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
             + paragraph(f"In {f.words(f'{at}/currency')}. An estimate, not an appraisal.", "soft")
         )  # fmt: skip
     faces = "".join(
-        picture(f, pictures, f"plan {k}", f"{_plan_name(f, f'{at}/plans/{k}', row, k == best)}, {f.number(f'{at}/plans/{k}/carats', 2)} ct", bar=k == 0)
+        picture(f, pictures, f"plan {k}", f"{_plan_name(f, f'{at}/plans/{k}', row, k == best)}, {f.number(f'{at}/plans/{k}/carats', 2)} ct")
         for k, row in enumerate(rows)
     )  # fmt: skip
     if faces:
@@ -265,7 +267,8 @@ def recut(f: Figures, pictures: Pictures) -> str:
     for k, flaw in enumerate(f.at(f"{at}/flaws")):
         here = f"{at}/flaws/{k}"
         how_it = f.words(f"{here}/how") if flaw["gone"] else "; ".join(f.words(f"{here}/reasons/{n}") for n in range(len(flaw["reasons"])))  # fmt: skip
-        cost = f"{MINUS}{f.number(f'{here}/costs_carats', 4)}" if flaw["costs_carats"] is not None else ""  # fmt: skip
+        spent = flaw["costs_carats"]
+        cost = "" if spent is None else f"{MINUS}{f.number(f'{here}/costs_carats', 4 if spent >= SMALL else 6)}"  # fmt: skip
         flaws.append((f.words(f"{here}/name"), "goes" if flaw["gone"] else "stays", how_it, cost))
     cuts = [
         (f.words(f"{at}/cuts/{k}/name"), *(f.number(f"{at}/cuts/{k}/{n}", 2) for n in ("angle_before", "angle_after")), f.number(f"{at}/cuts/{k}/mm", 3))
@@ -285,7 +288,7 @@ def recut(f: Figures, pictures: Pictures) -> str:
     cautions = listed(f.words(f"{at}/cautions/{k}") for k in range(len(f.at(f"{at}/cautions"))))
     return section(
         "recut", "The re-cut", paragraph(f.words(f"{at}/verdict"), "lead"),
-        table("Flaws: what goes and what stays", ("", "", "how, or why not", "alone it costs, ct"), flaws),
+        table("Flaws: what goes and what stays", ("", "", "how, or why not", "alone it costs, ct"), flaws, "text"),
         table("Sizes before and after", ("", "before", "after"), sizes, "numbers"), light,
         f"<details><summary>Facet by facet</summary>{table('Facets to cut', ('', f'angle before, {DEGREE}', f'after, {DEGREE}', 'down, mm'), cuts, 'numbers')}</details>" if cuts else "",
         cautions,

@@ -1,7 +1,8 @@
 """Reports on what a command wrote: the document as it is, with pictures made again from the files that it names."""
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -80,6 +81,17 @@ def read_result(path: Path) -> Result:
     return Result(path, document, kind)
 
 
+@contextmanager
+def complete(result: Result) -> Iterator[None]:
+    """Raises FacetraceError for a document that lacks what is read of it, or has something else there."""
+    try:
+        yield
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError):
+        raise FacetraceError(
+            f"{result.path}: is incomplete, or of another version; run facetrace {result.kind} again"
+        ) from None
+
+
 def of_result(
     result: Result, exposure: float, size: int, samples: int, report: Progress
 ) -> tuple[dict[str, Any], dict[str, bytes]]:
@@ -88,12 +100,8 @@ def of_result(
         "angles": _angles, "orient": _orient, "girdle": _plain, "recut": _plain, "plan": _plan, "lot": _lot,
     }  # fmt: skip
     maker = _Maker(result, Album("", exposure), size, samples, report)
-    try:
+    with complete(result):
         part = makers[result.kind](maker)
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError):
-        raise FacetraceError(
-            f"{result.path}: is incomplete, or of another version; run facetrace {result.kind} again"
-        ) from None
     part |= {"about": result.kind, "white": WHITE, "pictures": maker.album.facts}
     report(1.0)
     return result.document | {"report": part}, maker.album.pictures

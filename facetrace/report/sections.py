@@ -111,7 +111,7 @@ def light(f: Figures, pictures: Pictures) -> str:
         "Of all the light that the eye could get from the stone, in percent, with standard errors",
         ("", "share", "of the light"),
         rows,
-        "shares",
+        "text",
     )
     maps = "".join(
         picture(f, pictures, f"map {key}", _map_words(f, key, name), bar=False) for key, name in MAPS
