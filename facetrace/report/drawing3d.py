@@ -1,5 +1,8 @@
 """Drawings that turn: a stone, or stones in their rough, as the JSON that ``solid3d.js`` draws.
 
+A page holds ``style()`` in a style element, ``script()`` in a script element, ``embedded(drawing)`` in a
+script element of type application/json, and calls ``facetraceSolid(element, drawing)``.
+
 unit, rounded_mm    millimetres; coordinates are rounded to that step, directions to DIRECTION_DIGITS digits
 name        of the whole; a text like all names here: it may hold any character
 scenes      what one chooses from, at least one: name; stones; bodies (numbers in ``bodies``);
@@ -23,6 +26,7 @@ One frame in all: that of the design, or with a rough the crystal's, c along +z.
 import json
 import math
 from collections.abc import Mapping, Sequence
+from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -113,6 +117,18 @@ def embedded(drawing: Mapping[str, Any]) -> str:
     for character in "<>&\u2028\u2029":
         text = text.replace(character, f"\\u{ord(character):04x}")
     return text
+
+
+def script() -> str:
+    """What draws: both scripts, in their order."""
+    folder = files("facetrace.report")
+    names = ("solid3d-draw.js", "solid3d.js")
+    return "".join((folder / name).read_text(encoding="utf-8") for name in names)
+
+
+def style() -> str:
+    """How it looks."""
+    return (files("facetrace.report") / "solid3d.css").read_text(encoding="utf-8")
 
 
 def _drawing(
