@@ -23,6 +23,7 @@ rough       null, or name, vertices, triangles (counter-clockwise from outside),
 One frame in all: that of the design, or with a rough the crystal's, c along +z.
 """
 
+import itertools
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -215,7 +216,7 @@ def _parts(solid: Solid) -> list[list[int]]:
     """Numbers of the facets of each convex part."""
     counts = [sum(n != WALL or len(solid.parts) == 1 for n in p.names) for p in solid.parts]
     ends = np.cumsum([0, *counts]).tolist()
-    return [list(range(a, b)) for a, b in zip(ends, ends[1:], strict=False)]
+    return [list(range(a, b)) for a, b in itertools.pairwise(ends)]
 
 
 def _wall(solid: Solid, turn: Floats, shift: Floats) -> dict[str, Any] | None:

@@ -1,6 +1,7 @@
 // Lets one turn a stone, or stones in their rough: facetraceSolid(element, drawing), after solid3d-draw.js.
 //
 // drawing: what facetrace/report/drawing3d.py makes. A page gives both scripts and solid3d.css inside itself.
+// The element .ft-stage says in data-turn, data-tilt, data-zoom and data-scale (pixels per mm) what is seen, and
 // element.facetrace has, for pages and tests:
 //   project([x, y, z])  pixels [right, down] in the picture of a point of the drawing's frame, mm
 //   state()             {turn, tilt, zoom, scene, facet}: number of the scene, name of the facet or tier chosen or null
@@ -100,6 +101,7 @@ const facetraceSolid = (() => {
       stage.dataset.turn = now.turn.toFixed(3);
       stage.dataset.tilt = now.tilt.toFixed(3);
       stage.dataset.zoom = now.zoom.toFixed(4);
+      stage.dataset.scale = view.scale.toFixed(5);
       clearTimeout(speaking);
       // said once the picture rests, not at every step
       speaking = setTimeout(() => { where.textContent = `Seen ${words}.`; }, 250);
