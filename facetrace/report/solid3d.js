@@ -31,11 +31,14 @@ const facetraceSolid = (() => {
     let ready, chosenOf = () => false, frame = 0, motion = 0, speaking = 0;
 
     element.classList.add("facetrace-solid");
-    const field = (parent, label) => html(html(parent, "label", { class: "ft-field" }, `${label} `), "select");
+    const field = (parent, label, name) => {
+      html(parent, "label", { for: `${id}-${name}` }, label);
+      return html(parent, "select", { id: `${id}-${name}` });
+    };
     const group = (label) => html(element, "div", { class: "ft-row", role: "group", "aria-label": label });
     let plans = null;
     if (drawing.scenes.length > 1) {
-      plans = field(group("What is drawn"), "Show");
+      plans = field(group("What is drawn"), "Show", "scene");
       drawing.scenes.forEach((s, k) => html(plans, "option", { value: k }, s.name));
     }
     const stage = html(element, "div", {
@@ -52,7 +55,7 @@ const facetraceSolid = (() => {
     for (const [text, turn, tilt] of VIEWS) button(views, text, () => turnTo(turn, tilt));
     button(views, "\u2212", () => zoomBy(1 / 1.25), "Zoom out");
     button(views, "+", () => zoomBy(1.25), "Zoom in");
-    const list = field(group("Facets by name"), "Facet");
+    const list = field(group("Facets by name"), "Facet", "facet");
     const facet = html(element, "p", { class: "ft-facet", role: "status", "aria-live": "polite" });
     const toggles = group("What is shown");
     const boxes = TOGGLES.map(([key, label]) => {
@@ -63,10 +66,10 @@ const facetraceSolid = (() => {
       box.addEventListener("change", () => { shown[key] = box.checked; repaint(true); });
       return [key, holder];
     });
-    const legend = html(element, "ul", { class: "ft-legend", "aria-label": "Defects and zones" });
+    const legend = html(element, "ul", { class: "ft-legend", "aria-label": "Legend of defects and zones" });
     html(element, "p", { class: "ft-help", id: `${id}-help` },
-      "Drag sideways to turn, up and down to tilt. With one finger up and down the page scrolls; two fingers tilt and " +
-      "zoom. Keys: arrows turn and tilt, with Shift they move the picture, + and - zoom, Home resets. Ctrl and wheel " +
+      "Drag sideways to turn, up and down to tilt; on a touch screen one finger turns (up and down it scrolls the page), " +
+      "two fingers tilt and zoom. Keys: arrows turn and tilt, with Shift they move the picture, + and - zoom, Home resets. Ctrl and wheel " +
       "zoom. Tap a facet for its name.");
     const caption = html(element, "p", { class: "ft-caption" });
     const prints = html(element, "div", { class: "ft-print", "aria-hidden": "true" });
@@ -241,7 +244,8 @@ const facetraceSolid = (() => {
       pressed = null;
       const was = fingers.size > 1 ? pair() : null;
       fingers.set(event.pointerId, to);
-      const [dx, dy] = [to[0] - from[0], to[1] - from[1]];
+      // one finger up and down is the page's
+      const [dx, dy] = [to[0] - from[0], event.pointerType === "touch" ? 0 : to[1] - from[1]];
       if (was) {
         const is = pair();
         zoomBy(is.apart / was.apart, is.middle);
