@@ -31,6 +31,8 @@ plan        of facetrace plan: rough, loss, plans heaviest first (where each sto
 lot         of facetrace lot: such a member for each rough
 recut       of facetrace recut: worth_it and verdict; flaws (gone, how, costs_carats, reasons, all remedies), cuts
             facet by facet, sizes and carats before and after, light before, after and change (paired)
+drawing     a stone, or stones in their rough, with facets by name, defects and c: what report/solid3d.js draws
+            (see report/drawing3d.py); coordinates are rounded to rounded_mm
 notes       cautions that belong to the numbers
 """
 
