@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
+from test_cli import SCHEMA
 from typer.testing import CliRunner
 
 from facetrace.cli.main import app
@@ -33,7 +34,6 @@ from facetrace.report.html import (
     wrong_figures,
 )
 from facetrace.report.pages import report_html
-from test_cli import SCHEMA
 
 RFC6901 = json.loads(
     r'{"foo": ["bar", "baz"], "": 0, "a/b": 1, "c%d": 2, "e^f": 3, "g|h": 4, "i\\j": 5, "k\"l": 6, " ": 7, "m~n": 8}'

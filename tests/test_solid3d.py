@@ -27,11 +27,9 @@ from facetrace.report.drawing3d import (
     MOST_TRIANGLES,
     drawing_of_design,
     drawing_of_plans,
-    embedded,
     fewer,
-    script,
-    style,
 )
+from facetrace.report.html import asset, embedded
 from facetrace.report.plan import Panel
 from facetrace.solid.body import Body
 from facetrace.solid.export import mesh_of
@@ -73,7 +71,7 @@ def opened(browser, tmp_path):
 
     def open_one(drawing, **context):
         path = tmp_path / f"{len(pages)}.html"
-        path.write_text(PAGE.format(style=style(), data=embedded(drawing), script=script()), encoding="utf-8")  # fmt: skip
+        path.write_text(PAGE.format(style=asset("solid3d.css"), data=embedded(drawing), script=asset("solid3d-draw.js") + asset("solid3d.js")), encoding="utf-8")  # fmt: skip
         here = browser.new_context(**({"viewport": {"width": 1000, "height": 800}, "reduced_motion": "reduce"} | context))  # fmt: skip
         page = here.new_page()
         page.on("request", lambda request: asked.append(request.url))

@@ -24,10 +24,8 @@ One frame in all: that of the design, or with a rough the crystal's, c along +z.
 """
 
 import itertools
-import json
 import math
 from collections.abc import Mapping, Sequence
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -47,6 +45,10 @@ from facetrace.trace.scene import direction
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+# what a page takes into itself to draw, in this order; the last one finds the drawing and the place for it
+SCRIPTS = ("solid3d-draw.js", "solid3d.js", "solid3d-here.js")
+STYLES = ("solid3d.css",)
 
 MM_DIGITS, DIRECTION_DIGITS = 4, 6
 # what a phone turns without a stutter
@@ -110,26 +112,6 @@ def drawing_of_plans(
 def zones_in(cut: Cut, bodies: Sequence[tuple[Body, int]], names: Sequence[str]) -> list[tuple[str, Body]]:  # fmt: skip
     """Bodies of a rough, with their zones' numbers, in the frame of a stone cut from it."""
     return [(names[k], body.seen_from(cut.turn, cut.shift)) for body, k in bodies]
-
-
-def embedded(drawing: Mapping[str, Any]) -> str:
-    """The drawing as JSON that may stand in an HTML script element: nothing in it can end the element."""
-    text = json.dumps(drawing, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    for character in "<>&\u2028\u2029":
-        text = text.replace(character, f"\\u{ord(character):04x}")
-    return text
-
-
-def script() -> str:
-    """What draws: both scripts, in their order."""
-    folder = files("facetrace.report")
-    names = ("solid3d-draw.js", "solid3d.js")
-    return "".join((folder / name).read_text(encoding="utf-8") for name in names)
-
-
-def style() -> str:
-    """How it looks."""
-    return (files("facetrace.report") / "solid3d.css").read_text(encoding="utf-8")
 
 
 def _drawing(

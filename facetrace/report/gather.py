@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from facetrace.common.errors import FacetraceError
-from facetrace.design.model import DesignFile
+from facetrace.design.model import Axis, DesignFile
 from facetrace.measures.maps import THROUGH, FaceMaps
 from facetrace.measures.pleochroism import dichroscope_pair
 from facetrace.optics.colour import observer, srgb_of
@@ -15,8 +15,10 @@ from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.optics.zone import ZoneFile
 from facetrace.report import bitmap, document
+from facetrace.report.drawing3d import drawing_of_design, zones_in
 from facetrace.report.picture import face_pixels
 from facetrace.report.sweep import angles_part
+from facetrace.solid.body import Body
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Floats, Solid
 from facetrace.studies import orient, portrait
@@ -92,12 +94,14 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
     design = ask.file.design
     face = _face(ask, stone, album, _part(report, 0.0, 0.3))
     sizes = measure(ask.solid, ask.material.density)
+    turned = design.model_copy(update={"axis": Axis(tilt=ask.axis[0], azimuth=ask.axis[1])})
     doc = document.head() | {
         "design": {"name": design.name, "file": str(ask.file.path), "material": ask.material.name},
         "solid": document.solid_part(ask.solid, sizes),
         "scene": scene_part(ask.light, ask.axis, face.scene.white_radiance),
         **{k: v for k, v in document.trace_part(face.figures, 0.0).items() if k not in ("events", "seconds")},
         **document.material_part(ask.material),
+        "drawing": drawing_of_design(turned, ask.solid, _zones_inside(ask)),
         "leading_area": face.maps.leading,
         "dominant_area": face.maps.dominant,
     }  # fmt: skip
@@ -117,6 +121,15 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
     notes = [document.ESTIMATE, *document.colour_notes(ask.material), *part.pop("remarks", [])]
     part["pictures"] = album.facts
     return doc | {"report": part, "notes": notes}, album.pictures
+
+
+def _zones_inside(ask: Ask) -> list[tuple[str, Body]]:
+    """The zones in the stone's frame, with their names."""
+    if ask.zones is None:
+        return []
+    subject = orient.subject_of(ask.file.design, ask.material, ask.zones, ask.light, observer())
+    names = [z.name for z in ask.zones.model.zone]
+    return zones_in(orient.cut_of(subject, orient.BASE), subject.bodies, names)
 
 
 def _part(report: Progress, start: float, end: float) -> Progress:

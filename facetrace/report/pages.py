@@ -3,6 +3,7 @@
 from typing import Any
 
 from facetrace.report import findings, sections
+from facetrace.report.drawing3d import SCRIPTS, STYLES
 from facetrace.report.html import Figures, esc, page, paragraph
 from facetrace.report.sections import Pictures
 
@@ -17,6 +18,7 @@ ORDER = (
     findings.zone_shown,
     sections.rocked,
     sections.colour,
+    sections.turning,
     sections.trade_off,
     findings.girdle,
     sections.sizes,
@@ -36,7 +38,11 @@ def report_html(document: dict[str, Any], pictures: Pictures) -> str:
         f'<nav aria-label="Sections"><ul>{links}</ul></nav></header>'
     )
     body = f'{head}<main id="main">{"".join(found)}</main>'
-    return page(f"{title}: report", body, document)
+    drawn = "drawing" in document
+    return page(
+        f"{title}: report", body, document,
+        styles=STYLES if drawn else (), scripts=SCRIPTS if drawn else (),
+    )  # fmt: skip
 
 
 def _named(part: str) -> tuple[str, str]:

@@ -1,14 +1,16 @@
 """Reports on what a command wrote: the document as it is, with pictures made again from the files that it names."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from facetrace.common.errors import FacetraceError
-from facetrace.design.model import Design, read_design
+from facetrace.design.model import Axis, Design, read_design
 from facetrace.design.vary import with_value
 from facetrace.measures.maps import face_maps
 from facetrace.optics.colour import observer
@@ -16,9 +18,13 @@ from facetrace.optics.lights import Light, find_light
 from facetrace.optics.material import Material, find_material
 from facetrace.optics.rough import read_rough, rough_of
 from facetrace.optics.spectrum import read_spectrum
+from facetrace.optics.stone import read_stone
 from facetrace.optics.zone import read_zones
 from facetrace.report.document import SCHEMA
+from facetrace.report.drawing3d import drawing_of_design, drawing_of_plans, zones_in
 from facetrace.report.gather import WHITE, Album
+from facetrace.report.plan import Panel
+from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.solid.place import Facing
@@ -33,6 +39,8 @@ KINDS = ("angles", "orient", "girdle", "recut", "plan", "lot")
 # a weight may differ by so much from that of the file that a document names
 SAME = 1e-6
 MOST_BYTES = 1 << 28
+# a flaw is drawn at least so large, mm
+FLAW_MM = 0.15
 
 
 @dataclass(frozen=True)
@@ -97,14 +105,14 @@ def of_result(
 ) -> tuple[dict[str, Any], dict[str, bytes]]:
     """Document and pictures of a result. Raises FacetraceError where its files are gone or have changed."""
     makers: Mapping[str, Callable[[_Maker], dict[str, Any]]] = {
-        "angles": _angles, "orient": _orient, "girdle": _plain, "recut": _plain, "plan": _plan, "lot": _lot,
+        "angles": _angles, "orient": _orient, "girdle": _girdle, "recut": _recut, "plan": _plan, "lot": _lot,
     }  # fmt: skip
     maker = _Maker(result, Album("", exposure), size, samples, report)
     with complete(result):
         part = makers[result.kind](maker)
     part |= {"about": result.kind, "white": WHITE, "pictures": maker.album.facts}
     report(1.0)
-    return result.document | {"report": part}, maker.album.pictures
+    return result.document | part.pop("members", {}) | {"report": part}, maker.album.pictures
 
 
 @dataclass(frozen=True)
@@ -167,10 +175,31 @@ def _design(maker: _Maker, axis: Mapping[str, float] | None = None) -> Design:
     return design
 
 
-def _plain(maker: _Maker) -> dict[str, Any]:
-    """A document that needs no pictures."""
-    names = {"girdle": "the girdle", "recut": "a re-cut"}
-    return _title(maker, names[maker.result.kind])
+def _girdle(maker: _Maker) -> dict[str, Any]:
+    design = _design(maker)
+    return _title(maker, "the girdle") | {
+        "members": {"drawing": drawing_of_design(design, build_solid(design))}
+    }
+
+
+def _recut(maker: _Maker) -> dict[str, Any]:
+    """The stone as it is, each flaw as a ball around its place."""
+    doc = maker.document
+    where = maker.result.found(str(doc["design"]["file"]))
+    stone = read_stone(where)
+    maker.result.check(str(where), stone.carats(stone.solid), doc["recut"]["before"]["carats"])
+    balls = [
+        (str(flaw["name"]), _ball(flaw["place_mm"], max(float(flaw["depth_mm"]), FLAW_MM)))
+        for flaw in doc["recut"]["flaws"]
+    ]
+    drawing = drawing_of_design(None, stone.solid, balls, str(doc["design"]["name"]))
+    return _title(maker, "a re-cut") | {"members": {"drawing": drawing}}
+
+
+def _ball(place: Sequence[float], radius: float) -> Body:
+    """A ball of that radius, mm."""
+    centre = np.array(place, dtype=float) / radius
+    return Body(ellipsoid=np.column_stack([np.eye(3) / radius, centre]))
 
 
 def _angles(maker: _Maker) -> dict[str, Any]:
@@ -197,8 +226,9 @@ def _angles(maker: _Maker) -> dict[str, Any]:
         words = "as it stands" if ident == "before" else "as recommended"
         if ident == "before" or chosen != part["as_it_stands"]:
             shown[ident] = (stone.scene(View()), f"{design.name} {words}, face up.")
+        last = drawing_of_design(varied, solid)
     maker.faces(shown, medium, light.words)
-    return _title(maker, "angles")
+    return _title(maker, "angles") | {"members": {"drawing": last}}
 
 
 def _orient(maker: _Maker) -> dict[str, Any]:
@@ -223,26 +253,32 @@ def _orient(maker: _Maker) -> dict[str, Any]:
             shown["after plain"] = (plain, "The same stone without its zones, face up.")
     under = f"{light.words}, surface mirror light left out"
     maker.faces(shown, subject.plain, under, glare=False)
-    return _title(maker, "a zone to hide")
+    tilt, azimuth = cut.axis
+    turned = subject.design.model_copy(update={"axis": Axis(tilt=tilt, azimuth=azimuth)})
+    inside = zones_in(cut, subject.bodies, part["zones"]["names"])
+    drawing = drawing_of_design(turned, cut.solid, inside)
+    return _title(maker, "a zone to hide") | {"members": {"drawing": drawing}}
 
 
 def _plan(maker: _Maker) -> dict[str, Any]:
-    _placed(maker, maker.document["plan"])
+    drawing = _placed(maker, maker.document["plan"])
     rough = maker.document["plan"]["rough"]
     return {
+        "members": {"drawing": drawing},
         "title": f"Plans for {rough['name']}",
         "lead": f"{rough['material']}, {rough['carats']:.2f} ct of rough, from {rough['file']}.",
     }
 
 
-def _placed(maker: _Maker, part: Mapping[str, Any]) -> None:
-    """Faces of a rough's plans, zones and all."""
+def _placed(maker: _Maker, part: Mapping[str, Any]) -> dict[str, Any]:
+    """Faces of a rough's plans, zones and all; returns the drawing of the stones in the rough, the best first."""
     where = maker.result.found(part["rough"]["file"])
     rough = rough_of(read_rough(where))
     maker.result.check(str(where), rough.carats, part["rough"]["carats"])
     light = maker.light(part)
     setting = plans.Setting(Facing((0.0, 0.0, 1.0), 90.0), light, seed=maker.seed)
     shown: dict[str, tuple[Scene, str]] = {}
+    panels, designs = [], {}
     for k, row in enumerate(part["plans"]):
         name = part["designs"][row["design"]]
         design = read_design(maker.result.found(name)).design
@@ -260,8 +296,13 @@ def _placed(maker: _Maker, part: Mapping[str, Any]) -> None:
             _, scene = orient.scenes(eye.subject, cut)
         shown[f"plan {k}"] = (scene, f"{row['design']} cut from {part['rough']['name']}, face up.")
         medium = eye.plain
+        hidden = " with its zones hidden" if row["kind"] == plans.HIDDEN else ""
+        panels.append(Panel(f"{row['design']}{hidden}, {row['carats']:.2f} ct", (cut,)))
+        designs[panels[-1].name] = [design]
     if shown:
         maker.faces(shown, medium, f"{light.words}, each with what zones it holds")
+        panels.insert(0, panels.pop(part["best"]))
+    return drawing_of_plans(rough, panels, designs)
 
 
 def _lot(maker: _Maker) -> dict[str, Any]:

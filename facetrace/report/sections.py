@@ -262,6 +262,15 @@ def sizes(f: Figures, pictures: Pictures) -> str:
     return section("sizes", "Sizes and weight", table("Sizes of a perfect cut", (), rows), lost)
 
 
+def turning(f: Figures, pictures: Pictures) -> str:
+    """The stone, or stones in their rough, to be turned."""
+    if not f.has("/drawing"):
+        return ""
+    none = "<noscript><p>Without scripts the drawing cannot be turned.</p></noscript>"
+    rough = "" if f.at("/drawing/rough") is None else " in the rough"
+    return section("turning", f"The stone{rough}, to turn", '<div id="solid3d"></div>', none)
+
+
 # ---- light against weight ----------------------------------------------------------------------
 
 
