@@ -413,7 +413,7 @@ def test_toggles_and_plans(opened):
     assert drawn(".ft-edges") != before
     assert page.locator(".ft-stage").get_attribute("aria-label").startswith("heart-brilliant, from")
     assert "crack (crack; wish: cut away)" in page.locator(".ft-legend").inner_text()
-    assert "crack" in page.locator(".ft-stage svg text").all_inner_texts()
+    assert "crack" in page.locator(".ft-stage svg text").all_text_contents()
 
 
 def test_on_a_phone_one_finger_scrolls_and_two_zoom(opened):
