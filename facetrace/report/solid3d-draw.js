@@ -183,7 +183,7 @@ const facetracePictures = (() => {
     const group = (name) => draw(svg, "g", { class: name });
     const layers = {
       roughFill: path("ft-rough-fill"), roughBack: path("ft-rough-back"), axisFar: path("ft-axis"),
-      hidden: path("ft-hidden"), chosenBack: path("ft-chosen-line ft-inside"), bodies: group("ft-bodies"), axisIn: path("ft-axis ft-inside"),
+      hidden: path("ft-hidden"), chosenBack: path("ft-chosen-line ft-chosen-back"), bodies: group("ft-bodies"), axisIn: path("ft-axis ft-inside"),
       front: group("ft-front"), chosen: path("ft-chosen"), edges: path("ft-edges"),
       chosenLine: path("ft-chosen-line"), nearBodies: group("ft-bodies"), roughFront: path("ft-rough-front"), axisNear: path("ft-axis"),
       axisEnd: draw(svg, "circle", { class: "ft-axis-end", r: 3.5 }), words: group("ft-words"),
