@@ -170,6 +170,15 @@ def test_too_fine_meshes_are_drawn_coarser_and_it_is_said(opened):
     words = opened(drawing).locator(".ft-caption").inner_text()
     assert f"Its {len(ball.faces):,} triangles are drawn as {len(faces):,}" in words
     assert f"at most {round(moved, MM_DIGITS)} mm" in words
+    # what turns by more than the limit is counted here by trimesh
+    piece = plan_drawing()[1]
+    bends = np.degrees(trimesh.Trimesh(piece.mesh.vertices, piece.mesh.faces, process=False).face_adjacency_angles)  # fmt: skip
+    drawing = drawing_of_plans(piece)
+    sharp = int((bends > drawing["rough"]["sharp_deg"]).sum())
+    drawing["rough"]["most_edges"] = 100
+    assert (
+        f"the 100 sharpest of {sharp} where" in opened(drawing).locator(".ft-caption").inner_text()
+    )
 
 
 # ---- where things are drawn -------------------------------------------------------------------
@@ -411,7 +420,7 @@ def test_toggles_and_plans(opened):
     assert drawn(".ft-edges") != before
     assert page.locator(".ft-stage").get_attribute("aria-label").startswith("heart-brilliant, from")
     assert "crack (crack; wish: cut away)" in page.locator(".ft-legend").inner_text()
-    assert "crack" in page.locator(".ft-stage svg text").all_inner_texts()
+    assert "crack" in page.locator(".ft-stage svg text").all_text_contents()
 
 
 def test_on_a_phone_one_finger_scrolls_and_two_zoom(opened):

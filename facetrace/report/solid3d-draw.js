@@ -121,7 +121,7 @@ const facetracePictures = (() => {
     const edges = [...found.values()], least = Math.cos((rough.sharp_deg * Math.PI) / 180);
     for (const e of edges) e.bend = e.faces.length === 2 ? dot(normals[e.faces[0]], normals[e.faces[1]]) : -1;
     const sharp = edges.filter((e) => e.bend < least).sort((a, b) => a.bend - b.bend);
-    return { rough, normals, edges, sharp: sharp.slice(0, rough.most_edges) };
+    return { rough, normals, edges, bent: sharp.length, sharp: sharp.slice(0, rough.most_edges) };
   }
 
   /** Centre and radius, mm, of a ball around all that a scene shows. */
@@ -183,7 +183,7 @@ const facetracePictures = (() => {
     const group = (name) => draw(svg, "g", { class: name });
     const layers = {
       roughFill: path("ft-rough-fill"), roughBack: path("ft-rough-back"), axisFar: path("ft-axis"),
-      hidden: path("ft-hidden"), bodies: group("ft-bodies"), axisIn: path("ft-axis ft-inside"),
+      hidden: path("ft-hidden"), chosenBack: path("ft-chosen-line ft-chosen-back"), bodies: group("ft-bodies"), axisIn: path("ft-axis ft-inside"),
       front: group("ft-front"), chosen: path("ft-chosen"), edges: path("ft-edges"),
       chosenLine: path("ft-chosen-line"), nearBodies: group("ft-bodies"), roughFront: path("ft-rough-front"), axisNear: path("ft-axis"),
       axisEnd: draw(svg, "circle", { class: "ft-axis-end", r: 3.5 }), words: group("ft-words"),
@@ -219,7 +219,7 @@ const facetracePictures = (() => {
     paintRough(set, ready, view);
     const parts = shown.stone ? farthestFirst(ready.parts, towards) : [];
     layers.front.replaceChildren();
-    let hidden = "", edges = "", chosen = "";
+    let hidden = "", edges = "", chosen = "", turned = "";
     parts.forEach((part, n) => {
       const own = stones[part.k], stone = part.stone;
       const facing = (f) => dot(stone.facets[f].normal, towards) > EDGE_ON;
@@ -231,7 +231,8 @@ const facetracePictures = (() => {
       }
       tones.forEach((d, k) => d && draw(layers.front, "path", { class: `ft-face ft-t${k}`, d }));
       for (const f of part.facets.filter((x) => view.chosen(stone, part.k, x))) {
-        chosen += ring(stone.facets[f].polygon.map((i) => own[i]));
+        const text = ring(stone.facets[f].polygon.map((i) => own[i]));
+        if (facing(f)) chosen += text; else turned += text;
       }
       for (const { ends, mine } of part.edges) {
         const [a, b] = [own[ends[0]], own[ends[1]]];
@@ -247,6 +248,7 @@ const facetracePictures = (() => {
     set("edges", edges);
     set("chosen", chosen);
     set("chosenLine", chosen);
+    set("chosenBack", turned);
     layers.words.replaceChildren();
     layers.body.forEach((path, k) => {
       const on = shown.bodies && ready.scene.bodies.includes(k);
@@ -347,7 +349,7 @@ const facetracePictures = (() => {
     const tip = pixel(reach), flat = pixel(-reach);
     layers.axisEnd.setAttribute("cx", tip[0].toFixed(2));
     layers.axisEnd.setAttribute("cy", tip[1].toFixed(2));
-    const top = tip[1] <= flat[1] + 1 ? tip : flat;
+    const top = tip[1] <= flat[1] + 40 ? tip : flat;
     word(layers, within(top[0] + 7, 4, view.width - 46), within(top[1] + 4, 14, view.height - 6), "c-axis");
   }
 
@@ -391,7 +393,7 @@ const facetracePictures = (() => {
   function whereFrom(turn, tilt, zoom) {
     const t = Math.round(tilt), r = ((Math.round(turn) % 360) + 540) % 360 - 180;
     const words = [t === 90 ? "from the side" : t < 90 ? "from above" : "from below"];
-    if (r) words.push(`turned ${Math.abs(r)} degrees${r < 0 ? " clockwise" : ""}`);
+    if (r) words.push(`turned ${Math.abs(r)} degrees${r < 0 && r > -180 ? " clockwise" : ""}`);
     if (t % 90) words.push(`tilted ${t < 90 ? t : 180 - t} degrees`);
     if (Math.abs(zoom - 1) > 0.005) words.push(`zoom ${zoom.toFixed(1)}`);
     return words.join(", ");
@@ -407,9 +409,10 @@ const facetracePictures = (() => {
     const { drawing, mesh } = ready, words = ["Drawn without perspective; "];
     words.push(`lengths in ${drawing.unit}, rounded to ${drawing.rounded_mm} ${drawing.unit}. Hidden edges are dashed.`);
     if (mesh) {
-      const { rough, edges, sharp } = mesh, kept = rough.triangles.length;
+      const { rough, edges, bent, sharp } = mesh, kept = rough.triangles.length;
       words.push(` Of the rough's ${plural(edges.length, "edge")} its outline is drawn, and `);
-      words.push(`${sharp.length.toLocaleString("en")} where it turns by more than ${rough.sharp_deg.toFixed(0)} degrees.`);
+      const count = sharp.length < bent ? `the ${sharp.length.toLocaleString("en")} sharpest of ${bent.toLocaleString("en")}` : sharp.length;
+      words.push(`${count.toLocaleString("en")} where it turns by more than ${rough.sharp_deg.toFixed(0)} degrees.`);
       if (kept < rough.of) {
         words.push(` Its ${rough.of.toLocaleString("en")} triangles are drawn as ${kept.toLocaleString("en")}; `);
         words.push(`corners are moved by at most ${rough.moved_mm} mm, in this drawing only.`);
