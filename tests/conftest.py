@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from hypothesis import settings
+from typer.testing import CliRunner
 
 ROOT = Path(__file__).parent.parent
 DESIGNS = sorted((ROOT / "designs").glob("*.toml"))
@@ -44,3 +45,19 @@ def browser():
         found = player.chromium.launch(executable_path=where, args=BROWSER_FLAGS)
         yield found
         found.close()
+
+
+@pytest.fixture(scope="session")
+def report_page(tmp_path_factory):
+    """A small report on a round with a zone: its page and its data."""
+    from facetrace.cli.main import app
+
+    folder = tmp_path_factory.mktemp("report")
+    page, told = folder / "round.html", folder / "round.json"
+    words = [
+        "report", ROOT / "designs" / "round-brilliant.toml", "--zone", ROOT / "designs" / "zones" / "blue-corner.toml",
+        "--size", 64, "--samples", 4, "--rays", 4096, "--out", page, "--json", told,
+    ]  # fmt: skip
+    result = CliRunner().invoke(app, [str(w) for w in words])
+    assert result.exit_code == 0, result.output
+    return page, told
