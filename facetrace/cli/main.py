@@ -16,6 +16,7 @@ from facetrace.cli import (
     solid,
     trace,
     verify,
+    view,
 )
 
 app = typer.Typer(
@@ -35,6 +36,7 @@ app.command("plan", epilog=plan.EXAMPLES)(plan.plan)
 app.command("lot", epilog=lot.EXAMPLES)(lot.lot)
 app.command("recut", epilog=recut.EXAMPLES)(recut.recut)
 app.command("dichroscope", epilog=dichroscope.EXAMPLES)(dichroscope.dichroscope)
+app.command("view", epilog=view.EXAMPLES)(view.view)
 app.command("verify", epilog=verify.EXAMPLES)(verify.verify)
 
 
