@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from matplotlib import patheffects
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
@@ -20,6 +21,8 @@ from facetrace.report.picture import DPI, plain, png
 from facetrace.report.plan import COLOURS, HATCHES
 from facetrace.report.view import VIEWS, Mark, Part, Shown
 from facetrace.report.window import (
+    AMBIENT,
+    LAMP,
     ROUGH_EDGE,
     STONE,
     STONE_EDGE,
@@ -41,8 +44,6 @@ HEAD_PX, FOOT_PX = 34, 120
 LETTER_PX, LINE_PX = 5.1, 15
 # a line is a point where so little of it is seen
 END_ON = 0.08
-# brightness of facets that face the eye, and of those edge on
-BRIGHT, DIM = 1.0, 0.72
 ROUGH_FILL = "0.90"
 
 
@@ -131,7 +132,7 @@ def _view(axes: Any, shown: Shown, frame: Floats, reach: float, *, bodies: bool)
         _bodies(axes, shown, frame, seen)
     for part in shown.parts:
         if part.role == "defect":
-            _defect(axes, part, seen)
+            _defect(axes, part, seen, filled=bodies)
     for mark in shown.marks:
         _mark(axes, mark, frame, seen, reach)
     length = round_length(0.45 * reach)
@@ -177,12 +178,12 @@ def _facets(axes: Any, part: Part, lobe: int, frame: Floats, seen: Any, zorder: 
 
 def _shade(normal: Floats, frame: Floats) -> tuple[float, ...]:
     """The stone's colour under a lamp above the eye's left shoulder."""
-    lamp = frame @ np.array([-0.35, 0.45, 0.82])
-    share = DIM + (BRIGHT - DIM) * max(0.0, float(normal @ lamp))
+    lamp = frame @ np.array(LAMP) / np.linalg.norm(LAMP)
+    share = AMBIENT + (1 - AMBIENT) * max(0.0, float(normal @ lamp))
     return tuple(share * int(STONE[k : k + 2], 16) / 255 for k in (1, 3, 5))
 
 
-def _defect(axes: Any, part: Part, seen: Any) -> None:
+def _defect(axes: Any, part: Part, seen: Any, *, filled: bool) -> None:
     """Colour and hatch as in the pictures of plans; seen edge on, a line."""
     colour, hatch = COLOURS[part.number % len(COLOURS)], HATCHES[part.number % len(HATCHES)]
     points = seen(part.points)
@@ -191,7 +192,8 @@ def _defect(axes: Any, part: Part, seen: Any) -> None:
     except QhullError:
         axes.plot(points[:, 0], points[:, 1], color=colour, lw=1.8, zorder=5)
         return
-    axes.add_patch(Polygon(outline, facecolor=colour, alpha=0.18, lw=0, zorder=4))
+    if filled:
+        axes.add_patch(Polygon(outline, facecolor=colour, alpha=0.18, lw=0, zorder=4))
     axes.add_patch(Polygon(outline, fill=False, edgecolor=colour, hatch=hatch, lw=0.9, zorder=5))
 
 
@@ -216,4 +218,5 @@ def _mark(axes: Any, mark: Mark, frame: Floats, seen: Any, reach: float) -> None
 
 def _name(axes: Any, name: str, at: Sequence[float], side: str, up: float = 0.0) -> None:
     level = "bottom" if up > 0.5 else "top" if up < -0.5 else "center"
-    axes.text(*at, plain(name), fontsize=7.5, ha=side, va=level, zorder=8, clip_on=True)
+    halo = [patheffects.withStroke(linewidth=2.5, foreground="white", alpha=0.8)]
+    axes.text(*at, plain(name), fontsize=7.5, ha=side, va=level, zorder=8, path_effects=halo)

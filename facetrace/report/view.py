@@ -4,9 +4,8 @@ Frame: the stone's own (+z out of the table, +x along its length), in millimetre
 stone the crystal's (c along +z). Of a plan's two stones the frame is that of the first.
 """
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
@@ -15,6 +14,7 @@ import trimesh
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
+from facetrace.design.expand import expand
 from facetrace.design.model import Design
 from facetrace.optics.rough import Defect, Rough
 from facetrace.optics.zone import ZoneFile
@@ -34,6 +34,8 @@ Role = Literal["rough", "stone", "defect"]
 FLAT = 1 - 1e-9
 # of the largest size: how far marks stand off the bodies, and how long arrows are
 ROOM, ARROW = 0.07, 0.16
+# names stand between what is shown and the border of a picture
+BORDER = 1.14
 # divisions of an icosahedron for round zones
 DIVISIONS = 3
 
@@ -64,7 +66,7 @@ class Part:
     """A body: points (n, 3), polygons of their numbers (outwards counter-clockwise), a label for each polygon.
 
     number: of a defect's colour and hatch; lobe: of each polygon, which convex body it bounds; sharp:
-    the cosine under which two polygons have an edge between them; wall: the direction that parts two lobes.
+    the cosine under which two polygons have an edge between them.
     """
 
     name: str
@@ -129,24 +131,16 @@ class Shown:
     legend: tuple[tuple[str, int], ...] = field(default=())
 
     @cached_property
-    def extent(self) -> Floats:
-        """(2, 3): least and greatest coordinates of all, marks too."""
-        points = np.vstack(
-            [p.points for p in self.parts] + [np.array([m.start, m.end]) for m in self.marks]
-        )
-        return np.array([points.min(axis=0), points.max(axis=0)])
-
-    @property
     def middle(self) -> Floats:
-        """(3,): what the eye looks at."""
-        return np.asarray(self.extent.mean(axis=0))
+        """(3,): what the eye looks at, the middle of the box around the bodies."""
+        points = np.vstack([p.points for p in self.parts])
+        return np.asarray((points.min(axis=0) + points.max(axis=0)) / 2)
 
     def reach(self, frames: Iterable[Floats]) -> float:
         """Half the side in mm of a square around the middle that shows all in each of the frames."""
-        points = np.vstack(
-            [p.points for p in self.parts] + [np.array([m.start, m.end]) for m in self.marks]
-        )
-        return 1.14 * max(float(np.abs((points - self.middle) @ f[:, :2]).max()) for f in frames)
+        ends = [np.array([m.start, m.end]) for m in self.marks]
+        points = np.vstack([*(p.points for p in self.parts), *ends]) - self.middle
+        return BORDER * max(float(np.abs(points @ f[:, :2]).max()) for f in frames)
 
 
 # ---- bodies -----------------------------------------------------------------------------------
@@ -154,19 +148,13 @@ class Shown:
 
 def facet_labels(design: Design) -> dict[str, str]:
     """What is said of each facet by its name: tier, side, angle from the girdle plane, index of the gear."""
-    side = {tier.name: tier.side for tier in _tiers(design)}
+    side = {tier.name: tier.side for tier in expand(design).tier}
     found = {}
     for facet in facets_of(design):
         words = f"{facet.tier}: {side.get(facet.tier, 'facet')}, {facet.angle:.2f} deg"
         alone = facet.name == facet.tier
         found[facet.name] = words if alone else f"{words}, index {facet.index:g} of {design.gear}"
     return found
-
-
-def _tiers(design: Design) -> Sequence[object]:
-    from facetrace.design.expand import expand
-
-    return expand(design).tier
 
 
 def stone_part(solid: Solid, labels: Mapping[str, str], name: str = "stone") -> Part:
@@ -180,10 +168,6 @@ def stone_part(solid: Solid, labels: Mapping[str, str], name: str = "stone") -> 
         name, "stone", solid.vertices, solid.polygons,
         tuple(labels.get(n, n) for n in solid.names), lobe=tuple(lobes),
     )  # fmt: skip
-
-
-def _moved(part: Part, points: Floats) -> Part:
-    return Part(part.name, part.role, points, part.polygons, part.labels, part.number, part.lobe, part.sharp)  # fmt: skip
 
 
 def convex_part(name: str, points: Floats, number: int, label: str) -> Part | None:
@@ -316,13 +300,9 @@ def rough_shown(
     parts = [body]
     for cut, design in stones:
         own = stone_part(cut.solid, facet_labels(design), design.name)
-        parts.append(_moved(own, seen(cut.shift + own.points @ cut.turn.T)))
+        parts.append(replace(own, points=seen(cut.shift + own.points @ cut.turn.T)))
     marks = [_c_axis(body.points, seen.turn[2])]
     if stones:
         marks += _directions(body.points)
     return Shown(title or rough.name, tuple(words), (*parts, *defects), tuple(marks), bool(defects), tuple(legend))  # fmt: skip
 
-
-def angle_between(a: Floats, b: Floats) -> float:
-    """Degrees between two lines."""
-    return math.degrees(math.acos(min(1.0, abs(float(a @ b)))))

@@ -26,15 +26,17 @@ Pixels = NDArray[np.uint8]
 
 # s: pictures take one or two; a driver that hangs is given up
 PATIENCE = 120
-# pictures are made so much finer and averaged
-FINER = 2
+# pictures are made so much finer and averaged, but no larger than this, pixels
+FINER, LARGEST_PX = 3, 6000
 ROUGH, ROUGH_EDGE = "#B8B8B8", "#6E6E6E"
 STONE, STONE_EDGE = "#F4C6D4", "#7A1F3D"
 # opacity of the rough, of a stone with something inside, of what is inside
-THIN, GLASSY, INNER = 0.22, 0.42, 0.45
+THIN, GLASSY, INNER = 0.22, 0.42, 0.25
 HATCH_LINES = 9
+# where the lamp stands, seen from the eye: right, up, towards
+LAMP, AMBIENT = (-0.35, 0.45, 0.82), 0.6
 PEELS = 12
-FAR = 100.0
+FAR = 10.0
 WINDOWS = ("vtkXOpenGLRenderWindow", "vtkWin32OpenGLRenderWindow", "vtkCocoaRenderWindow")
 NO_WINDOW = 3
 HINT = "1 above  2 below  3 side  4 end  5 corner   drag: turn   wheel: zoom   shift-drag: move   q: close"
@@ -109,25 +111,37 @@ class Scenery:
     surfaces: dict[Any, Part]
 
 
-def scenery(shown: Shown, size: tuple[int, int], *, off_screen: bool, marks: bool = True) -> Scenery:
-    """A plotter with all bodies; *marks*: with lines, hatches and names in space, as the window has them."""
+def scenery(
+    shown: Shown, size: tuple[int, int], *, off_screen: bool, marks: bool = True, thick: int = 1
+) -> Scenery:
+    """A plotter with all bodies; *marks*: with lines, hatches and names in space, as the window has them;
+    *thick*: pixels of a line."""
     import pyvista
     import vtkmodules.vtkRenderingCore as core
 
+    # edges before the facets that they bound
     core.vtkMapper.SetResolveCoincidentTopologyToPolygonOffset()
-    plotter = pyvista.Plotter(off_screen=off_screen, window_size=list(size), title="facetrace view")
+    core.vtkMapper.SetResolveCoincidentTopologyPolygonOffsetParameters(2.0, 20.0)
+    core.vtkMapper.SetResolveCoincidentTopologyLineOffsetParameters(-2.0, -20.0)
+    plotter = pyvista.Plotter(
+        off_screen=off_screen, window_size=list(size), title="facetrace view", lighting="none"
+    )
+    # with several samples in a pixel software renderers lose all that depth peeling has sorted
+    plotter.render_window.SetMultiSamples(0)
     plotter.set_background("white")
+    lamp = pyvista.Light(light_type="camera light", position=LAMP, intensity=1.0)
+    plotter.add_light(lamp)
     plotter.enable_parallel_projection()
     plotter.enable_depth_peeling(number_of_peels=PEELS, occlusion_ratio=0.0)
     surfaces = {}
     for part in shown.parts:
         colour, opacity = _look(part, shown)
         actor = plotter.add_mesh(
-            _surface(part), color=colour, opacity=opacity, ambient=0.35, diffuse=0.65, specular=0.0,
+            _surface(part), color=colour, opacity=opacity, ambient=AMBIENT, diffuse=1 - AMBIENT, specular=0.0,
             name=f"{part.role} {len(surfaces)}", reset_camera=False,
         )  # fmt: skip
         surfaces[actor] = part
-        _add_edges(plotter, part, finer=1 if marks else FINER)
+        _add_edges(plotter, part, thick)
         if marks and part.role == "defect":
             _add_hatch(plotter, part)
     if marks:
@@ -159,12 +173,12 @@ def _lines(points: Floats, pairs: Any) -> Any:
     return pyvista.PolyData(points, lines=cells)
 
 
-def _add_edges(plotter: Any, part: Part, finer: int) -> None:
+def _add_edges(plotter: Any, part: Part, thick: int) -> None:
     pairs, _ = part.edges
     if not len(pairs):
         return
     colour = {"rough": ROUGH_EDGE, "stone": STONE_EDGE}.get(part.role, COLOURS[part.number % len(COLOURS)])  # fmt: skip
-    width = finer * (0.8 if part.role == "rough" else 1.1)
+    width = thick * (0.8 if part.role == "rough" else 1.1)
     plotter.add_mesh(_lines(part.points, pairs), color=colour, line_width=width, lighting=False, reset_camera=False, pickable=False)  # fmt: skip
 
 
@@ -248,13 +262,15 @@ def look(plotter: Any, middle: Floats, frame: Floats, reach: float) -> None:
 
 def pictures(wanted: Wanted) -> Pixels:
     """Pictures as ``rendered`` gives them; made in this process."""
-    side = FINER * wanted.pixels
-    plotter = scenery(wanted.shown, (side, side), off_screen=True, marks=False).plotter
+    finer = max(1, min(FINER, LARGEST_PX // wanted.pixels))
+    side = finer * wanted.pixels
+    plotter = scenery(wanted.shown, (side, side), off_screen=True, marks=False, thick=finer).plotter
     found = []
     for frame in wanted.frames:
         look(plotter, wanted.shown.middle, frame, wanted.reach)
+        plotter.render()
         image = np.asarray(plotter.screenshot(None, return_img=True), dtype=np.float64)[..., :3]
-        blocks = image.reshape(wanted.pixels, FINER, wanted.pixels, FINER, 3)
+        blocks = image.reshape(wanted.pixels, finer, wanted.pixels, finer, 3)
         found.append(blocks.mean(axis=(1, 3)).round().astype(np.uint8))
     plotter.close()
     return np.array(found)
