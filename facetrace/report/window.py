@@ -237,14 +237,14 @@ def _add_mark(plotter: Any, mark: Mark) -> None:
 
 def _add_names(plotter: Any, shown: Shown) -> None:
     words = {number: text for text, number in shown.legend}
-    at = [m.end for m in shown.marks]
+    at = [m.end + (0.08 if m.axis else 0.45) * (m.end - m.start) for m in shown.marks]
     names = [m.name for m in shown.marks]
     for number in dict.fromkeys(p.number for p in shown.parts if p.role == "defect"):
         first = next(p for p in shown.parts if p.role == "defect" and p.number == number)
         at.append(first.points[int(np.argmax(np.linalg.norm(first.points - shown.middle, axis=1)))])
         names.append(words.get(number, first.name))
     plotter.add_point_labels(
-        np.array(at), names, font_size=13, text_color="black", shape="rounded_rect", shape_color="white",
+        np.array(at), names, font_size=13, justification_horizontal="center", justification_vertical="center", text_color="black", shape="rounded_rect", shape_color="white",
         shape_opacity=0.7, show_points=False, always_visible=True, reset_camera=False, pickable=False,
     )  # fmt: skip
 
@@ -290,6 +290,9 @@ def dressed(shown: Shown, size: tuple[int, int], view: str, *, off_screen: bool 
         plotter.add_text(text, position=(8, size[1] - 46 - 17 * line), font_size=7, color="#404040", name=f"words {line}")  # fmt: skip
     _add_scale(plotter)
     _add_pointer(made, size)
+    # of the keys that PyVista takes by itself none is of use here
+    plotter.iren.clear_key_event_callbacks()
+    plotter.add_key_event("q", plotter.iren.terminate_app)
     for key, name in enumerate(("above", "below", "side", "end", "corner"), start=1):
         plotter.add_key_event(str(key), _turner(plotter, shown.middle, VIEWS[name], reach))
     look(plotter, shown.middle, VIEWS[view], reach)
@@ -317,6 +320,7 @@ def _add_scale(plotter: Any) -> None:
 
     mapper, actor = core.vtkPolyDataMapper2D(), core.vtkActor2D()
     actor.SetMapper(mapper)
+    mapper.ScalarVisibilityOff()
     actor.GetProperty().SetColor(0, 0, 0)
     actor.GetProperty().SetLineWidth(3)
     plotter.renderer.AddViewProp(actor)
@@ -398,7 +402,7 @@ def _show(shown: Shown, size: tuple[int, int], view: str) -> int:
         return NO_WINDOW
     # the keys of VTK itself (3: red and green glasses) would come between
     plotter.iren.interactor.GetInteractorStyle().AddObserver("CharEvent", lambda *_: None)
-    plotter.show(auto_close=True)
+    plotter.show(auto_close=False)
     return 0
 
 
