@@ -43,9 +43,7 @@ OTHER_KINDS = {
     "measured": "a cut stone's file; view shows designs, roughs and plans",
     "currency": "a price file; view shows designs, roughs and plans",
 }
-NO_OPENGL = (
-    "VTK found no OpenGL to draw with (on Debian: apt-get install libegl1); drawn plainly by matplotlib"
-)
+NO_OPENGL = "VTK found no OpenGL to draw with (on Debian: apt-get install libegl1); drawn plainly by matplotlib"
 
 
 class From(StrEnum):
@@ -155,7 +153,7 @@ def shown_of(
 
 
 def kind_of(path: Path) -> str:
-    """"design", "rough" or "plan", by what is in the file. Raises FileError for anything else."""
+    """ "design", "rough" or "plan", by what is in the file. Raises FileError for anything else."""
     import pydantic
 
     from facetrace.common.errors import FileError
@@ -229,7 +227,9 @@ def _rough(path: Path) -> "Shown":
     from facetrace.report.view import rough_shown
 
     rough = rough_of(read_rough(path))
-    notes = [rough.weight_note[0].upper() + rough.weight_note[1:] + "."] if rough.weight_note else []
+    notes = (
+        [rough.weight_note[0].upper() + rough.weight_note[1:] + "."] if rough.weight_note else []
+    )
     return rough_shown(rough, [_rough_words(rough), "c points up.", *notes, ESTIMATE])
 
 

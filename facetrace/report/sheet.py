@@ -55,7 +55,9 @@ class Sheet:
     by_vtk: bool
 
 
-def sheet(shown: Shown, view: str | None, size: tuple[int, int | None], *, vtk: bool = True) -> Sheet:
+def sheet(
+    shown: Shown, view: str | None, size: tuple[int, int | None], *, vtk: bool = True
+) -> Sheet:
     """All views (*view* None) or one, in *size* pixels (height None: as high as needed).
 
     vtk: ask VTK first; where it cannot draw, and else, the bodies are drawn by matplotlib.
@@ -69,12 +71,20 @@ def sheet(shown: Shown, view: str | None, size: tuple[int, int | None], *, vtk: 
     for k, name in enumerate(names):
         column, row = k % COLUMNS, k // COLUMNS
         top = height - HEAD_PX - row * side
-        axes = figure.add_axes((column * side / width, (top - side) / height, side / width, side / height))
+        axes = figure.add_axes(
+            (column * side / width, (top - side) / height, side / width, side / height)
+        )
         if images is not None:
-            axes.imshow(images[k], extent=(-reach, reach, -reach, reach), interpolation="nearest", zorder=0)
+            axes.imshow(
+                images[k], extent=(-reach, reach, -reach, reach), interpolation="nearest", zorder=0
+            )
         _view(axes, shown, frames[k], reach, bodies=images is None)
-        axes.text(0.03, 0.985, TITLES[name], transform=axes.transAxes, fontsize=8.5, va="top", zorder=9)
-    figure.text(10 / width, 1 - 0.5 * HEAD_PX / height, plain(shown.title), fontsize=11, va="center")
+        axes.text(
+            0.03, 0.985, TITLES[name], transform=axes.transAxes, fontsize=8.5, va="top", zorder=9
+        )
+    figure.text(
+        10 / width, 1 - 0.5 * HEAD_PX / height, plain(shown.title), fontsize=11, va="center"
+    )
     if view is None:
         place = (2 * side + 12, height - HEAD_PX - side - 20, side - 24)
     else:
@@ -114,7 +124,9 @@ def _words(
         y -= 1.25 * LINE_PX
     for text in (*shown.words, NOTE):
         for line in textwrap.wrap(text, max(20, int(room / LETTER_PX))):
-            figure.text(left / width, y / height, plain(line), fontsize=7.5, va="center", color="0.2")
+            figure.text(
+                left / width, y / height, plain(line), fontsize=7.5, va="center", color="0.2"
+            )
             y -= LINE_PX
         y -= 0.3 * LINE_PX
 
@@ -136,7 +148,13 @@ def _view(axes: Any, shown: Shown, frame: Floats, reach: float, *, bodies: bool)
     for mark in shown.marks:
         _mark(axes, mark, frame, seen, reach)
     length = round_length(0.45 * reach)
-    axes.plot([-0.94 * reach, -0.94 * reach + length], [-0.95 * reach] * 2, color="black", lw=1.6, zorder=9)
+    axes.plot(
+        [-0.94 * reach, -0.94 * reach + length],
+        [-0.95 * reach] * 2,
+        color="black",
+        lw=1.6,
+        zorder=9,
+    )
     axes.text(-0.94 * reach, -0.93 * reach, f"{length:g} mm", fontsize=7.5, va="bottom", zorder=9)
     axes.set_xlim(-reach, reach)
     axes.set_ylim(-reach, reach)
@@ -205,10 +223,12 @@ def _mark(axes: Any, mark: Mark, frame: Floats, seen: Any, reach: float) -> None
             # towards the eye
             axes.plot(*end, marker="o", ms=7, mfc="none", mec="black", zorder=6)
             axes.plot(*end, marker=".", ms=3, color="black", zorder=6)
-            _name(axes, mark.name, end + [0.05 * reach, 0.02 * reach], "left")
+            _name(axes, mark.name, end + reach * np.array([0.05, 0.02]), "left")
         return
     if mark.axis:
-        axes.plot(*np.array([start, end]).T, color="black", lw=1.1, ls=(0, (7, 3, 1.5, 3)), zorder=6)
+        axes.plot(
+            *np.array([start, end]).T, color="black", lw=1.1, ls=(0, (7, 3, 1.5, 3)), zorder=6
+        )
     else:
         axes.annotate("", end, start, arrowprops={"arrowstyle": "-|>", "lw": 1.0, "color": "black", "shrinkA": 0, "shrinkB": 0}, zorder=6)  # fmt: skip
     unit = (end - start) / np.hypot(*(end - start))

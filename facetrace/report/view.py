@@ -305,4 +305,3 @@ def rough_shown(
     if stones:
         marks += _directions(body.points)
     return Shown(title or rough.name, tuple(words), (*parts, *defects), tuple(marks), bool(defects), tuple(legend))  # fmt: skip
-

@@ -32,7 +32,10 @@ ROUGH, ROUGH_EDGE = "#B8B8B8", "#6E6E6E"
 STONE, STONE_EDGE = "#F4C6D4", "#7A1F3D"
 # opacity of the rough, of a stone with something inside, of what is inside
 THIN, GLASSY, INNER = 0.22, 0.42, 0.25
-HATCH_LINES = 9
+# hatch lines on what is as wide as all that is shown
+HATCH_LINES = 36
+# defects are shown so much smaller: faces that lie in the rough's skin would flicker
+SHRUNK = 0.995
 # where the lamp stands, seen from the eye: right, up, towards
 LAMP, AMBIENT = (-0.35, 0.45, 0.82), 0.6
 PEELS = 12
@@ -86,7 +89,9 @@ def _drawn(images: Pixels) -> bool:
     return all(int(np.ptp(image)) > 16 for image in images)
 
 
-def _run(task: str, folder: Path, what: object, environ: dict[str, str], patience: float | None) -> int:
+def _run(
+    task: str, folder: Path, what: object, environ: dict[str, str], patience: float | None
+) -> int:
     """The exit status of a process that has VTK do a task."""
     (folder / "shown.pickle").write_bytes(pickle.dumps(what))
     command = [sys.executable, "-m", "facetrace.report.window", task, str(folder)]
@@ -117,7 +122,7 @@ def scenery(
     """A plotter with all bodies; *marks*: with lines, hatches and names in space, as the window has them;
     *thick*: pixels of a line."""
     import pyvista
-    import vtkmodules.vtkRenderingCore as core
+    from vtkmodules import vtkRenderingCore as core
 
     # edges before the facets that they bound
     core.vtkMapper.SetResolveCoincidentTopologyToPolygonOffset()
@@ -143,7 +148,7 @@ def scenery(
         surfaces[actor] = part
         _add_edges(plotter, part, thick)
         if marks and part.role == "defect":
-            _add_hatch(plotter, part)
+            _add_hatch(plotter, part, 2 * shown.reach(VIEWS.values()) / HATCH_LINES)
     if marks:
         for mark in shown.marks:
             _add_mark(plotter, mark)
@@ -163,7 +168,11 @@ def _surface(part: Part) -> Any:
     import pyvista
 
     cells = np.concatenate([[len(p), *p] for p in part.polygons])
-    return pyvista.PolyData(part.points, faces=cells)
+    points = part.points
+    if part.role == "defect":
+        middle = points.mean(axis=0)
+        points = middle + SHRUNK * (points - middle)
+    return pyvista.PolyData(points, faces=cells)
 
 
 def _lines(points: Floats, pairs: Any) -> Any:
@@ -182,8 +191,8 @@ def _add_edges(plotter: Any, part: Part, thick: int) -> None:
     plotter.add_mesh(_lines(part.points, pairs), color=colour, line_width=width, lighting=False, reset_camera=False, pickable=False)  # fmt: skip
 
 
-def _add_hatch(plotter: Any, part: Part) -> None:
-    """Lines on a defect where parallel planes cut it, in the directions of its hatch; for dots, their meets."""
+def _add_hatch(plotter: Any, part: Part, apart: float) -> None:
+    """Lines on a defect where planes that far apart, mm, cut it, in the directions of its hatch; for dots, their meets."""
     axes = np.linalg.svd(part.points - part.points.mean(axis=0))[2]
     u, v = axes[0], axes[1]
     pattern = HATCHES[part.number % len(HATCHES)][0]
@@ -192,9 +201,9 @@ def _add_hatch(plotter: Any, part: Part) -> None:
     found = []
     for normal in across[pattern]:
         if pattern != "." or not found:
-            found.append(_cut(surface, normal))
+            found.append(_cut(surface, normal, apart))
         else:
-            found = [_cut(found[0], normal)]
+            found = [_cut(found[0], normal, apart)]
     colour = COLOURS[part.number % len(COLOURS)]
     for lines in found:
         if lines.n_points:
@@ -203,9 +212,11 @@ def _add_hatch(plotter: Any, part: Part) -> None:
             )  # fmt: skip
 
 
-def _cut(data: Any, normal: Floats) -> Any:
-    along = np.asarray(data.points) @ normal
-    levels = np.linspace(along.min(), along.max(), HATCH_LINES + 2)[1:-1]
+def _cut(data: Any, normal: Floats, apart: float) -> Any:
+    along = np.asarray(data.points) @ (normal / np.linalg.norm(normal))
+    count = max(1, round(float(np.ptp(along)) / apart)) if len(along) else 1
+    low, high = (float(along.min()), float(along.max())) if len(along) else (0.0, 0.0)
+    levels = low + (high - low) * (np.arange(count) + 0.5) / count
     return data.contour(isosurfaces=list(levels), scalars=along)
 
 
@@ -218,7 +229,9 @@ def dashes(mark: Mark, count: int = 12) -> Floats:
         shares += [(k, k + 0.55), (k + 0.74, k + 0.81)]
     last = shares[-1][1]
     along = mark.end - mark.start
-    return np.array([[mark.start + a / last * along, mark.start + b / last * along] for a, b in shares])
+    return np.array(
+        [[mark.start + a / last * along, mark.start + b / last * along] for a, b in shares]
+    )
 
 
 def _add_mark(plotter: Any, mark: Mark) -> None:
@@ -231,7 +244,9 @@ def _add_mark(plotter: Any, mark: Mark) -> None:
     if not mark.axis:
         along = mark.end - mark.start
         length = float(np.linalg.norm(along))
-        tip = pyvista.Cone(center=mark.end, direction=along, height=0.3 * length, radius=0.09 * length)
+        tip = pyvista.Cone(
+            center=mark.end, direction=along, height=0.3 * length, radius=0.09 * length
+        )
         plotter.add_mesh(tip, color="black", lighting=False, reset_camera=False, pickable=False)
 
 
@@ -244,8 +259,7 @@ def _add_names(plotter: Any, shown: Shown) -> None:
         at.append(first.points[int(np.argmax(np.linalg.norm(first.points - shown.middle, axis=1)))])
         names.append(words.get(number, first.name))
     plotter.add_point_labels(
-        np.array(at), names, font_size=13, justification_horizontal="center", justification_vertical="center", text_color="black", shape="rounded_rect", shape_color="white",
-        shape_opacity=0.7, show_points=False, always_visible=True, reset_camera=False, pickable=False,
+        np.array(at), names, font_size=13, justification_horizontal="center", justification_vertical="center", text_color="black", shape=None, show_points=False, always_visible=True, reset_camera=False, pickable=False,
     )  # fmt: skip
 
 
@@ -316,7 +330,7 @@ def round_length(most: float) -> float:
 def _add_scale(plotter: Any) -> None:
     """A bar in the lower right corner that keeps its length in mm while one zooms."""
     import pyvista
-    import vtkmodules.vtkRenderingCore as core
+    from vtkmodules import vtkRenderingCore as core
 
     mapper, actor = core.vtkPolyDataMapper2D(), core.vtkActor2D()
     actor.SetMapper(mapper)
@@ -358,7 +372,9 @@ def _add_pointer(made: Scenery, size: tuple[int, int]) -> None:
         if label == kept["label"]:
             return
         kept["label"] = label
-        plotter.add_text(label, position=(8, 40), font_size=11, color="black", name="told", render=False)
+        plotter.add_text(
+            label, position=(8, 40), font_size=11, color="black", name="told", render=False
+        )
         if found and found[0].role == "stone":
             part, _, cell = found
             ring = part.polygons[cell]
@@ -380,7 +396,7 @@ def told(made: Scenery, at: Sequence[int]) -> tuple[Part, str, int] | None:
 
     A stone or a defect before the rough around it; None where there is nothing.
     """
-    import vtkmodules.vtkRenderingCore as core
+    from vtkmodules import vtkRenderingCore as core
 
     for inner in (True, False):
         picker = core.vtkCellPicker()
