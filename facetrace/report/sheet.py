@@ -39,7 +39,7 @@ TITLES = {
 }  # fmt: skip
 NOTE = "One scale throughout. Seen without perspective, so that lengths can be compared."
 COLUMNS, ROWS = 3, 2
-HEAD_PX, FOOT_PX = 34, 120
+HEAD_PX = 34
 # pixels of a letter of 7.5 points on average, and of a line
 LETTER_PX, LINE_PX = 5.1, 15
 # a line is a point where so little of it is seen
@@ -63,7 +63,8 @@ def sheet(
     vtk: ask VTK first; where it cannot draw, and else, the bodies are drawn by matplotlib.
     """
     names = list(VIEWS) if view is None else [view]
-    width, height, side = layout(size, single=view is not None)
+    foot = None if view is None else _foot(shown, size[0] - 20)
+    width, height, side = layout(size, foot)
     frames = tuple(VIEWS[n] for n in names)
     reach = shown.reach(frames)
     images = rendered(Wanted(shown, frames, reach, side)) if vtk else None
@@ -93,16 +94,26 @@ def sheet(
     return Sheet(png(figure, {"Title": shown.title, "Description": " ".join((*shown.words, NOTE))}), images is not None)  # fmt: skip
 
 
-def layout(size: tuple[int, int | None], *, single: bool) -> tuple[int, int, int]:
-    """(width, height, side of a square view), pixels."""
+def layout(size: tuple[int, int | None], foot: int | None) -> tuple[int, int, int]:
+    """(width, height, side of a square view), pixels; *foot*: room under a single view, None for all views."""
     width, height = size
-    if single:
-        side = width if height is None else min(width, height - HEAD_PX - FOOT_PX)
-        return width, height or side + HEAD_PX + FOOT_PX, side
+    if foot is not None:
+        side = width if height is None else min(width, height - HEAD_PX - foot)
+        return width, height or side + HEAD_PX + foot, side
     side = width // COLUMNS
     if height is not None:
         side = min(side, (height - HEAD_PX) // ROWS)
     return width, height or ROWS * side + HEAD_PX, side
+
+
+def _foot(shown: Shown, room: float) -> int:
+    """Pixels that legend and sentences take."""
+    lines = sum(len(_wrapped(text, room)) for text in (*shown.words, NOTE))
+    return round(LINE_PX * (1.5 + 1.25 * len(shown.legend) + lines + 0.3 * len(shown.words)))
+
+
+def _wrapped(text: str, room: float) -> list[str]:
+    return textwrap.wrap(text, max(20, int(room / LETTER_PX)))
 
 
 def _words(
@@ -123,7 +134,7 @@ def _words(
         figure.text((left + 29) / width, y / height, plain(text), fontsize=8, va="center")
         y -= 1.25 * LINE_PX
     for text in (*shown.words, NOTE):
-        for line in textwrap.wrap(text, max(20, int(room / LETTER_PX))):
+        for line in _wrapped(text, room):
             figure.text(
                 left / width, y / height, plain(line), fontsize=7.5, va="center", color="0.2"
             )
@@ -172,7 +183,9 @@ def _bodies(axes: Any, shown: Shown, frame: Floats, seen: Any) -> None:
     stones = [p for p in shown.parts if p.role == "stone"]
     lobes = [(part, lobe) for part in stones for lobe in sorted(set(part.lobe))]
     step = 1.0 / (2 * max(1, len(lobes)))
-    for k, (part, lobe) in enumerate(sorted(lobes, key=lambda pair: _depth(*pair, frame))):
+    for k, (part, lobe) in enumerate(
+        sorted(lobes, key=lambda pair: _depth(pair[0], pair[1], frame))
+    ):
         _facets(axes, part, lobe, frame, seen, 2 + 2 * k * step)
 
 

@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 import trimesh
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, QhullError
 
 from facetrace.design.expand import expand
@@ -40,8 +40,8 @@ BORDER = 1.14
 DIVISIONS = 3
 
 
-def _frame(right: Sequence[float], up: Sequence[float]) -> Floats:
-    r, u = np.array(right) / np.linalg.norm(right), np.array(up) / np.linalg.norm(up)
+def _frame(right: ArrayLike, up: ArrayLike) -> Floats:
+    r, u = (np.asarray(a, dtype=float) / np.linalg.norm(a) for a in (right, up))
     return np.column_stack([r, u, np.cross(r, u)])
 
 

@@ -122,12 +122,12 @@ def scenery(
     """A plotter with all bodies; *marks*: with lines, hatches and names in space, as the window has them;
     *thick*: pixels of a line."""
     import pyvista
-    from vtkmodules import vtkRenderingCore as core
+    from vtkmodules.vtkRenderingCore import vtkMapper
 
     # edges before the facets that they bound
-    core.vtkMapper.SetResolveCoincidentTopologyToPolygonOffset()
-    core.vtkMapper.SetResolveCoincidentTopologyPolygonOffsetParameters(2.0, 20.0)
-    core.vtkMapper.SetResolveCoincidentTopologyLineOffsetParameters(-2.0, -20.0)
+    vtkMapper.SetResolveCoincidentTopologyToPolygonOffset()
+    vtkMapper.SetResolveCoincidentTopologyPolygonOffsetParameters(2.0, 20.0)
+    vtkMapper.SetResolveCoincidentTopologyLineOffsetParameters(-2.0, -20.0)
     plotter = pyvista.Plotter(
         off_screen=off_screen, window_size=list(size), title="facetrace view", lighting="none"
     )
@@ -138,7 +138,7 @@ def scenery(
     plotter.add_light(lamp)
     plotter.enable_parallel_projection()
     plotter.enable_depth_peeling(number_of_peels=PEELS, occlusion_ratio=0.0)
-    surfaces = {}
+    surfaces: dict[Any, Part] = {}
     for part in shown.parts:
         colour, opacity = _look(part, shown)
         actor = plotter.add_mesh(
@@ -198,7 +198,7 @@ def _add_hatch(plotter: Any, part: Part, apart: float) -> None:
     pattern = HATCHES[part.number % len(HATCHES)][0]
     across = {"/": [u - v], "\\": [u + v], "x": [u - v, u + v], ".": [u, v], "|": [u], "-": [v]}
     surface = _surface(part)
-    found = []
+    found: list[Any] = []
     for normal in across[pattern]:
         if pattern != "." or not found:
             found.append(_cut(surface, normal, apart))
@@ -330,15 +330,15 @@ def round_length(most: float) -> float:
 def _add_scale(plotter: Any) -> None:
     """A bar in the lower right corner that keeps its length in mm while one zooms."""
     import pyvista
-    from vtkmodules import vtkRenderingCore as core
+    from vtkmodules.vtkRenderingCore import vtkActor2D, vtkPolyDataMapper2D, vtkTextActor
 
-    mapper, actor = core.vtkPolyDataMapper2D(), core.vtkActor2D()
+    mapper, actor = vtkPolyDataMapper2D(), vtkActor2D()
     actor.SetMapper(mapper)
     mapper.ScalarVisibilityOff()
     actor.GetProperty().SetColor(0, 0, 0)
     actor.GetProperty().SetLineWidth(3)
     plotter.renderer.AddViewProp(actor)
-    words = core.vtkTextActor()
+    words = vtkTextActor()
     words.GetTextProperty().SetColor(0, 0, 0)
     words.GetTextProperty().SetFontSize(15)
     words.GetTextProperty().SetJustificationToRight()
@@ -376,7 +376,7 @@ def _add_pointer(made: Scenery, size: tuple[int, int]) -> None:
             label, position=(8, 40), font_size=11, color="black", name="told", render=False
         )
         if found and found[0].role == "stone":
-            part, _, cell = found
+            part, _label, cell = found
             ring = part.polygons[cell]
             pairs = np.column_stack([np.arange(len(ring)), np.roll(np.arange(len(ring)), -1)])
             plotter.add_mesh(
@@ -396,10 +396,10 @@ def told(made: Scenery, at: Sequence[int]) -> tuple[Part, str, int] | None:
 
     A stone or a defect before the rough around it; None where there is nothing.
     """
-    from vtkmodules import vtkRenderingCore as core
+    from vtkmodules.vtkRenderingCore import vtkCellPicker
 
     for inner in (True, False):
-        picker = core.vtkCellPicker()
+        picker = vtkCellPicker()
         picker.SetTolerance(0.0)
         picker.PickFromListOn()
         for actor, part in made.surfaces.items():
