@@ -171,11 +171,11 @@ def kind_of(path: Path) -> str:
     keys = set(parse_model(text, path, AnyKeys).model_extra or {})
     if "shape" in keys:
         return "rough"
-    if keys.intersection(DESIGN_KEYS):
-        return "design"
     for key, words in OTHER_KINDS.items():
         if key in keys:
             raise FileError(path, None, "", f"is {words}")
+    if keys.intersection(DESIGN_KEYS):
+        return "design"
     raise FileError(
         path, None, "",
         "is no design ([outline] or [[tier]]), no rough ([shape]) and no plan (what `facetrace plan --json` wrote)",

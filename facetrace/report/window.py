@@ -400,7 +400,8 @@ def told(made: Scenery, at: Sequence[int]) -> tuple[Part, str, int] | None:
 
     for inner in (True, False):
         picker = vtkCellPicker()
-        picker.SetTolerance(0.0)
+        # with none at all a level polygon is missed by rounding
+        picker.SetTolerance(1e-5)
         picker.PickFromListOn()
         for actor, part in made.surfaces.items():
             if (part.role != "rough") == inner:
