@@ -35,7 +35,7 @@ FLAT = 1 - 1e-9
 # of the largest size: how far marks stand off the bodies, and how long arrows are
 ROOM, ARROW = 0.07, 0.16
 # names stand between what is shown and the border of a picture
-BORDER = 1.14
+BORDER = 1.25
 # divisions of an icosahedron for round zones
 DIVISIONS = 3
 
