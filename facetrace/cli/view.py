@@ -98,7 +98,7 @@ def view(
 
 def _write(shown: "Shown", view: str | None, size: tuple[int, int | None], target: Path) -> None:
     from facetrace.common.output import write_whole
-    from facetrace.report.sheet import sheet
+    from facetrace.report.viewed import sheet
 
     with progress("picture"):
         made = sheet(shown, view, size)
