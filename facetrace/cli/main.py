@@ -17,6 +17,7 @@ from facetrace.cli import (
     solid,
     trace,
     verify,
+    view,
 )
 
 app = typer.Typer(
@@ -37,6 +38,7 @@ app.command("lot", epilog=lot.EXAMPLES)(lot.lot)
 app.command("recut", epilog=recut.EXAMPLES)(recut.recut)
 app.command("report", epilog=report.EXAMPLES)(report.report)
 app.command("dichroscope", epilog=dichroscope.EXAMPLES)(dichroscope.dichroscope)
+app.command("view", epilog=view.EXAMPLES)(view.view)
 app.command("verify", epilog=verify.EXAMPLES)(verify.verify)
 
 
