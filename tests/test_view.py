@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 from facetrace.cli.loading import load_stone
 from facetrace.cli.main import app
 from facetrace.cli.view import _Choice, kind_of, shown_of
-from facetrace.report import sheet, window
+from facetrace.report import viewed, window
 from facetrace.report.view import VIEWS, Shown, facet_labels, stone_shown
 from facetrace.solid.export import mesh_of
 
@@ -30,7 +30,7 @@ ROOT = Path(__file__).parent.parent
 DESIGNS, ROUGHS = ROOT / "designs", ROOT / "designs" / "roughs"
 # an outline is drawn a pixel wide, half of it outside: less than 1 % of so many pixels
 PIXELS = 1200
-PLAIN = _Choice(None, False, None)
+PLAIN = _Choice(None, False)
 
 
 def stone(name):
@@ -89,10 +89,10 @@ def test_the_sheet_is_drawn_to_scale(vtk, by_vtk):
     """Both ways of drawing, on the picture itself: pixels between the view's name and the bar, 1 %."""
     _, solid, shown = stone("rectangle-step")
     bare = Shown("", (), shown.parts, ())
-    made = sheet.sheet(bare, "above", (900, None), vtk=by_vtk)
+    made = viewed.sheet(bare, "above", (900, None), vtk=by_vtk)
     assert made.by_vtk == by_vtk
     image = np.asarray(Image.open(io.BytesIO(made.png)).convert("RGB"))
-    own = image[sheet.HEAD_PX + 40 : sheet.HEAD_PX + 900 - 70]
+    own = image[viewed.HEAD_PX + 40 : viewed.HEAD_PX + 900 - 70]
     step = 2 * bare.reach([VIEWS["above"]]) / 900
     assert covered(own, step) == pytest.approx(projected(solid, VIEWS["above"]), rel=0.01)
 
@@ -236,10 +236,10 @@ def test_what_cannot_be_shown_is_told_in_a_line(words, line):
 @pytest.mark.parametrize(
     ("text", "line"),
     [
-        ('{"schema": "facetrace-result/1", "solid": {}}', "result of another command"),
-        ('{"schema": "facetrace-result/9", "plan": {}}', "is not facetrace-result/1"),
-        ('{"schema": "facetrace-result/1", "plan": {}}', "is damaged"),
-        ('{"plan": ', "not valid JSON"),
+        ('{"schema": "facetrace-result/1", "solid": {}}', "holds none of"),
+        ('{"schema": "facetrace-result/9", "plan": {}}', "schema is not facetrace-result/1"),
+        ('{"schema": "facetrace-result/1", "plan": {}}', "is incomplete"),
+        ('{"plan": ', "is not JSON"),
         ("name = 3", "is no design"),
         ("name = ", "not valid TOML"),
     ],
@@ -299,12 +299,13 @@ def test_a_plan_is_shown_from_its_own_files_only(planned, tmp_path):
     own = design.read_text()
     try:
         design.write_text((DESIGNS / "round-brilliant.toml").read_text())
-        done = run(planned / "plan.json", "--designs", planned)
+        done = run(planned / "plan.json")
         assert done.exit_code == 2
         assert "another state" in done.stderr
-        done = run(planned / "plan.json", "--designs", tmp_path)
+        design.unlink()
+        done = run(planned / "plan.json")
         assert done.exit_code == 2
-        assert "--designs" in done.stderr
+        assert "neither here nor beside it" in done.stderr
     finally:
         design.write_text(own)
 

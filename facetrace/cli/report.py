@@ -64,6 +64,7 @@ def report(
     from facetrace.common.output import check_target, write_whole
     from facetrace.report.document import text_of
     from facetrace.report.pages import report_html
+    from facetrace.report.result import is_result
 
     started = time.perf_counter()
     target = out or thing.with_name(f"{thing.stem}-report.html")
@@ -72,7 +73,7 @@ def report(
     if json and json != "-":
         check_target(Path(json), *sources, target)
     with progress("report (the first run compiles)") as tell:
-        if _is_result(thing):
+        if is_result(thing):
             given = {
                 "zone": zone, "light": light is not LightName.hemisphere, "head": head is not None,
                 "axis-tilt": axis_tilt is not None, "axis-azimuth": axis_azimuth is not None, "material": material,
@@ -98,21 +99,13 @@ def report(
         note(text)
 
 
-def _is_result(path: Path) -> bool:
-    """Whether a file looks like JSON, whatever it is called."""
-    try:
-        with path.open("rb") as stream:
-            return stream.read(64).lstrip().startswith(b"{")
-    except OSError:
-        return False
-
-
 def _of_result(
     path: Path, given: dict[str, Any], exposure: float, size: int, samples: int, tell: "Progress"
 ) -> tuple[dict[str, Any], str]:
     from facetrace.common.errors import FacetraceError
     from facetrace.report.pages import report_html
-    from facetrace.report.results import complete, of_result, read_result
+    from facetrace.report.result import complete, read_result
+    from facetrace.report.results import of_result
 
     extra = next((name for name, value in given.items() if value), None)
     if extra:

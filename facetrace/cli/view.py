@@ -1,7 +1,5 @@
 """facetrace view: a stone, a rough or a plan in three dimensions."""
 
-import json
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -12,10 +10,9 @@ import typer
 from facetrace.cli.shell import check_pictures, note, one_line_errors, progress
 
 if TYPE_CHECKING:
-    from facetrace.design.model import Design
     from facetrace.optics.rough import Rough
+    from facetrace.report.result import Result
     from facetrace.report.view import Shown
-    from facetrace.studies.orient import Cut
 
 EXAMPLES = """
 **Examples**
@@ -34,8 +31,6 @@ EXAMPLES = """
 # pixels of a window, and the width of a picture
 WINDOW, WIDTH = (1100, 800), 1350
 LEAST_PX, MOST_PX = 400, 6000
-# share by which the carats of a plan may differ from those of its files: rounding
-SAME = 1e-6
 # a key of a file that tells what it is; the first that is there
 DESIGN_KEYS = ("outline", "tier", "crown", "pavilion", "girdle", "gear")
 OTHER_KINDS = {
@@ -62,7 +57,6 @@ class _Choice:
 
     number: int | None
     pair: bool
-    designs: Path | None
     rough: Path | None = None
 
 
@@ -73,7 +67,6 @@ def view(
     plan: Annotated[Path | None, typer.Option(help="With a rough: the plan (JSON) whose stone is shown in it.")] = None,
     number: Annotated[int | None, typer.Option(min=1, help="Which stone of a plan, as its table counts them [default: the plan's best].")] = None,
     pair: Annotated[bool, typer.Option("--pair", help="The plan's two stones from one rough.")] = False,
-    designs: Annotated[Path | None, typer.Option(help="Folder of a plan's design files [default: looked for here, beside the plan and the rough, and in designs].")] = None,
     picture: Annotated[Path | None, typer.Option(help="Write a picture (PNG) and open no window [default without a screen: beside the file, -view.png].")] = None,
     size: Annotated[str | None, typer.Option(metavar="WIDTH[,HEIGHT]", help="Pixels of the picture or window.")] = None,
     come: Annotated[From | None, typer.Option("--from", help="One view only; of the window the first.")] = None,
@@ -82,7 +75,7 @@ def view(
     from facetrace.report.window import has_screen, opened
 
     pixels = _size(size)
-    shown, sources = shown_of(thing, zone, plan, _Choice(number, pair, designs))
+    shown, sources = shown_of(thing, zone, plan, _Choice(number, pair))
     target = picture or thing.with_name(f"{thing.stem}-view.png")
     if picture is None and has_screen():
         wide, high = pixels or (WINDOW[0], None)
@@ -137,8 +130,8 @@ def shown_of(
         raise FacetraceError(f"--zone: goes with a design, {thing} is a {kind}; its defects are in the rough file")  # fmt: skip
     if plan and kind != "rough":
         raise FacetraceError(f"--plan: goes with a rough, {thing} is a {kind}")
-    if plan is None and kind != "plan" and (choice.number or choice.pair or choice.designs):
-        raise FacetraceError("--number, --pair and --designs: go with a plan; name its JSON")
+    if plan is None and kind != "plan" and (choice.number or choice.pair):
+        raise FacetraceError("--number and --pair: go with a plan; name its JSON")
     if choice.number and choice.pair:
         raise FacetraceError("--number and --pair: give one of them")
     if kind == "design":
@@ -149,7 +142,7 @@ def shown_of(
         return _rough(thing), [thing]
     if kind_of(plan) != "plan":
         raise FacetraceError(f"--plan: {plan} is a {kind_of(plan)}; name what `facetrace plan --json` wrote")  # fmt: skip
-    return _plan(plan, _Choice(choice.number, choice.pair, choice.designs, thing))
+    return _plan(plan, _Choice(choice.number, choice.pair, thing))
 
 
 def kind_of(path: Path) -> str:
@@ -158,16 +151,17 @@ def kind_of(path: Path) -> str:
 
     from facetrace.common.errors import FileError
     from facetrace.common.tomlfile import parse_model, read_text
+    from facetrace.report.result import is_result
 
     class AnyKeys(pydantic.BaseModel):
         model_config = pydantic.ConfigDict(extra="allow")
 
     if path.suffix.lower() in (".stl", ".obj", ".ply"):
         raise FileError(path, None, "", "is a mesh; name the rough file (TOML) that names it")
-    text = read_text(path)
-    if text.lstrip().startswith(("{", "[\n", "[{")) and path.suffix.lower() != ".toml":
-        _document(path)
+    if path.suffix.lower() != ".toml" and is_result(path):
+        _plan_result(path)
         return "plan"
+    text = read_text(path)
     keys = set(parse_model(text, path, AnyKeys).model_extra or {})
     if "shape" in keys:
         return "rough"
@@ -236,48 +230,40 @@ def _rough(path: Path) -> "Shown":
 # ---- a plan -----------------------------------------------------------------------------------
 
 
-def _document(path: Path) -> dict[str, Any]:
-    """A plan's document. Raises FileError for another, or for what is no JSON."""
+def _plan_result(path: Path) -> "Result":
+    """A plan's document. Raises FacetraceError for another, or for what is no JSON."""
     from facetrace.common.errors import FileError
-    from facetrace.common.tomlfile import read_text
-    from facetrace.report.document import SCHEMA
+    from facetrace.report.result import read_result
 
-    try:
-        found = json.loads(read_text(path))
-    except json.JSONDecodeError as error:
-        raise FileError(path, error.lineno, "", f"not valid JSON: {error.msg}") from None
-    except RecursionError:
-        raise FileError(path, None, "", "is nested too deeply") from None
-    if not isinstance(found, dict) or found.get("schema") != SCHEMA:
-        raise FileError(path, None, "schema", f"is not {SCHEMA}; name what `facetrace plan --json` wrote")  # fmt: skip
-    if "plan" not in found:
-        raise FileError(path, None, "", "is a result of another command; name what `facetrace plan --json` wrote")  # fmt: skip
+    found = read_result(path)
+    if found.kind != "plan":
+        raise FileError(path, None, "", f"is a result of facetrace {found.kind}; name what `facetrace plan --json` wrote")  # fmt: skip
     return found
 
 
 def _plan(path: Path, choice: _Choice) -> "tuple[Shown, list[Path]]":
-    from facetrace.common.errors import FileError
+    from facetrace.report.result import complete
 
-    member = _document(path)["plan"]
-    try:
-        return _planned(path, member, choice)
-    except (KeyError, TypeError, IndexError, AttributeError, ValueError) as problem:
-        raise FileError(path, None, "plan", f"is damaged ({type(problem).__name__} {problem}); run plan again") from None  # fmt: skip
+    result = _plan_result(path)
+    with complete(result):
+        return _planned(result, result.document["plan"], choice)
 
 
-def _planned(path: Path, member: dict[str, Any], choice: _Choice) -> "tuple[Shown, list[Path]]":
+def _planned(
+    result: "Result", member: dict[str, Any], choice: _Choice
+) -> "tuple[Shown, list[Path]]":
     from facetrace.optics.rough import read_rough, rough_of
     from facetrace.report.document import ESTIMATE
+    from facetrace.report.result import lying
     from facetrace.report.view import rough_shown
 
-    rows = _rows(path, member, choice)
-    source = choice.rough or _found(path, "rough file", [Path(member["rough"]["file"]), path.parent / member["rough"]["file"]])  # fmt: skip
+    rows = _rows(result.path, member, choice)
+    source = choice.rough or result.found(str(member["rough"]["file"]))
     rough = rough_of(read_rough(source))
-    _check_same(path, source, float(member["rough"]["carats"]), rough.carats)
-    stones, words, sources = [], [_rough_words(rough)], [path, source]
+    result.check(str(source), rough.carats, float(member["rough"]["carats"]))
+    stones, words, sources = [], [_rough_words(rough)], [result.path, source]
     for row in rows:
-        file = _design_file(path, source, str(row["design"]), choice.designs)
-        cut, design = _lying(path, file, row, rough)
+        cut, design, file = lying(result, member, row, rough)
         stones.append((cut, design))
         sources.append(file)
         own = f"{row['design']}{' with its zones hidden' if row['kind'] == 'zone hidden' else ''}"
@@ -304,58 +290,3 @@ def _rows(path: Path, member: dict[str, Any], choice: _Choice) -> list[dict[str,
     if wanted > len(plans):
         raise FacetraceError(f"--number: {path} holds {len(plans)} {'plan' if len(plans) == 1 else 'plans'}; give 1 to {len(plans)}")  # fmt: skip
     return [plans[wanted - 1]]
-
-
-def _found(path: Path, what: str, tried: Sequence[Path], remedy: str = "") -> Path:
-    from facetrace.common.errors import FileError
-
-    for place in tried:
-        if place.is_file():
-            return place
-    raise FileError(
-        path, None, "",
-        f"its {what} {tried[0].name} is neither here nor beside it"
-        + (f"; {remedy}" if remedy else f" ({tried[0]}); run from the folder where plan ran"),
-    )  # fmt: skip
-
-
-def _design_file(path: Path, rough: Path, name: str, folder: Path | None) -> Path:
-    """A plan names designs by their files' names without the ending."""
-    own = Path(f"{name}.toml")
-    near = [Path(), path.parent, rough.parent, rough.parent.parent]
-    places = [folder] if folder else [p for at in near for p in (at, at / "designs")]
-    return _found(path, "design", [p / own for p in places], "name its folder with --designs")
-
-
-def _lying(path: Path, file: Path, row: dict[str, Any], rough: "Rough") -> "tuple[Cut, Design]":
-    """A row's stone where it lies. Raises FileError where its design is not what the plan was made from."""
-    import numpy as np
-
-    from facetrace.cli.loading import load_stone
-    from facetrace.common.errors import FacetraceError
-    from facetrace.solid.place import Copy
-    from facetrace.studies.plan import Outline, carats_of, cut_of
-
-    design = load_stone(file)[0].design
-    try:
-        solid = Outline(design).solid(str(row["changed"] or ""))
-    except FacetraceError:
-        raise _stale(path, file) from None
-    scale = float(row["scale"])
-    turn, shift = np.array(row["turn"], dtype=float), np.array(row["shift_mm"], dtype=float)
-    if turn.shape != (3, 3) or shift.shape != (3,):
-        raise ValueError("turn, shift_mm")
-    copy = Copy(scale, turn, shift, solid.volume * scale**3)
-    _check_same(path, file, float(row["carats"]), carats_of(rough, copy.volume))
-    return cut_of(solid, copy), design
-
-
-def _check_same(path: Path, file: Path, told: float, have: float) -> None:
-    if not abs(have / told - 1) <= SAME:
-        raise _stale(path, file)
-
-
-def _stale(path: Path, file: Path) -> Exception:
-    from facetrace.common.errors import FileError
-
-    return FileError(path, None, "", f"was made from another state of {file}; run plan again")

@@ -1,15 +1,11 @@
 """Reports on what a command wrote: the document as it is, with pictures made again from the files that it names."""
 
-import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from facetrace.common.errors import FacetraceError
 from facetrace.design.model import Axis, Design, read_design
 from facetrace.design.vary import with_value
 from facetrace.measures.maps import face_maps
@@ -20,10 +16,10 @@ from facetrace.optics.rough import read_rough, rough_of
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.optics.stone import read_stone
 from facetrace.optics.zone import read_zones
-from facetrace.report.document import SCHEMA
 from facetrace.report.drawing3d import drawing_of_design, drawing_of_plans, zones_in
 from facetrace.report.gather import WHITE, Album
 from facetrace.report.plan import Panel
+from facetrace.report.result import Result, complete, lying
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
@@ -34,70 +30,8 @@ from facetrace.studies.portrait import Stone
 from facetrace.trace.run import Progress, trace_pixels
 from facetrace.trace.scene import Medium, Scene, View, medium_of, scene_of
 
-# members that a report can be made of
-KINDS = ("angles", "orient", "girdle", "recut", "plan", "lot")
-# a weight may differ by so much from that of the file that a document names
-SAME = 1e-6
-MOST_BYTES = 1 << 28
 # a flaw is drawn at least so large, mm
 FLAW_MM = 0.15
-
-
-@dataclass(frozen=True)
-class Result:
-    """A document that a command wrote, and where it lies; kind: its member of KINDS."""
-
-    path: Path
-    document: dict[str, Any]
-    kind: str
-
-    def found(self, name: str) -> Path:
-        """A file that the document names: from here, or from where the document lies. Raises FacetraceError."""
-        for place in (Path(name), self.path.parent / name):
-            if place.is_file():
-                return place
-        raise FacetraceError(
-            f"{self.path}: was made from {name}, which is neither here nor beside it; go to the folder where it was made"
-        )
-
-    def check(self, name: str, carats: float, expected: float) -> None:
-        """Raises FacetraceError where a file makes another weight than the document says."""
-        if abs(carats / expected - 1) > SAME:
-            raise FacetraceError(
-                f"{self.path}: {name} has changed since ({carats:.6g} ct instead of {expected:.6g}); "
-                f"run facetrace {self.kind} again"
-            )
-
-
-def read_result(path: Path) -> Result:
-    """Read what a command wrote with --json. Raises FacetraceError for anything else."""
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise FacetraceError(f"{path}: is too large for a result of facetrace")
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise FacetraceError(f"{path}: cannot be read ({error.strerror})") from None
-    except (ValueError, RecursionError):
-        raise FacetraceError(f"{path}: is not JSON as facetrace writes it with --json") from None
-    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
-        raise FacetraceError(f"{path}: is not a result of facetrace (its schema is not {SCHEMA})")
-    kind = next((k for k in KINDS if k in document), None)
-    if kind is None:
-        raise FacetraceError(
-            f"{path}: holds none of {', '.join(KINDS)}; a report on a design takes the design file itself"
-        )
-    return Result(path, document, kind)
-
-
-@contextmanager
-def complete(result: Result) -> Iterator[None]:
-    """Raises FacetraceError for a document that lacks what is read of it, or has something else there."""
-    try:
-        yield
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError):
-        raise FacetraceError(
-            f"{result.path}: is incomplete, or of another version; run facetrace {result.kind} again"
-        ) from None
 
 
 def of_result(
@@ -280,15 +214,7 @@ def _placed(maker: _Maker, part: Mapping[str, Any]) -> dict[str, Any]:
     shown: dict[str, tuple[Scene, str]] = {}
     panels, designs = [], {}
     for k, row in enumerate(part["plans"]):
-        name = part["designs"][row["design"]]
-        design = read_design(maker.result.found(name)).design
-        solid = plans.Outline(design).solid(str(row["changed"] or ""))
-        flat = {n: row[n] for n in ("scale",)} | dict(
-            zip(plans.SHIFT, row["shift_mm"], strict=True)
-        )
-        flat |= dict(zip(plans.TURN, [v for line in row["turn"] for v in line], strict=True))
-        cut = plans.cut_of(solid, plans.copy_of(flat, solid))
-        maker.result.check(name, plans.carats_of(rough, cut.solid.volume), row["carats"])
+        cut, design, _ = lying(maker.result, part, row, rough)
         eye = plans.eye_of(rough, design, setting)
         if eye.subject is None:
             scene = scene_of(cut.solid, eye.plain, cut.axis, light, View())

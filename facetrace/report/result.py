@@ -1,0 +1,116 @@
+"""What a command wrote with --json, read back: the files that it names must be there, and still the same."""
+
+import json
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from facetrace.common.errors import FacetraceError
+from facetrace.design.model import Design, read_design
+from facetrace.optics.rough import Rough
+from facetrace.report.document import SCHEMA
+from facetrace.solid.place import Copy
+from facetrace.studies.orient import Cut
+from facetrace.studies.plan import Outline, carats_of, cut_of
+
+# members that a report can be made of
+KINDS = ("angles", "orient", "girdle", "recut", "plan", "lot")
+# a weight may differ by so much from that of the file that a document names
+SAME = 1e-6
+MOST_BYTES = 1 << 28
+
+
+def is_result(path: Path) -> bool:
+    """Whether a file looks like JSON, whatever it is called."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(64).lstrip().startswith((b"{", b"[\n", b"[{"))
+    except OSError:
+        return False
+
+
+@dataclass(frozen=True)
+class Result:
+    """A document that a command wrote, and where it lies; kind: its member of KINDS."""
+
+    path: Path
+    document: dict[str, Any]
+    kind: str
+
+    def found(self, name: str) -> Path:
+        """A file that the document names: from here, or from where the document lies. Raises FacetraceError."""
+        for place in (Path(name), self.path.parent / name):
+            if place.is_file():
+                return place
+        raise FacetraceError(
+            f"{self.path}: was made from {name}, which is neither here nor beside it; go to the folder where it was made"
+        )
+
+    def check(self, name: str, carats: float, expected: float) -> None:
+        """Raises FacetraceError where a file makes another weight than the document says."""
+        if not abs(carats / expected - 1) <= SAME:
+            raise self.stale(name)
+
+    def stale(self, name: str) -> FacetraceError:
+        """The complaint about a file that is not what it was."""
+        return FacetraceError(
+            f"{self.path}: was made from another state of {name}; run facetrace {self.kind} again"
+        )
+
+
+def read_result(path: Path) -> Result:
+    """Read what a command wrote with --json. Raises FacetraceError for anything else."""
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise FacetraceError(f"{path}: is too large for a result of facetrace")
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise FacetraceError(f"{path}: cannot be read ({error.strerror})") from None
+    except (ValueError, RecursionError):
+        raise FacetraceError(f"{path}: is not JSON as facetrace writes it with --json") from None
+    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
+        raise FacetraceError(f"{path}: is not a result of facetrace (its schema is not {SCHEMA})")
+    kind = next((k for k in KINDS if k in document), None)
+    if kind is None:
+        raise FacetraceError(
+            f"{path}: holds none of {', '.join(KINDS)}; a report on a design takes the design file itself"
+        )
+    return Result(path, document, kind)
+
+
+@contextmanager
+def complete(result: Result) -> Iterator[None]:
+    """Raises FacetraceError for a document that lacks what is read of it, or has something else there."""
+    try:
+        yield
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError):
+        raise FacetraceError(
+            f"{result.path}: is incomplete, or of another version; run facetrace {result.kind} again"
+        ) from None
+
+
+def lying(
+    result: Result, part: Mapping[str, Any], row: Mapping[str, Any], rough: Rough
+) -> tuple[Cut, Design, Path]:
+    """A stone of a plan (or of a sawn pair) where it lies, with its design and the design's file.
+
+    *part*: the plan's member. Raises FacetraceError where the design is gone or makes another stone now.
+    """
+    name = str(part["designs"][row["design"]])
+    path = result.found(name)
+    design = read_design(path).design
+    try:
+        solid = Outline(design).solid(str(row["changed"] or ""))
+    except FacetraceError:
+        raise result.stale(name) from None
+    scale = float(row["scale"])
+    turn, shift = np.array(row["turn"], dtype=float), np.array(row["shift_mm"], dtype=float)
+    if turn.shape != (3, 3) or shift.shape != (3,):
+        raise ValueError("turn, shift_mm")
+    copy = Copy(scale, turn, shift, solid.volume * scale**3)
+    result.check(name, carats_of(rough, copy.volume), float(row["carats"]))
+    return cut_of(solid, copy), design, path
