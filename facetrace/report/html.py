@@ -1,0 +1,266 @@
+"""One self-contained HTML page: its frame, its figures, its pictures.
+
+Every figure that a page shows is taken from the JSON document that is embedded in it, and says from where: the
+element that shows it carries ``data-at``, a JSON pointer (RFC 6901), and what was done to the value (``data-times``,
+``data-digits``, ``data-plus``). ``wrong_figures`` does all of that again from the page alone.
+
+Nothing is loaded from outside: a content security policy forbids it, pictures are data URLs.
+"""
+
+import base64
+import json
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from html import escape, unescape
+from html.parser import HTMLParser
+from importlib import resources
+from typing import Any
+
+POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
+MINUS = "\N{MINUS SIGN}"
+DATA_ID = "facetrace-data"
+# elements that hold no text and are not closed
+VOID = {"area", "br", "col", "hr", "img", "input", "link", "meta", "source", "wbr"}
+
+
+def esc(text: object) -> str:
+    """Text for HTML, between tags or in an attribute."""
+    return escape(str(text), quote=True)
+
+
+def asset(name: str) -> str:
+    """A style sheet or script that belongs to this package."""
+    return (resources.files("facetrace.report") / name).read_text(encoding="utf-8")
+
+
+def embedded(document: dict[str, Any]) -> str:
+    """JSON that no HTML parser can mistake for markup; refuses NaN and infinities."""
+    text = json.dumps(document, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def data_url(content: bytes, kind: str) -> str:
+    """A picture as a data URL; *kind* like image/png."""
+    return f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def look_up(document: Any, pointer: str) -> Any:
+    """The value that a JSON pointer names (RFC 6901). Raises KeyError, IndexError."""
+    found = document
+    for part in pointer.split("/")[1:]:
+        key = part.replace("~1", "/").replace("~0", "~")
+        found = found[int(key)] if isinstance(found, list) else found[key]
+    return found
+
+
+def pointer_part(key: object) -> str:
+    """A key as a part of a JSON pointer."""
+    return str(key).replace("~", "~0").replace("/", "~1")
+
+
+def shown(value: float, digits: int, times: float = 1.0, plus: bool = False) -> str:
+    """A number as pages print it: *digits* decimals, a real minus, no minus at zero."""
+    text = f"{value * times:.{digits}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    if plus and float(text) > 0:
+        text = f"+{text}"
+    return text.replace("-", MINUS)
+
+
+@dataclass(frozen=True)
+class Figures:
+    """The document's figures as HTML, each with its pointer."""
+
+    document: dict[str, Any]
+
+    def at(self, pointer: str) -> Any:
+        """The value itself."""
+        return look_up(self.document, pointer)
+
+    def has(self, pointer: str) -> bool:
+        """Whether there is a value, and not null."""
+        try:
+            return self.at(pointer) is not None
+        except (KeyError, IndexError, TypeError):
+            return False
+
+    def number(
+        self, pointer: str, digits: int = 2, *, times: float = 1.0, plus: bool = False
+    ) -> str:
+        """A number, rounded."""
+        value = float(self.at(pointer))
+        extra = f' data-times="{times:g}"' if times != 1 else ""
+        extra += " data-plus" if plus else ""
+        return (
+            f'<data value="{value!r}" data-at="{esc(pointer)}" data-digits="{digits}"{extra}>'
+            f"{shown(value, digits, times, plus)}</data>"
+        )
+
+    def estimate(
+        self, pointer: str, digits: int = 2, *, times: float = 1.0, plus: bool = False
+    ) -> str:
+        """An estimate {value, stderr} with its standard error, which gets the same decimals."""
+        value = self.number(f"{pointer}/value", digits, times=times, plus=plus)
+        error = self.number(f"{pointer}/stderr", digits, times=times)
+        return (
+            f'<span class="est">{value} <span class="err">\N{PLUS-MINUS SIGN} {error}</span></span>'
+        )
+
+    def words(self, pointer: str) -> str:
+        """Text as it stands in the document."""
+        return f'<span data-at="{esc(pointer)}">{esc(self.at(pointer))}</span>'
+
+
+# ---- building blocks ---------------------------------------------------------------------------
+
+
+def section(ident: str, heading: str, *parts: str) -> str:
+    """A section with a heading that a link can reach; nothing without parts."""
+    body = "\n".join(p for p in parts if p)
+    if not body:
+        return ""
+    return f'<section id="{ident}" aria-labelledby="{ident}-h"><h2 id="{ident}-h">{esc(heading)}</h2>\n{body}\n</section>'
+
+
+def paragraph(html: str, kind: str = "") -> str:
+    """A paragraph of HTML."""
+    mark = f' class="{kind}"' if kind else ""
+    return f"<p{mark}>{html}</p>"
+
+
+def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "") -> str:
+    """A table of HTML cells; the first cell of a row is its heading. *heads* may be empty."""
+    head = "".join(f'<th scope="col">{h}</th>' for h in heads)
+    lines = [
+        f'<tr><th scope="row">{row[0]}</th>' + "".join(f"<td>{c}</td>" for c in row[1:]) + "</tr>"
+        for row in rows
+    ]
+    top = f"<thead><tr>{head}</tr></thead>" if heads else ""
+    mark = f' class="{kind}"' if kind else ""
+    return (
+        f'<div class="wide" tabindex="0" role="region" aria-label="{esc(caption)}"><table{mark}><caption>{esc(caption)}</caption>{top}'
+        f"<tbody>{''.join(lines)}</tbody></table></div>"
+    )
+
+
+def image(source: str, alt: str, size: tuple[int, int]) -> str:
+    """A picture; *alt* is plain text."""
+    return f'<img src="{source}" alt="{esc(alt)}" width="{size[0]}" height="{size[1]}">'
+
+
+def figure(picture: str, caption: str, kind: str = "") -> str:
+    """A picture (HTML) with its caption (HTML)."""
+    mark = f' class="{kind}"' if kind else ""
+    return f"<figure{mark}>{picture}<figcaption>{caption}</figcaption></figure>"
+
+
+def listed(items: Iterable[str], kind: str = "") -> str:
+    """A list of HTML items."""
+    mark = f' class="{kind}"' if kind else ""
+    lines = "".join(f"<li>{i}</li>" for i in items)
+    return f"<ul{mark}>{lines}</ul>" if lines else ""
+
+
+def page(
+    title: str, body: str, document: dict[str, Any], *, styles: Sequence[str] = (), scripts: Sequence[str] = (),
+) -> str:  # fmt: skip
+    """The whole page. *styles* and *scripts*: names of assets beside page.css; *title*: plain text."""
+    style = "\n".join(asset(name) for name in ("page.css", *styles))
+    script = "\n".join(f"<script>\n{asset(name)}\n</script>" for name in scripts)
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="{POLICY}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<title>{esc(title)}</title>
+<style>
+{style}
+</style>
+</head>
+<body>
+{body}
+<script type="application/json" id="{DATA_ID}">{embedded(document)}</script>
+{script}
+</body>
+</html>
+"""
+
+
+# ---- the page read back ------------------------------------------------------------------------
+
+
+class _Reader(HTMLParser):
+    """Text under every element with data-at, and the embedded document."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[tuple[str, dict[str, str | None]]] = []
+        self.figures: list[tuple[dict[str, str | None], list[str]]] = []
+        self.data: list[str] = []
+        self.loose: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        if "data-at" in found:
+            self.figures.append((found, []))
+        if tag not in VOID:
+            self.open.append((tag, found))
+
+    def handle_endtag(self, tag: str) -> None:
+        while self.open and self.open.pop()[0] != tag:
+            pass
+
+    def handle_data(self, data: str) -> None:
+        tags = {tag for tag, _ in self.open}
+        if self.open and self.open[-1][1].get("id") == DATA_ID:
+            self.data.append(data)
+        elif any("data-at" in attrs for _, attrs in self.open):
+            self.figures[-1][1].append(data)
+        elif not tags & {"script", "style", "title", "desc"} and not any(
+            "data-fixed" in attrs for _, attrs in self.open
+        ):
+            self.loose.append(data)
+
+
+def document_in(text: str) -> dict[str, Any]:
+    """The document that is embedded in a page. Raises ValueError without one."""
+    reader = _Reader()
+    reader.feed(text)
+    found = json.loads("".join(reader.data))
+    assert isinstance(found, dict)
+    return found
+
+
+def wrong_figures(text: str) -> list[str]:
+    """Figures of a page that its own document does not give, in words; none for a sound page."""
+    reader = _Reader()
+    reader.feed(text)
+    document = json.loads("".join(reader.data))
+    wrong = []
+    for attrs, parts in reader.figures:
+        pointer, got = str(attrs["data-at"]), "".join(parts)
+        try:
+            value = look_up(document, pointer)
+        except (KeyError, IndexError, TypeError, ValueError):
+            wrong.append(f"{pointer}: not in the document")
+            continue
+        expected = str(value)
+        if "data-digits" in attrs:
+            times = float(attrs.get("data-times") or 1.0)
+            expected = shown(
+                float(value), int(str(attrs["data-digits"])), times, "data-plus" in attrs
+            )
+        if got != expected:
+            wrong.append(f"{pointer}: shows '{got}', is '{expected}'")
+    return wrong
+
+
+def loose_numbers(text: str) -> list[str]:
+    """Texts of a page that hold digits and are neither figures of its document nor marked data-fixed."""
+    reader = _Reader()
+    reader.feed(text)
+    return [unescape(t).strip() for t in reader.loose if re.search(r"\d", t)]
