@@ -29,6 +29,8 @@ BLANK = "blank@"
 VERTICAL = 1e-9
 # a plane passes through a corner where it is nearer than this, mm; or nearly, as the eye sees it
 ON_CORNER, NEAR_CORNER = 1e-6, 0.01
+# corners of more facets than this are said last: a culet that is growing, not a meet to look for
+MANY = 4
 # facets of a step with equal angle [deg] and depth [mm] are cut at one setting
 SAME_SETTING = 1e-6
 # common practice, no source: what is left to grind all round, and what a 10x loupe shows clearly
@@ -117,27 +119,35 @@ class Checks:
 
 @dataclass(frozen=True)
 class Fault:
-    """What an error of the angle of a whole tier does to the finished stone.
+    """What an error of the angle, in degrees, does to the finished stone, the rest as designed.
 
-    degrees: the error; open_mm: how far the worst meet opens and at: its facets (None and () where no
-    four facets meet); girdle_mm, table_mm: change of the mean girdle and of the table's width
-    (None where it is not defined); carats: change.
+    open_mm: how far the worst meet opens when the whole tier is off, and at: its facets (None and ()
+    where no four facets meet); alone_mm, alone_at: when one of its facets is off and the others are
+    right. moved_mm: how far the tier's corners move at most; girdle_mm, table_mm: change of the
+    mean girdle and of the table's width (None where it is not defined); depth_mm, carats: change.
+    tolerance_deg, alone_deg: the error that opens the worst meet by the wished mm, the smaller of
+    too steep and too flat (None: not within MOST_ERROR_DEG).
     """
 
     degrees: float
     open_mm: float | None
     at: tuple[str, ...]
+    alone_mm: float | None
+    alone_at: tuple[str, ...]
+    moved_mm: float
     girdle_mm: float | None
     table_mm: float | None
+    depth_mm: float
     carats: float
+    tolerance_deg: float | None
+    alone_deg: float | None
 
 
 @dataclass(frozen=True)
 class Step:
     """One tier at the wheel.
 
-    after: the stone when it is done; tolerance_deg: error of the angle at which the worst meet
-    opens by the wished mm, the smaller of too steep and too flat (None: not within MOST_ERROR_DEG).
+    after: the stone when it is done; fault: None where the error leaves no stone.
     """
 
     name: str
@@ -146,7 +156,6 @@ class Step:
     after: Solid
     checks: Checks
     fault: Fault | None
-    tolerance_deg: float | None
 
     @property
     def facets(self) -> tuple[Facet, ...]:
@@ -212,14 +221,14 @@ def bench(
     steps: list[Step] = []
     before = preform.solid
     for name, side, own in _in_order(design, facets, first):
-        settings = _settings(own, before, done, [f for s in steps for f in s.facets])
+        settings = _settings(own)
         done += own
         after = _partial(done, name)
         aimed = tuple(replace(s, aims=_aims(s, before, after, done, settings)) for s in settings)
         begun = {s.side for s in steps} | {side}
-        fault, tolerance = _faults(facets, solid, aimed, density, open_mm)
+        fault = _fault(facets, solid, aimed, density, open_mm)
         checks = _checks(after, own, side, begun, density)
-        steps.append(Step(name, side, aimed, after, checks, fault, tolerance))
+        steps.append(Step(name, side, aimed, after, checks, fault))
         before = after
     return Bench(
         solid, measure(solid, density), preform, tuple(steps), first, open_mm,
@@ -275,11 +284,8 @@ def _in_order(
     return groups
 
 
-def _settings(
-    own: Sequence[Facet], before: Solid, done: Sequence[Facet], earlier: Sequence[Facet]
-) -> list[Setting]:
+def _settings(own: Sequence[Facet]) -> list[Setting]:
     """Facets of one step by equal angle and depth, in the order in which they first come."""
-    del before, done, earlier
     groups: list[list[Facet]] = []
     for facet in own:
         for group in groups:
@@ -396,7 +402,7 @@ def _meets(facet: Facet, before: Solid, after: Solid, near: float) -> tuple[Meet
         off = abs((math.atan2(point[1], point[0]) - azimuth + math.pi) % (2 * math.pi) - math.pi)
         if math.hypot(point[0], point[1]) < ON_CORNER:
             off = 0.0
-        rank = (-len(names), round(off, 6), round(point[2], 6))
+        rank = (len(names) > MANY, -len(names), round(off, 6), round(point[2], 6))
         x, y, z = (float(v) for v in point)
         gap = float(gaps[corner])
         found.append((rank, Meet((x, y, z), _by_rank(names, before), gap if gap > ON_CORNER else 0.0)))
@@ -536,21 +542,19 @@ def _checks(
     table = _polygon(after, level[0].name) if level else None
     left = top if side == "crown" else bottom if side == "pavilion" else None
     largest = _largest(after, own)
-    across = 1 if sizes.length_mm >= sizes.width_mm else 0
     return Checks(
         sizes.length_mm, sizes.width_mm, sizes.depth_mm,
         sizes.girdle_min_mm if both else None, sizes.girdle_mean_mm if both else None,
         float(-low) if bottom is None else None,
         keel_mm if bottom is None and keel_mm > ON_CORNER else None,
         float(high) if top is None else None,
-        *_sizes_of(table, across), *_sizes_of(left, across), *(largest or (None, None)),
+        *_extent(table), *_extent(left), *(largest or (None, None)),
         sizes.carats,
     )  # fmt: skip
 
 
-def _sizes_of(points: Floats | None, across: int) -> tuple[float | None, float | None]:
+def _extent(points: Floats | None) -> tuple[float | None, float | None]:
     """Extents along the length (x) and across (y), mm."""
-    del across
     if points is None:
         return None, None
     size = np.ptp(points, axis=0)
@@ -574,14 +578,15 @@ def _largest(after: Solid, own: Sequence[Facet]) -> tuple[float, float] | None:
 
 @dataclass(frozen=True)
 class _Corner:
-    """Facets that meet at a corner of the finished stone, or so near that one was meant."""
+    """A corner (3,) of the finished stone and its facets, those so near that they were meant included."""
 
+    point: Floats
     facets: frozenset[str]
     part: int
 
 
 def _corners(solid: Solid, names: frozenset[str]) -> list[_Corner]:
-    """Corners where at least four facets, some of *names*, come together, lobe by lobe."""
+    """Corners where facets called *names* come together with others, lobe by lobe."""
     found = []
     for k, part in enumerate(solid.parts):
         owners = _owners(part)
@@ -593,24 +598,29 @@ def _corners(solid: Solid, names: frozenset[str]) -> list[_Corner]:
             near = np.flatnonzero(gaps[i] < NEAR_CORNER)
             seen.update(int(j) for j in near)
             facets = frozenset(n for j in near for n in owners[j])
-            if len(facets) > 3 and facets & names:
-                found.append(_Corner(facets, k))
+            if facets & names:
+                found.append(_Corner(part.vertices[i], facets, k))
     return found
 
 
-def _opened(corners: Sequence[_Corner], solid: Solid) -> tuple[float, frozenset[str]]:
-    """The widest distance between corners of *solid* that one corner became, and its facets."""
-    worst, at = 0.0, frozenset[str]()
+def _opened(corners: Sequence[_Corner], solid: Solid) -> tuple[float, frozenset[str], float]:
+    """How far the worst of *corners* opens in another solid, its facets; how far one moves at most, mm.
+
+    A corner became those of *solid* whose facets are among its own; it opens by the widest distance
+    between them.
+    """
+    worst, at, moved = 0.0, frozenset[str](), 0.0
     owners = [_owners(part) for part in solid.parts]
     for corner in corners:
         part = solid.parts[corner.part]
         points = part.vertices[[i for i, o in enumerate(owners[corner.part]) if o <= corner.facets]]
-        if len(points) < 2:
+        if not len(points):
             continue
+        moved = max(moved, float(np.linalg.norm(points - corner.point, axis=1).max()))
         wide = float(np.linalg.norm(points[:, None] - points[None], axis=2).max())
-        if wide > worst + ON_CORNER:
+        if len(corner.facets) > 3 and wide > worst + ON_CORNER:
             worst, at = wide, corner.facets
-    return worst, at
+    return worst, at, moved
 
 
 def turned(facet: Facet, hinge: Sequence[float], degrees: float) -> Facet:
@@ -621,48 +631,73 @@ def turned(facet: Facet, hinge: Sequence[float], degrees: float) -> Facet:
     side = "crown" if facet.normal[2] > VERTICAL else "pavilion"
     azimuth = math.atan2(facet.normal[1], facet.normal[0])
     normal = facet_normal(side, math.radians(facet.angle + degrees), azimuth)
-    return replace(
-        facet, angle=facet.angle + degrees, normal=normal, distance=float(np.dot(normal, hinge))
-    )
+    # its name, which tells of the angle where that is 0, stays what it was
+    return replace(facet, normal=normal, distance=float(np.dot(normal, hinge)))
 
 
-def _faults(
+def _off(
+    facets: Sequence[Facet], settings: Sequence[Setting], degrees: float
+) -> list[Facet]:  # fmt: skip
+    """All facets, those of the settings turned about what they aim at.
+
+    What aims at a corner of its own step goes through that corner as the error has moved it.
+    """
+    known = {f.name: f for f in facets}
+    for setting in settings:
+        moved = {}
+        for facet, aim in zip(setting.facets, setting.aims, strict=True):
+            hinge: Sequence[float] = aim.hinge
+            if aim.kind == "own":
+                planes = [known[n] for n in aim.meets[0].facets]
+                rows = np.array([p.normal for p in planes])
+                hinge = np.linalg.lstsq(rows, np.array([p.distance for p in planes]), rcond=None)[0]
+            moved[facet.name] = turned(facet, hinge, degrees)
+        known |= moved
+    return [known[f.name] if not (f.tier == WALL and f.lobe) else f for f in facets]
+
+
+def _fault(
     facets: Sequence[Facet], solid: Solid, settings: Sequence[Setting], density: float, open_mm: float
-) -> tuple[Fault | None, float | None]:  # fmt: skip
-    """The fault that ERROR_DEG makes, and the error that opens the worst meet by *open_mm*."""
-    own = frozenset(f.name for s in settings for f in s.facets)
-    corners = _corners(solid, own)
-    hinges = {f: a.hinge for s in settings for f, a in zip(s.facets, s.aims, strict=True)}
+) -> Fault | None:  # fmt: skip
+    """What ERROR_DEG does, for the whole tier and for one facet of each setting alone."""
+    corners = _corners(solid, frozenset(f.name for s in settings for f in s.facets))
 
-    def cut(degrees: float) -> Solid | None:
+    def cut(some: Sequence[Setting], degrees: float) -> Solid | None:
         try:
-            return solid_of(
-                [turned(f, hinges[f], degrees) if f in hinges else f for f in facets]
-            )
+            return solid_of(_off(facets, some, degrees))
         except SolidError:
             return None
 
-    def opened(degrees: float) -> float:
-        found = cut(degrees)
+    def opened(some: Sequence[Setting], degrees: float) -> float:
+        found = cut(some, degrees)
         return math.inf if found is None else _opened(corners, found)[0]
 
-    found = cut(ERROR_DEG)
+    found = cut(settings, ERROR_DEG)
     if found is None:
-        return None, None
-    wide, at = _opened(corners, found)
+        return None
+    wide, at, moved = _opened(corners, found)
     sizes, nominal = measure(found, density), measure(solid, density)
-    girdle = sizes.girdle_mean_mm - nominal.girdle_mean_mm
     table = (sizes.table_percent * sizes.width_mm - nominal.table_percent * nominal.width_mm) / 100
-    upright = any(s.angle == 90 for s in settings)
-    level = any(s.angle == 0 for s in settings)
-    fault = Fault(
-        ERROR_DEG, wide if corners else None, _by_rank(at, solid),
-        None if upright or not nominal.girdle_mean_mm else girdle,
+    upright, level = (any(s.angle == a for s in settings) for a in (90, 0))
+    # turned about where it meets its neighbours as they should be
+    singles = [replace(s, facets=s.facets[:1], aims=s.aims[:1]) for s in settings]
+    alone = [(_opened(corners, f), [s]) for s in singles if (f := cut([s], ERROR_DEG)) is not None]
+    (alone_mm, alone_at, _), single = max(alone, key=lambda a: a[0][0]) if alone else ((0.0, at, 0.0), [])
+    touching = any(len(c.facets) > 3 for c in corners)
+    return Fault(
+        ERROR_DEG, wide if touching else None, _by_rank(at, solid),
+        alone_mm if touching else None, _by_rank(alone_at, solid), moved,
+        None if upright or not nominal.girdle_mean_mm else sizes.girdle_mean_mm - nominal.girdle_mean_mm,
         None if level or not nominal.table_percent else table,
-        sizes.carats - nominal.carats,
+        sizes.depth_mm - nominal.depth_mm, sizes.carats - nominal.carats,
+        _tolerance(lambda d: opened(settings, d), open_mm) if touching else None,
+        _tolerance(lambda d: opened(single, d), open_mm) if touching else None,
     )  # fmt: skip
-    ways = [_degrees_for(opened, sign, open_mm) for sign in (1.0, -1.0)] if corners else []
-    return fault, min((w for w in ways if w is not None), default=None)
+
+
+def _tolerance(opened: Callable[[float], float], open_mm: float) -> float | None:
+    ways = [_degrees_for(opened, sign, open_mm) for sign in (1.0, -1.0)]
+    return min((w for w in ways if w is not None), default=None)
 
 
 def _degrees_for(opened: "Callable[[float], float]", sign: float, open_mm: float) -> float | None:
