@@ -76,7 +76,7 @@ class Drawing:
     tier's name if left out, one label for each; marked: facets that are hatched; hidden: whether
     hidden edges are drawn; sizes: whether extents are written at the edges; levels: heights z, mm,
     between which a side view is measured; gear: teeth of the index dial around a view from above or
-    below, 0 for none; positions: index positions that the dial marks.
+    below, 0 for none; positions: index positions that the dial marks; bar: whether a scale bar is drawn.
     """
 
     solid: Solid
@@ -91,6 +91,7 @@ class Drawing:
     levels: Sequence[float] = ()
     gear: int = 0
     positions: Sequence[float] = ()
+    bar: bool = True
 
     @cached_property
     def corners(self) -> Floats:
@@ -116,10 +117,11 @@ class Drawing:
             *(self._dial(dial) if dial else []), *(self._extents(bool(dial)) if self.sizes else []),
         ]  # fmt: skip
         x, y, width, height = self._box(bool(dial))
-        parts += _bar(x + 1, y + height - 1.2, self.scale)
+        if self.bar:
+            parts += _bar(x + 1, y + height - 1.2, self.scale)
         ident = esc(self.key)
         return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="{ident}-t {ident}-d" '
+            f'<svg xmlns="http://www.w3.org/2000/svg" role="img" data-fixed="" aria-labelledby="{ident}-t {ident}-d" '
             f'width="{width:.1f}mm" height="{height:.1f}mm" viewBox="{x:.2f} {y:.2f} {width:.2f} {height:.2f}" '
             f'fill="none" stroke="currentColor" stroke-linejoin="round" stroke-linecap="round" color="currentColor">'
             f'<title id="{ident}-t">{esc(self.title)}</title><desc id="{ident}-d">{esc(self.words)}</desc>'
@@ -148,7 +150,7 @@ class Drawing:
         if self.levels and not self.view.plan:
             right += 12.0
         low = low - 1.0
-        high = high + [right, below + 5.0]
+        high = high + [right, below + (5.0 if self.bar else 0.0)]
         return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
     def _hatch(self) -> str:
@@ -163,27 +165,35 @@ class Drawing:
     def _seen(self) -> list[int]:
         return [i for i, c in enumerate(self.facing) if c > FACING]
 
+    @property
+    def _stacked(self) -> bool:
+        """Whether one lobe may hide the other: a heart seen from aside."""
+        return len(self.solid.parts) > 1 and not self.view.plan
+
     def _faces(self) -> list[str]:
-        """Paper under what is seen, lobe by lobe from the far one, so that the near one hides it."""
-        marked = set(self.marked)
-        order = sorted(
-            self._seen(), key=lambda i: float(self.solid.vertices[self.solid.polygons[i]].mean(axis=0) @ self.view.axes[2])
-        ) if len(self.solid.parts) > 1 else self._seen()  # fmt: skip
+        """Paper under what is seen and hatching on what is marked.
+
+        Of two lobes seen from aside the far one first, with its edges, so that the near one hides them.
+        """
+        marked, order, line = set(self.marked), self._seen(), "none"
+        if self._stacked:
+            line = "currentColor"
+            first = len(self.solid.parts[0].names) - 1
+            far = [float(part.vertices.mean(axis=0) @ self.view.axes[2]) for part in self.solid.parts]
+            order.sort(key=lambda i: far[0] if i < first else far[1])
         found = []
         for i in order:
-            fill = (
-                f"fill:url(#{esc(self.key)}-h)"
-                if self.solid.names[i] in marked
-                else "fill:var(--paper,#fff)"
-            )
-            lines = f"stroke-width:{THIN}" if len(self.solid.parts) > 1 and not self.view.plan else "stroke:none"
-            found.append(
-                f'<path d="{_path(self.corners[self.solid.polygons[i]])}" style="{fill};{lines}"/>'
-            )
+            outline = _path(self.corners[self.solid.polygons[i]])
+            found.append(f'<path d="{outline}" style="fill:var(--paper,#fff)" stroke="{line}" stroke-width="{THIN}"/>')
+            if self.solid.names[i] in marked:
+                found.append(f'<path d="{outline}" style="fill:url(#{esc(self.key)}-h)" stroke="{line}" stroke-width="{THIN}"/>')
         return found
 
     def _edges(self) -> list[str]:
         """Edges between two facets that face the eye thin, outlines thick, hidden ones dashed."""
+        if self._stacked:
+            rim = self.solid.silhouette(*self.view.axes[:2]) * self.scale * [1.0, -1.0]
+            return [f'<path class="thick" d="{_path(rim)}" stroke-width="{THICK}"/>']
         sides: dict[tuple[int, int], list[int]] = {}
         for i, polygon in enumerate(self.solid.polygons):
             for a, b in zip(polygon, np.roll(polygon, -1), strict=True):
@@ -195,8 +205,6 @@ class Drawing:
             if len({self.solid.names[i] for i in mates}) == 1 and len(mates) > 1:
                 continue
             layer = "thin" if all(seen) else "thick" if any(seen) else "hidden"
-            if len(self.solid.parts) > 1 and not self.view.plan and layer == "thin":
-                continue
             layers[layer].append(_path(self.corners[[a, b]], closed=False))
         if not self.hidden:
             layers["hidden"] = []
@@ -217,7 +225,7 @@ class Drawing:
         for i in self._seen():
             tier = tier_of(self.solid.names[i])
             text = tier if self.names is None else self.names.get(self.solid.names[i], "")
-            if not text or len(self.solid.parts) > 1 and not self.view.plan:
+            if not text or self._stacked:
                 continue
             polygon = self.corners[self.solid.polygons[i]]
             middle, height = _room(polygon, len(text))
