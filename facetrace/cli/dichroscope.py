@@ -100,19 +100,9 @@ def dichroscope(
 
 def _pair_part(pair: "Pair") -> dict[str, Any]:
     """The members "dichroscope" and "difference_ciede2000"."""
-    fields = (("ordinary", pair.ordinary), ("extraordinary", pair.extraordinary))
-    return {
-        "dichroscope": {
-            name: {
-                "xyz": list(map(float, field.xyz)),
-                "lightness": field.lch.lightness,
-                "chroma": field.lch.chroma,
-                "hue_deg": field.lch.hue_deg,
-            }
-            for name, field in fields
-        },
-        "difference_ciede2000": pair.difference,
-    }
+    from facetrace.report.document import fields_part
+
+    return {"dichroscope": fields_part(pair), "difference_ciede2000": pair.difference}
 
 
 def _table(pair: "Pair", title: str) -> Table:

@@ -13,6 +13,7 @@ from facetrace.cli import (
     orient,
     plan,
     recut,
+    report,
     solid,
     trace,
     verify,
@@ -34,6 +35,7 @@ app.command("orient", epilog=orient.EXAMPLES)(orient.orient)
 app.command("plan", epilog=plan.EXAMPLES)(plan.plan)
 app.command("lot", epilog=lot.EXAMPLES)(lot.lot)
 app.command("recut", epilog=recut.EXAMPLES)(recut.recut)
+app.command("report", epilog=report.EXAMPLES)(report.report)
 app.command("dichroscope", epilog=dichroscope.EXAMPLES)(dichroscope.dichroscope)
 app.command("verify", epilog=verify.EXAMPLES)(verify.verify)
 

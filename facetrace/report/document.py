@@ -41,6 +41,7 @@ from typing import Any
 
 import facetrace
 from facetrace.measures.faceup import FaceUp
+from facetrace.measures.pleochroism import Pair
 from facetrace.optics.material import Material
 from facetrace.solid.measure import SolidMeasures
 from facetrace.solid.polyhedron import Solid
@@ -90,6 +91,20 @@ def material_part(material: Material) -> dict[str, Any]:
             {"name": c.name, "ppma": ppma, "provisional": c.provisional}
             for c, ppma in material.colouring
         ]
+    }
+
+
+def fields_part(pair: Pair) -> dict[str, Any]:
+    """The member "dichroscope": the two fields."""
+    fields = (("ordinary", pair.ordinary), ("extraordinary", pair.extraordinary))
+    return {
+        name: {
+            "xyz": list(map(float, field.xyz)),
+            "lightness": field.lch.lightness,
+            "chroma": field.lch.chroma,
+            "hue_deg": field.lch.hue_deg,
+        }
+        for name, field in fields
     }
 
 

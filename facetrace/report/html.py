@@ -140,7 +140,7 @@ def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], kin
     top = f"<thead><tr>{head}</tr></thead>" if heads else ""
     mark = f' class="{kind}"' if kind else ""
     return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{esc(caption)}"><table{mark}><caption>{esc(caption)}</caption>{top}'
+        f'<div class="wide" tabindex="0" role="region" aria-label="{esc(caption)}"><table{mark}><caption data-fixed>{esc(caption)}</caption>{top}'
         f"<tbody>{''.join(lines)}</tbody></table></div>"
     )
 

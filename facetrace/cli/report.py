@@ -1,0 +1,105 @@
+"""facetrace report: one page to look at, hand on and print."""
+
+import time
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from facetrace.cli.options import (
+    LightName,
+    LightOption,
+    MaterialOption,
+    SeedOption,
+    SpectrumOption,
+)
+from facetrace.cli.shell import finite, note, one_line_errors, progress, write_json
+
+EXAMPLES = """
+**Examples**
+
+`facetrace report designs/round-brilliant.toml`
+
+`facetrace report designs/oval-brilliant.toml --zone designs/zones/blue-corner.toml --light overcast`
+
+`facetrace report designs/rectangle-step.toml --axis-tilt 90 --out step.html`
+"""
+
+
+@one_line_errors
+def report(
+    thing: Annotated[Path, typer.Argument(help="Design file (TOML), or what a command wrote with --json.")],
+    out: Annotated[
+        Path | None, typer.Option(help="Where the page goes [default: beside what was read, NAME-report.html].")
+    ] = None,
+    zone: Annotated[Path | None, typer.Option(help="Zone file (TOML) to show in the design.")] = None,
+    light: LightOption = LightName.hemisphere,
+    head: Annotated[
+        float | None,
+        typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace]."),
+    ] = None,
+    axis_tilt: Annotated[
+        float | None, typer.Option(min=0, max=180, callback=finite, help="Angle of the c-axis from the table's normal, degrees [default: the design's].")
+    ] = None,
+    axis_azimuth: Annotated[
+        float | None, typer.Option(min=-360, max=360, callback=finite, help="Its direction, degrees from the length [default: the design's].")
+    ] = None,
+    material: MaterialOption = None,
+    spectrum: SpectrumOption = None,
+    exposure: Annotated[
+        float, typer.Option(min=0.01, max=100, callback=finite, help="Brightness of the pictures: at 1 a white diffuser is just white.")
+    ] = 1.0,
+    size: Annotated[int, typer.Option(min=64, max=1200, help="Pixels along a side of the face-up picture.")] = 600,
+    samples: Annotated[int, typer.Option(min=1, max=4096, help="Rays in each pixel.")] = 32,
+    rays: Annotated[int, typer.Option(min=1, max=1 << 28, help="Rays for the figures face up.")] = 1 << 18,
+    seed: SeedOption = 1,
+    json: Annotated[str | None, typer.Option(help="Also write the page's data as JSON to a file, or - for stdout.")] = None,
+) -> None:  # fmt: skip
+    """One page that opens offline: pictures, maps, colour, light against weight, sizes, the stone in 3D."""
+    from facetrace.common.output import check_target, write_whole
+    from facetrace.report.document import text_of
+    from facetrace.report.pages import report_html
+
+    started = time.perf_counter()
+    target = out or thing.with_name(f"{thing.stem}-report.html")
+    sources = (thing, zone, spectrum)
+    check_target(target, *sources)
+    if json and json != "-":
+        check_target(Path(json), *sources, target)
+    ask = _ask(thing, zone, light.value, head, axis_tilt, axis_azimuth, material, spectrum) | {
+        "exposure": exposure, "seed": seed, "rays": rays, "size": size, "samples": samples,
+        "small": max(size // 4, 64),
+    }  # fmt: skip
+    from facetrace.report.gather import Ask, of_design
+
+    with progress("report (the first run compiles)") as tell:
+        document, pictures = of_design(Ask(**ask), tell)
+    page = report_html(document, pictures).encode()
+    write_whole(target, page)
+    if json:
+        write_json(json, text_of(document))
+    note(f"report: {target} ({len(page) / 1e6:.1f} MB, {time.perf_counter() - started:.0f} s)")
+    for text in document["notes"]:
+        note(text)
+
+
+def _ask(
+    path: Path, zone: Path | None, light: str, head: float | None, tilt: float | None,
+    azimuth: float | None, material: str | None, spectrum: Path | None,
+) -> dict[str, Any]:  # fmt: skip
+    from facetrace.cli.loading import load_material, load_stone, with_spectrum
+    from facetrace.optics.lights import find_light
+    from facetrace.optics.material import find_material
+    from facetrace.optics.zone import read_zones
+
+    file, solid = load_stone(path)
+    substance = find_material(material) if material else load_material(file)
+    own = file.design.axis
+    return {
+        "file": file,
+        "solid": solid,
+        "material": with_spectrum(substance, spectrum),
+        "axis": (own.tilt if tilt is None else tilt, own.azimuth if azimuth is None else azimuth),
+        "light": find_light(light, head),
+        "zones": read_zones(zone) if zone else None,
+    }
