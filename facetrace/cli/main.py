@@ -14,6 +14,7 @@ from facetrace.cli import (
     plan,
     recut,
     report,
+    sheet,
     solid,
     trace,
     verify,
@@ -36,6 +37,7 @@ app.command("plan", epilog=plan.EXAMPLES)(plan.plan)
 app.command("lot", epilog=lot.EXAMPLES)(lot.lot)
 app.command("recut", epilog=recut.EXAMPLES)(recut.recut)
 app.command("report", epilog=report.EXAMPLES)(report.report)
+app.command("sheet", epilog=sheet.EXAMPLES)(sheet.sheet)
 app.command("dichroscope", epilog=dichroscope.EXAMPLES)(dichroscope.dichroscope)
 app.command("verify", epilog=verify.EXAMPLES)(verify.verify)
 

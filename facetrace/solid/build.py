@@ -203,10 +203,15 @@ def build_solid(design: Design) -> Solid:
 
 def solid_of(facets: Sequence[Facet]) -> Solid:
     """The solid that facets bound, of two lobes where any has one. Raises SolidError where none closes."""
+    parts = parts_of(facets)
+    return TwoLobes.joined(*parts) if len(parts) > 1 else parts[0]
+
+
+def parts_of(facets: Sequence[Facet]) -> tuple[Solid, ...]:
+    """The convex solids of ``solid_of``, which need not meet on their wall. Raises SolidError likewise."""
     if any(f.lobe for f in facets):
-        left, right = (_solid([f for f in facets if f.bounds(k)]) for k in ("left", "right"))
-        return TwoLobes.joined(left, right)
-    return _solid(facets)
+        return tuple(_solid([f for f in facets if f.bounds(k)]) for k in ("left", "right"))
+    return (_solid(facets),)
 
 
 def _solid(facets: list[Facet]) -> Solid:

@@ -17,7 +17,7 @@ import numpy as np
 from facetrace.common.errors import FacetraceError
 from facetrace.design.expand import expand
 from facetrace.design.model import Design, Tier
-from facetrace.solid.build import Facet, facet_normal, facets_of, solid_of
+from facetrace.solid.build import Facet, facet_normal, facets_of, parts_of, solid_of
 from facetrace.solid.lobes import WALL
 from facetrace.solid.measure import GRAMS_PER_CARAT, SolidMeasures, measure
 from facetrace.solid.polyhedron import Floats, Solid, SolidError
@@ -490,7 +490,7 @@ def _length(facet: Facet, after: Solid) -> Aim:
         open_side = any(n.startswith(BLANK) for o in on for n in o)
         hinge = _foot(facet, float(point[2]))
         if open_side:
-            return Aim("line", facet.name, (), abs(float(point[2])), None, hinge)
+            return Aim("line", facet.name, (), float(point[2] * np.sign(normal[2])), None, hinge)
         return Aim("girdle", facet.name, (), abs(float(other[2] - point[2])), None, hinge)
     return _beside(facet, after, points)
 
@@ -603,16 +603,16 @@ def _corners(solid: Solid, names: frozenset[str]) -> list[_Corner]:
     return found
 
 
-def _opened(corners: Sequence[_Corner], solid: Solid) -> tuple[float, frozenset[str], float]:
-    """How far the worst of *corners* opens in another solid, its facets; how far one moves at most, mm.
+def _opened(corners: Sequence[_Corner], parts: Sequence[Solid]) -> tuple[float, frozenset[str], float]:
+    """How far the worst of *corners* opens in other *parts*, its facets; how far one moves at most, mm.
 
-    A corner became those of *solid* whose facets are among its own; it opens by the widest distance
+    A corner became those of its part whose facets are among its own; it opens by the widest distance
     between them.
     """
     worst, at, moved = 0.0, frozenset[str](), 0.0
-    owners = [_owners(part) for part in solid.parts]
+    owners = [_owners(part) for part in parts]
     for corner in corners:
-        part = solid.parts[corner.part]
+        part = parts[corner.part]
         points = part.vertices[[i for i, o in enumerate(owners[corner.part]) if o <= corner.facets]]
         if not len(points):
             continue
@@ -662,9 +662,9 @@ def _fault(
     """What ERROR_DEG does, for the whole tier and for one facet of each setting alone."""
     corners = _corners(solid, frozenset(f.name for s in settings for f in s.facets))
 
-    def cut(some: Sequence[Setting], degrees: float) -> Solid | None:
+    def cut(some: Sequence[Setting], degrees: float) -> tuple[Solid, ...] | None:
         try:
-            return solid_of(_off(facets, some, degrees))
+            return parts_of(_off(facets, some, degrees))
         except SolidError:
             return None
 
@@ -672,10 +672,12 @@ def _fault(
         found = cut(some, degrees)
         return math.inf if found is None else _opened(corners, found)[0]
 
-    found = cut(settings, ERROR_DEG)
-    if found is None:
+    wrong = _off(facets, settings, ERROR_DEG)
+    try:
+        found = solid_of(wrong)
+    except SolidError:
         return None
-    wide, at, moved = _opened(corners, found)
+    wide, at, moved = _opened(corners, found.parts)
     sizes, nominal = measure(found, density), measure(solid, density)
     table = (sizes.table_percent * sizes.width_mm - nominal.table_percent * nominal.width_mm) / 100
     upright, level = (any(s.angle == a for s in settings) for a in (90, 0))
