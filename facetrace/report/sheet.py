@@ -17,7 +17,7 @@ from facetrace.report.drawing import (
 from facetrace.report.html import Figures, esc, figure, listed, page, paragraph, section, table
 from facetrace.solid.build import Facet
 from facetrace.solid.lobes import TwoLobes
-from facetrace.solid.steps import Aim, Bench, Fault, Setting, Step, on_gear
+from facetrace.solid.steps import MOST_ERROR_DEG, Aim, Bench, Fault, Setting, Step, on_gear
 
 # a position is on a tooth where it is nearer to it than that, teeth
 ON_TOOTH = 1e-6
@@ -27,6 +27,9 @@ ROOM_MM, STEP_ROOM_MM = 54.0, 33.0
 LISTED = 3
 # a plane that passes farther than that from the corner it is aimed at is said to, mm
 GAP_MM = 0.001
+# more settings than these are set in smaller type; a check that changes by less is not said again, an opening
+# below that is none, mm
+FEW, SEEN_MM, NONE_MM = 2, 0.005, 0.0005
 
 CAUTIONS = (
     "Water: grind and polish wet, always; keep water away from plugs and switches.",
@@ -58,7 +61,7 @@ PRACTICE = (
 
 
 def facets_words(names: Sequence[str]) -> str:
-    """girdle 3 and 93, pavilion main 0: by tier; many of one tier are counted."""
+    """girdle at 3 and 93, pavilion main at 0: by tier; many of one tier are counted."""
     tiers: dict[str, list[str]] = {}
     for name in names:
         tier = tier_of(name)
@@ -68,8 +71,8 @@ def facets_words(names: Sequence[str]) -> str:
         if len(places) > LISTED:
             parts.append(f"{len(places)} {tier} facets")
         else:
-            parts.append(f"{tier} {_and(places)}".strip())
-    return _and([p.replace("@", " ") for p in parts])
+            parts.append(f"{tier} at {_and(places)}" if places[0] else tier)
+    return ", ".join(parts)
 
 
 def _and(words: Sequence[str]) -> str:
@@ -79,9 +82,9 @@ def _and(words: Sequence[str]) -> str:
 def aim_words(setting: Setting, bench: Bench, side: str) -> str:
     """How deep the facets of a setting go, in one sentence or two."""
     aim, mm = setting.aim, setting.aim.mm or 0.0
-    who = f"{aim.facet}: " if len(setting.facets) > 1 else ""
+    who = f"{setting.facets[0].index:g}: " if len(setting.facets) > 1 else ""
     if aim.kind in ("meet", "own"):
-        text = f"{who}to the corner where {facets_words(aim.meets[0].facets)} meet"
+        text = f"{who}to the corner of {facets_words(aim.meets[0].facets)}"
         gap = max(m.gap for a in setting.aims for m in a.meets[:1])
         text += f" (it passes {gap:.3f} mm off)" if gap > GAP_MM else ""
         return text + _like(setting)
@@ -89,9 +92,9 @@ def aim_words(setting: Setting, bench: Bench, side: str) -> str:
     text = {
         "axis": f"{mm:.2f} mm from the axis" + _across(setting, bench),
         "height": f"level, {mm:.2f} mm {away} the girdle plane",
-        "girdle": f"until {mm:.2f} mm of girdle is left where the facet comes nearest to the other side",
+        "girdle": f"until {mm:.2f} mm of girdle is left {'over its highest' if side == 'pavilion' else 'under its lowest'} point",
         "line": f"to {mm:.2f} mm {away} the girdle plane, at the girdle; " + _from_face(aim, bench, side),
-        "left": f"until {mm:.2f} mm of {aim.beside} is left, measured up its slope",
+        "left": f"until {mm:.2f} mm of {facets_words([aim.beside or ''])} is left, measured up its slope",
         "tip": f"until its deepest point lies {mm:.2f} mm {away} the girdle plane",
     }[aim.kind]
     return f"{who}{text}{_like(setting)}"
@@ -100,7 +103,8 @@ def aim_words(setting: Setting, bench: Bench, side: str) -> str:
 def _like(setting: Setting) -> str:
     if len(setting.facets) == 1:
         return "."
-    return "; the others likewise." if setting.alike else "; the others to the same depth."
+    rest = "the other" if len(setting.facets) == 2 else "others"
+    return f"; {rest} likewise." if setting.alike else f"; {rest} to the same depth."
 
 
 def _across(setting: Setting, bench: Bench) -> str:
@@ -158,6 +162,7 @@ def sheet_part(bench: Bench, gear: int, other: int | None) -> dict[str, Any]:
     part: dict[str, Any] = {
         "first": bench.first,
         "open_mm": bench.open_mm,
+        "most_error_deg": MOST_ERROR_DEG,
         "gear": gear,
         "other_gear": None,
         "mirrored": bench.mirrored,
@@ -237,8 +242,8 @@ def sheet_page(document: dict[str, Any], bench: Bench) -> str:
     labels = {x.name: str(k + 1) for k, s in enumerate(bench.steps) for x in s.facets}
     title = f"Bench sheet: {document['design']['name']}"
     body = [
-        _head(f), _preform(f, bench), _finished(f, bench, labels), _overview(f, bench),
-        *_steps(f, bench, labels), _girdle(f), _cautions(f),
+        _head(f), _overview(f, bench), _preform(f, bench), _finished(f, bench, labels), _girdle(f),
+        *_steps(f, bench, labels), _cautions(f),
     ]  # fmt: skip
     return page(title, "\n".join(b for b in body if b), document, styles=("sheet.css",))
 
@@ -256,6 +261,9 @@ def _head(f: Figures) -> str:
             "lead",
         ),
         f'<p class="blanks">{blanks}</p>',
+        paragraph(
+            'Water, eyes, dust, guard, heat: read <a href="#cautions">At the wheel</a> first.', "caution"
+        ),
     ]
     if f.has("/sheet/other_gear"):
         at = "/sheet/other_gear"
@@ -378,14 +386,12 @@ def _steps(f: Figures, bench: Bench, labels: dict[str, str]) -> Iterable[str]:
                 "index <span data-fixed>0</span>; check one facet lightly before the first full cut.</p>"
             )
         side = step.side
-        yield _card(f, k, step, bench, labels, scale)
+        yield _card(f, k, bench, labels, scale)
     yield "</section>"
 
 
-def _card(
-    f: Figures, k: int, step: Step, bench: Bench, labels: dict[str, str], scale: float
-) -> str:
-    at = f"/sheet/steps/{k}"
+def _card(f: Figures, k: int, bench: Bench, labels: dict[str, str], scale: float) -> str:
+    at, step = f"/sheet/steps/{k}", bench.steps[k]
     gear = int(f.at("/sheet/gear"))
     view = BELOW if step.side == "pavilion" else ABOVE
     own = [x.name for x in step.facets]
@@ -398,14 +404,33 @@ def _card(
     ]  # fmt: skip
     first = figure(drawings[0], f"{_capital(view.words.partition(',')[0])}; marks on the dial: this step.")
     second = figure(drawings[1], "From the long side.")
-    settings = "".join(_setting(f, f"{at}/settings/{n}", s) for n, s in enumerate(step.settings))
+    many = " many" if len(step.settings) > FEW else ""
+    if step.side == "girdle" and all(s.aim.kind == "axis" for s in step.settings):
+        settings = _flats(f, at, step)
+    else:
+        rows = "".join(_setting(f, f"{at}/settings/{n}", s) for n, s in enumerate(step.settings))
+        settings = f'<ol class="settings">{rows}</ol>'
     return (
         f'<article class="step keep"><h3>{tick()}<span class="no">{f.number(f"{at}/number", 0)}</span> '
         f"{f.words(f'{at}/name')} <small>{f.words(f'{at}/side')}, {f.number(f'{at}/facets', 0)} "
         f"{'facet' if len(step.facets) == 1 else 'facets'}</small></h3>"
-        f'<div class="card"><div class="pictures">{first}{second}</div><div class="todo">'
-        f'<ol class="settings">{settings}</ol>{_check(f, at, step)}{_fault(f, at)}</div></div></article>'
+        f'<div class="card{many}"><div class="pictures">{first}{second}</div><div class="todo">'
+        f"{settings}{_check(f, k)}{_fault(f, at, step)}</div></div></article>"
     )
+
+
+def _flats(f: Figures, at: str, step: Step) -> str:
+    """The girdle: one angle, and how far from the axis each flat stands."""
+    angle = f'<span class="angle">{f.number(f"{at}/settings/0/angle")}\N{DEGREE SIGN}</span>'
+    rows, one = [], len(step.settings) == 1
+    for n, setting in enumerate(step.settings):
+        here = f"{at}/settings/{n}"
+        other = f' <small>on {f.number("/sheet/other_gear/teeth", 0)}: {_others(f, here)}</small>' if f.has(f"{here}/other") else ""
+        # one setting says it in words, with what a calliper reads across
+        depth = "" if one else f" <span>{f.number(f'{here}/aim/mm')} mm from the axis</span>"
+        rows.append(f'<li><span class="index">{_places(f, here, setting.facets)}</span>{other}{depth}</li>')
+    aim = f'<span class="aim">{f.words(f"{at}/settings/0/words")}</span>' if one else ""
+    return f'<div class="settings"><div class="flats">{angle}<ol>{"".join(rows)}</ol></div>{aim}</div>'
 
 
 def _setting(f: Figures, at: str, setting: Setting) -> str:
@@ -441,56 +466,65 @@ def _others(f: Figures, at: str) -> str:
 
 
 CHECKS = (
-    ("length", "length_mm"), ("width", "width_mm"), ("depth so far", "depth_mm"),
-    ("point below girdle plane", "culet_mm"), ("keel, long", "keel_mm"), ("top above girdle plane", "crown_mm"),
+    ("length", "length_mm"), ("width", "width_mm"), ("total depth", "depth_mm"),
+    ("point below girdle", "culet_mm"), ("keel, long", "keel_mm"), ("top above girdle", "crown_mm"),
     ("table, along", "table_length_mm"), ("table, across", "table_width_mm"),
     ("girdle, thinnest", "girdle_min_mm"), ("girdle, mean", "girdle_mean_mm"),
-    ("blank's face left, along", "flat_length_mm"), ("blank's face left, across", "flat_width_mm"),
-    ("largest facet, up its slope", "facet_slope_mm"), ("largest facet, across", "facet_across_mm"),
+    ("face left, along", "flat_length_mm"), ("face left, across", "flat_width_mm"),
+    ("facet, up its slope", "facet_slope_mm"), ("facet, across", "facet_across_mm"),
 )  # fmt: skip
 
 
-def _check(f: Figures, at: str, step: Step) -> str:
-    skip = {"facet_slope_mm", "facet_across_mm"} if step.name == "table" else set()
+def _check(f: Figures, k: int) -> str:
+    """What a calliper reads after step k, as far as it has changed."""
+    at = f"/sheet/steps/{k}"
+    now = f.at(f"{at}/checks")
+    before = f.at(f"/sheet/steps/{k - 1}/checks") if k else {}
+    skip = {"facet_slope_mm"} if f.at(f"{at}/side") == "girdle" else set[str]()
+    if now["table_width_mm"] is not None:
+        skip = {"facet_slope_mm", "facet_across_mm"}
     cells = [
         f"<div><dt>{word}</dt><dd>{f.number(f'{at}/checks/{key}')}</dd></div>"
         for word, key in CHECKS
-        if f.has(f"{at}/checks/{key}") and key not in skip
+        if now[key] is not None
+        and key not in skip
+        and (before.get(key) is None or key.startswith("facet") or abs(before[key] - now[key]) >= SEEN_MM)
     ]
     cells.append(f"<div><dt>carats left</dt><dd>{f.number(f'{at}/checks/carats')} ct</dd></div>")
     return f'<h4>Check, mm</h4><dl class="checks">{"".join(cells)}</dl>'
 
 
-def _fault(f: Figures, at: str) -> str:
+def _fault(f: Figures, at: str, step: Step) -> str:
     here = f"{at}/fault"
     if not f.has(here):
         return ""
+    way = "out of plumb" if step.side == "girdle" else "off level" if step.facets[0].angle == 0 else "steeper"
     degrees = f"{f.number(f'{here}/degrees', 1)}\N{DEGREE SIGN}"
     keep = (
         f"Keep within <b>\N{PLUS-MINUS SIGN}{f.number(f'{here}/keep_deg')}\N{DEGREE SIGN}</b>, so that no meet opens by more than "
         f"{f.number('/sheet/open_mm')} mm. "
         if f.has(f"{here}/keep_deg")
-        else ""
+        else f"No error up to {f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN} opens a meet by {f.number('/sheet/open_mm')} mm. "
     )
     parts = []
     for word, size, where in (
-        (f"Whole tier {degrees} steeper", "open_mm", "at_words"),
-        (f"One facet alone {degrees} steeper", "alone_mm", "alone_words"),
+        (f"Whole tier {degrees} {way}", "open_mm", "at_words"),
+        (f"One facet alone {degrees} {way}", "alone_mm", "alone_words"),
     ):
-        if not f.has(f"{here}/{size}"):
+        if not f.has(f"{here}/{size}") or (size == "alone_mm" and len(step.facets) == 1):
             continue
-        if f.has(f"{here}/{where}"):
+        if f.has(f"{here}/{where}") and f.at(f"{here}/{size}") >= NONE_MM:
             parts.append(
                 f"{word}: the meet of {f.words(f'{here}/{where}')} opens by {f.number(f'{here}/{size}', 3)} mm."
             )
         else:
             parts.append(f"{word}: no meet opens.")
-    moves = [f"corners move by up to {f.number(f'{here}/moved_mm', 3)} mm"]
+    moves = [f"its corners move by up to {f.number(f'{here}/moved_mm', 3)} mm"]
     for word, key in (("girdle", "girdle_mm"), ("table", "table_mm"), ("depth", "depth_mm")):
-        if f.has(f"{here}/{key}") and abs(f.at(f"{here}/{key}")) >= 0.0005:
+        if f.has(f"{here}/{key}") and abs(f.at(f"{here}/{key}")) >= NONE_MM:
             moves.append(f"{word} {f.number(f'{here}/{key}', 3, plus=True)} mm")
     moves.append(f"weight {f.number(f'{here}/carats', 3, plus=True)} ct")
-    parts.append(f"With the whole tier off, {', '.join(moves)}.")
+    parts.append(f"With {'it' if len(step.facets) == 1 else 'the whole tier'} off, {', '.join(moves)}.")
     return f'<p class="fault">{keep}{" ".join(parts)}</p>'
 
 
