@@ -1,5 +1,7 @@
 """Shared scenes. Everything here is invented."""
 
+import os
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -16,3 +18,29 @@ settings.load_profile("here")
 @pytest.fixture(scope="session")
 def rng():
     return np.random.default_rng(20261125)
+
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+BROWSER_FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """A headless Chromium; without one the tests are skipped, with FACETRACE_NEEDS_BROWSER set they fail."""
+    where = next(filter(None, map(shutil.which, BROWSERS)), None)
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        where = None
+    if where is None:
+        remedy = "needs Chromium (Debian: apt-get install chromium) and pip install playwright"
+        if os.environ.get("FACETRACE_NEEDS_BROWSER"):
+            pytest.fail(remedy)
+        pytest.skip(remedy)
+    with sync_playwright() as player:
+        found = player.chromium.launch(executable_path=where, args=BROWSER_FLAGS)
+        yield found
+        found.close()

@@ -181,7 +181,9 @@ def orient(
     cautions = _cautions(zones, subject, found)
     notes = _notes(substance, zones, subject, found)
     if json:
-        write_json(json, _document(file, zones, substance, setting, found, cautions + notes))
+        write_json(
+            json, _document(file, zones, substance, subject, setting, found, cautions + notes)
+        )
     if json != "-":
         out.print(_summary(found, title, setting, subject, zones))
         out.print(_rings(found))
@@ -575,8 +577,8 @@ def _tilts(subject: "Subject", found: _Found) -> Any:
 
 
 def _document(
-    file: "DesignFile", zones: "ZoneFile", material: "Material", setting: "Setting", found: _Found,
-    notes: list[str],
+    file: "DesignFile", zones: "ZoneFile", material: "Material", subject: "Subject", setting: "Setting",
+    found: _Found, notes: list[str],
 ) -> str:  # fmt: skip
     from facetrace.report import document
     from facetrace.studies.orient import REPLICATES
@@ -592,8 +594,11 @@ def _document(
                 "blank": zones.model.blank is not None,
                 "share_of_stone": list(found.places[0].shares),
             },
+            "light": subject.light.name,
+            "head_deg": subject.light.head_deg,
             "threshold": setting.threshold,
             "allow": found.allow,
+            "sentence": sentence(found, setting, subject),
             "pixel_mm": setting.pixel_mm,
             "samples": setting.samples * REPLICATES,
             "candidates": [_member(row, found.allow) for row in found.rows],

@@ -277,7 +277,7 @@ def tasks_of(room: "Room", paths: Sequence[Path], flex: list[str] | None) -> "li
             ranges = ranges_of(file.design, "--flex", flex or [])
         except FacetraceError as problem:
             raise FacetraceError(f"{path}: {problem}") from None
-        found.append(Task(room, path.stem, Outline(file.design, ranges)))
+        found.append(Task(room, path.stem, Outline(file.design, ranges), str(path)))
     return found
 
 
@@ -816,6 +816,9 @@ def plan_member(answer: Answer) -> dict[str, Any]:
             "defects": list(dict.fromkeys(d.name for d in rough.defects)),
         },
         "loss": {"scan_mm": loss.scan_mm, "skin_mm": loss.skin_mm, "kerf_mm": loss.kerf_mm},
+        "designs": {task.label: task.file for task in answer.tasks},
+        "light": answer.setting.light.name,
+        "head_deg": answer.setting.light.head_deg,
         "table_to_c_deg": [answer.setting.facing.least_deg, answer.setting.facing.within_deg],
         "within": answer.setting.within,
         "currency": answer.prices.currency if answer.prices else None,

@@ -2,7 +2,7 @@
 
 import time
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -15,6 +15,9 @@ from facetrace.cli.options import (
 )
 from facetrace.cli.shell import finite, note, one_line_errors, progress, write_json
 
+if TYPE_CHECKING:
+    from facetrace.trace.run import Progress
+
 EXAMPLES = """
 **Examples**
 
@@ -23,6 +26,8 @@ EXAMPLES = """
 `facetrace report designs/oval-brilliant.toml --zone designs/zones/blue-corner.toml --light overcast`
 
 `facetrace report designs/rectangle-step.toml --axis-tilt 90 --out step.html`
+
+`facetrace plan designs/roughs/blue-plate.toml designs/round-brilliant.toml --json plan.json`, then `facetrace report plan.json`
 """
 
 
@@ -66,21 +71,58 @@ def report(
     check_target(target, *sources)
     if json and json != "-":
         check_target(Path(json), *sources, target)
-    ask = _ask(thing, zone, light.value, head, axis_tilt, axis_azimuth, material, spectrum) | {
-        "exposure": exposure, "seed": seed, "rays": rays, "size": size, "samples": samples,
-        "small": max(size // 4, 64),
-    }  # fmt: skip
-    from facetrace.report.gather import Ask, of_design
-
     with progress("report (the first run compiles)") as tell:
-        document, pictures = of_design(Ask(**ask), tell)
-    page = report_html(document, pictures).encode()
-    write_whole(target, page)
+        if _is_result(thing):
+            given = {
+                "zone": zone, "light": light is not LightName.hemisphere, "head": head is not None,
+                "axis-tilt": axis_tilt is not None, "axis-azimuth": axis_azimuth is not None, "material": material,
+                "spectrum": spectrum,
+            }  # fmt: skip
+            document, page = _of_result(thing, given, exposure, size, samples, tell)
+        else:
+            from facetrace.report.gather import Ask, of_design
+
+            ask = _ask(thing, zone, light.value, head, axis_tilt, axis_azimuth, material, spectrum)
+            ask |= {
+                "exposure": exposure, "seed": seed, "rays": rays, "size": size, "samples": samples,
+                "small": max(size // 4, 64),
+            }  # fmt: skip
+            document, pictures = of_design(Ask(**ask), tell)
+            page = report_html(document, pictures)
+    content = page.encode()
+    write_whole(target, content)
     if json:
         write_json(json, text_of(document))
-    note(f"report: {target} ({len(page) / 1e6:.1f} MB, {time.perf_counter() - started:.0f} s)")
+    note(f"report: {target} ({len(content) / 1e6:.1f} MB, {time.perf_counter() - started:.0f} s)")
     for text in document["notes"]:
         note(text)
+
+
+def _is_result(path: Path) -> bool:
+    """Whether a file looks like JSON, whatever it is called."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(64).lstrip().startswith(b"{")
+    except OSError:
+        return False
+
+
+def _of_result(
+    path: Path, given: dict[str, Any], exposure: float, size: int, samples: int, tell: "Progress"
+) -> tuple[dict[str, Any], str]:
+    from facetrace.common.errors import FacetraceError
+    from facetrace.report.pages import report_html
+    from facetrace.report.results import complete, of_result, read_result
+
+    extra = next((name for name, value in given.items() if value), None)
+    if extra:
+        raise FacetraceError(
+            f"--{extra}: goes with a design; {path} says itself under which light and of what its stones are"
+        )
+    result = read_result(path)
+    document, pictures = of_result(result, exposure, max(2 * size // 3, 64), samples, tell)
+    with complete(result):
+        return document, report_html(document, pictures)
 
 
 def _ask(

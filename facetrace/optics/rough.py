@@ -503,7 +503,7 @@ def _defects(
                 bodies = [_pit(file, k, turn, hull, hollow_mm)]
             else:
                 bodies = _turned(model, turn)
-            walls = [_around(body) for body in bodies]
+            walls = [around(body) for body in bodies]
             parts = [
                 (fit.corners(np.hstack([w, hull.planes])), fit.corners(np.hstack([w, room])))
                 for w in walls
@@ -544,7 +544,7 @@ def _pit(file: RoughFile, number: int, turn: Floats, hull: Body, hollow_mm: floa
     return Body(ellipsoid=np.column_stack([rows, rows @ at]))
 
 
-def _around(body: Body) -> Floats:
+def around(body: Body) -> Floats:
     """Planes (4, m) of a body; those that touch an ellipsoid from without."""
     if body.ellipsoid is None:
         return body.planes

@@ -17,8 +17,8 @@ from matplotlib.ticker import MaxNLocator
 from facetrace.report.html import DATA_ID, Figures, document_in, esc, look_up
 
 # the drawing's own units; it scales to the page
-WIDTH, HEIGHT = 640.0, 400.0
-LEFT, RIGHT, TOP, BOTTOM = 64.0, 16.0, 14.0, 52.0
+WIDTH, HEIGHT = 480.0, 330.0
+LEFT, RIGHT, TOP, BOTTOM = 58.0, 12.0, 12.0, 52.0
 # marks differ in form as well as in colour
 FORMS = {
     "dot": '<circle r="3"/>',
@@ -166,13 +166,13 @@ def _grid(xs: _Axis, ys: _Axis) -> str:
         )
     middle = (TOP + HEIGHT - BOTTOM) / 2
     return "".join(lines) + (
-        f'<text x="{(LEFT + WIDTH - RIGHT) / 2:g}" y="{HEIGHT - 10:g}" text-anchor="middle">{esc(xs.scale.label)}</text>'
-        f'<text transform="translate(16 {middle:g}) rotate(-90)" text-anchor="middle">{esc(ys.scale.label)}</text>'
+        f'<text x="{(LEFT + WIDTH - RIGHT) / 2:g}" y="{HEIGHT - 10:g}" text-anchor="middle" data-fixed>{esc(xs.scale.label)}</text>'
+        f'<text transform="translate(16 {middle:g}) rotate(-90)" text-anchor="middle" data-fixed>{esc(ys.scale.label)}</text>'
     )
 
 
 def _ticks(axis: _Axis) -> list[float]:
-    ticks = MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10]).tick_values(axis.low, axis.high)
+    ticks = MaxNLocator(nbins=5, steps=[1, 2, 2.5, 5, 10]).tick_values(axis.low, axis.high)
     return [float(t) for t in ticks if axis.low - 1e-12 <= t <= axis.high + 1e-12]
 
 

@@ -37,6 +37,8 @@ sheet       of facetrace sheet: preform (faces from the girdle plane; radii from
             where none does, see solid.steps.Aim; words: what is printed), checks when the step is done
             (solid.steps.Checks, null for what is not there yet), fault: what 0.1 degrees of error do
             (solid.steps.Fault; keep_deg: the smaller tolerance, null where none is within 5 degrees)
+drawing     a stone, or stones in their rough, with facets by name, defects and c: what report/solid3d.js draws
+            (see report/drawing3d.py); coordinates are rounded to rounded_mm
 notes       cautions that belong to the numbers
 """
 

@@ -10,6 +10,7 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 
@@ -133,7 +134,9 @@ class Drawing:
     def words(self) -> str:
         """What is seen, for those who cannot see it."""
         size = np.ptp(self.corners, axis=0) / self.scale
-        text = f"Seen {self.view.words}; {size[0]:.2f} by {size[1]:.2f} mm, drawn {self.scale:g} : 1."
+        text = (
+            f"Seen {self.view.words}; {size[0]:.2f} by {size[1]:.2f} mm, drawn {self.scale:g} : 1."
+        )
         if self.gear and self.view.plan:
             way = "counter-clockwise" if self.view.axes[2][2] > 0 else "clockwise"
             text += f" The dial of {self.gear} teeth runs {way}."
@@ -150,7 +153,7 @@ class Drawing:
         if self.levels and not self.view.plan:
             right += 12.0
         low = low - 1.0
-        high = high + [right, below + (5.0 if self.bar else 0.0)]
+        high = high + np.array([right, below + (5.0 if self.bar else 0.0)])
         return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
     def _hatch(self) -> str:
@@ -179,14 +182,20 @@ class Drawing:
         if self._stacked:
             line = "currentColor"
             first = len(self.solid.parts[0].names) - 1
-            far = [float(part.vertices.mean(axis=0) @ self.view.axes[2]) for part in self.solid.parts]
+            far = [
+                float(part.vertices.mean(axis=0) @ self.view.axes[2]) for part in self.solid.parts
+            ]
             order.sort(key=lambda i: far[0] if i < first else far[1])
         found = []
         for i in order:
             outline = _path(self.corners[self.solid.polygons[i]])
-            found.append(f'<path d="{outline}" style="fill:var(--paper,#fff)" stroke="{line}" stroke-width="{THIN}"/>')
+            found.append(
+                f'<path d="{outline}" style="fill:var(--paper,#fff)" stroke="{line}" stroke-width="{THIN}"/>'
+            )
             if self.solid.names[i] in marked:
-                found.append(f'<path d="{outline}" style="fill:url(#{esc(self.key)}-h)" stroke="{line}" stroke-width="{THIN}"/>')
+                found.append(
+                    f'<path d="{outline}" style="fill:url(#{esc(self.key)}-h)" stroke="{line}" stroke-width="{THIN}"/>'
+                )
         return found
 
     def _edges(self) -> list[str]:
@@ -248,7 +257,9 @@ class Drawing:
         for tooth in range(0, gear, each):
             direction = self._towards(tooth, gear)
             length = RING if tooth % label == 0 else RING / 2
-            ticks.append(_path(np.array([direction * inner, direction * (inner + length)]), closed=False))
+            ticks.append(
+                _path(np.array([direction * inner, direction * (inner + length)]), closed=False)
+            )
         for tooth in range(0, gear, label):
             x, y = self._towards(tooth, gear) * (inner + RING + 2.6)
             bold = (4 * tooth) % gear == 0
@@ -274,13 +285,19 @@ class Drawing:
         below, aside = max(high[1] + 2.5, edge), max(high[0] + 2.5, edge)
         size = (high - low) / self.scale
         found = [
-            *_measure(np.array([low[0], below]), np.array([high[0], below]), f"{shown(size[0], 2)}"),
-            *_measure(np.array([aside, low[1]]), np.array([aside, high[1]]), f"{shown(size[1], 2)}"),
+            *_measure(
+                np.array([low[0], below]), np.array([high[0], below]), f"{shown(size[0], 2)}"
+            ),
+            *_measure(
+                np.array([aside, low[1]]), np.array([aside, high[1]]), f"{shown(size[1], 2)}"
+            ),
         ]
         if self.levels and not self.view.plan:
             heights = sorted(self.levels, reverse=True)
-            for upper, lower in zip(heights, heights[1:], strict=False):
-                ends = np.array([[aside + 11.0, -upper * self.scale], [aside + 11.0, -lower * self.scale]])
+            for upper, lower in pairwise(heights):
+                ends = np.array(
+                    [[aside + 11.0, -upper * self.scale], [aside + 11.0, -lower * self.scale]]
+                )
                 found += _measure(ends[0], ends[1], shown(upper - lower, 2))
                 found.append(
                     f'<path d="M{high[0] + 1:.2f} {-lower * self.scale:.2f}H{aside + 12:.2f}" '
@@ -299,7 +316,11 @@ def _text(
     turn: float = 0.0, anchor: str = "middle",
 ) -> str:  # fmt: skip
     weight = ' font-weight="700"' if bold else ""
-    around = ' style="paint-order:stroke;stroke:var(--paper,#fff);stroke-width:0.7"' if halo else ' stroke="none"'
+    around = (
+        ' style="paint-order:stroke;stroke:var(--paper,#fff);stroke-width:0.7"'
+        if halo
+        else ' stroke="none"'
+    )
     place = f"translate({x:.2f} {y:.2f})" + (f" rotate({turn:g})" if turn else "")
     return (
         f'<text transform="{place}" font-size="{height:.2f}" text-anchor="{anchor}" dy="0.36em" '

@@ -9,6 +9,7 @@ Nothing is loaded from outside: a content security policy forbids it, pictures a
 
 import base64
 import json
+import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -99,13 +100,19 @@ class Figures:
         )
 
     def estimate(
-        self, pointer: str, digits: int = 2, *, times: float = 1.0, plus: bool = False
+        self, pointer: str, digits: int | None = None, *, times: float = 1.0, plus: bool = False
     ) -> str:
-        """An estimate {value, stderr} with its standard error, which gets the same decimals."""
+        """An estimate {value, stderr} with its standard error.
+
+        Both get *digits* decimals, or as many as show one figure of the error, 1 to 4.
+        """
+        if digits is None:
+            error = abs(float(self.at(f"{pointer}/stderr")) * times)
+            digits = 1 if error == 0 else min(max(math.ceil(-math.log10(error)), 1), 4)
         value = self.number(f"{pointer}/value", digits, times=times, plus=plus)
-        error = self.number(f"{pointer}/stderr", digits, times=times)
+        apart = self.number(f"{pointer}/stderr", digits, times=times)
         return (
-            f'<span class="est">{value} <span class="err">\N{PLUS-MINUS SIGN} {error}</span></span>'
+            f'<span class="est">{value} <span class="err">\N{PLUS-MINUS SIGN} {apart}</span></span>'
         )
 
     def words(self, pointer: str) -> str:

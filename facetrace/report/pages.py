@@ -2,17 +2,23 @@
 
 from typing import Any
 
-from facetrace.report import sections
+from facetrace.report import findings, sections
 from facetrace.report.html import Figures, esc, page, paragraph
 from facetrace.report.sections import Pictures
 
 # sections in the order of a conversation around the stone; each is left out where the document has nothing for it
 ORDER = (
     sections.glance,
+    findings.planned,
+    findings.recut,
+    findings.orientation,
+    findings.compared,
     sections.light,
+    findings.zone_shown,
     sections.rocked,
     sections.colour,
     sections.trade_off,
+    findings.girdle,
     sections.sizes,
 )
 

@@ -60,8 +60,8 @@ def picture(f: Figures, pictures: Pictures, ident: str, caption: str, *, bar: bo
     return figure(shown, caption)
 
 
-def _how(f: Figures, ident: str) -> str:
-    """Light, exposure and white of a picture."""
+def how(f: Figures, ident: str) -> str:
+    """Light, exposure and white of a picture, as HTML."""
     at = f"/report/pictures/{pointer_part(ident)}"
     text = (
         f"{f.words(f'{at}/under')}. Exposure {f.number(f'{at}/exposure', 2)}: at <span data-fixed>1</span> a white "
@@ -77,16 +77,16 @@ def _how(f: Figures, ident: str) -> str:
 
 def glance(f: Figures, pictures: Pictures) -> str:
     """Face up: the picture and what matters first."""
-    shown = picture(f, pictures, "face", f"Face up. {_how(f, 'face')}" if f.has("/report/pictures/face") else "")  # fmt: skip
+    shown = picture(f, pictures, "face", f"Face up. {how(f, 'face')}" if f.has("/report/pictures/face") else "")  # fmt: skip
     if not shown or not f.has("/measures"):
         return ""
     lines = [
         f"Weight {f.number('/solid/carats', 3)} ct, {_size(f)} mm.",
-        f"{f.estimate('/measures/light_return', 2, times=100)} % of the light comes back to the eye from bright "
-        f"surroundings; {f.estimate('/measures/absorbed', 2, times=100)} % is taken up by the colour.",
+        f"{f.estimate('/measures/light_return', times=100)} % of the light comes back to the eye from bright "
+        f"surroundings; {f.estimate('/measures/absorbed', times=100)} % is taken up by the colour.",
         f"Where it is not absorbed, light returned leads on {f.number('/leading_area/light_return', 0, times=100)} % of the face, "
         f"window on {f.number('/leading_area/window', 0, times=100)} %, extinction on {f.number('/leading_area/extinction', 0, times=100)} %.",
-        f"As bright as {f.estimate('/measures/brightness', 3)} of a white diffuser in the same light.",
+        f"As bright as {f.estimate('/measures/brightness')} of a white diffuser in the same light.",
     ]
     return section(
         "glance",
@@ -105,13 +105,13 @@ def light(f: Figures, pictures: Pictures) -> str:
     if not f.has("/measures"):
         return ""
     rows = [
-        (name, f"{f.estimate(f'/measures/{key}', 3, times=100)} %", esc(says)) for key, name, says in SHARES
+        (name, f"{f.estimate(f'/measures/{key}', times=100)} %", esc(says)) for key, name, says in SHARES
     ]  # fmt: skip
     shares = table(
         "Of all the light that the eye could get from the stone, in percent, with standard errors",
         ("", "share", "of the light"),
         rows,
-        "shares",
+        "text",
     )
     maps = "".join(
         picture(f, pictures, f"map {key}", _map_words(f, key, name), bar=False) for key, name in MAPS
@@ -162,7 +162,7 @@ def rocked(f: Figures, pictures: Pictures) -> str:
     first = f.at("/report/rocked/0/picture")
     parts.append(
         paragraph(
-            f"Eye and light stay, the stone rocks; all at one scale. Shares are percent of all light, with standard errors of at most {error}. {_how(f, first)}",
+            f"Eye and light stay, the stone rocks; all at one scale. Shares are percent of all light, with standard errors of at most {error}. {how(f, first)}",
             "soft",
         )
     )
@@ -183,7 +183,7 @@ def _face_colour(f: Figures) -> str:
     ):
         if f.has(f"/{key}/lightness"):
             rows.append(
-                (name, *(f.estimate(f"/{key}/{part}", 1) for part in ("lightness", "chroma", "hue_deg")))
+                (name, *(f.estimate(f"/{key}/{part}") for part in ("lightness", "chroma", "hue_deg")))
             )  # fmt: skip
     if not rows:
         return ""
@@ -336,9 +336,9 @@ def _rows(f: Figures, key: str) -> str:
             (
                 _values(f, k) + (f" <b>{esc(', '.join(marks))}</b>" if marks else ""),
                 f.number(f"{at}/{key}", 3),
-                f.estimate(f"{at}/light_return", 2, times=100),
-                f.estimate(f"{at}/window", 2, times=100),
-                f.estimate(f"{at}/extinction", 2, times=100),
+                f.estimate(f"{at}/light_return", times=100),
+                f.estimate(f"{at}/window", times=100),
+                f.estimate(f"{at}/extinction", times=100),
                 tilt,
             )
         )

@@ -14,7 +14,7 @@ from facetrace.report.drawing import (
     scale_for,
     tier_of,
 )
-from facetrace.report.html import Figures, esc, figure, listed, page, paragraph, section, table
+from facetrace.report.html import Figures, figure, listed, page, paragraph, section, table
 from facetrace.solid.build import Facet
 from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.steps import MOST_ERROR_DEG, Aim, Bench, Fault, Setting, Step, on_gear
@@ -53,9 +53,7 @@ CLEFT = (
     "Heart: the facets beside the cleft are planes of one lobe that run into the other. A flat lap cannot reach them; "
     "use the edge of a lap or a wheel, and cut the cleft before its neighbours are polished."
 )
-PRACTICE = (
-    "The order girdle, {first}, {second}, the allowance and the opening that shows are common practice, without a source."
-)
+PRACTICE = "The order girdle, {first}, {second}, the allowance and the opening that shows are common practice, without a source."
 
 # ---- words -----------------------------------------------------------------------------------
 
@@ -93,7 +91,8 @@ def aim_words(setting: Setting, bench: Bench, side: str) -> str:
         "axis": f"{mm:.2f} mm from the axis" + _across(setting, bench),
         "height": f"level, {mm:.2f} mm {away} the girdle plane",
         "girdle": f"until {mm:.2f} mm of girdle is left {'over its highest' if side == 'pavilion' else 'under its lowest'} point",
-        "line": f"to {mm:.2f} mm {away} the girdle plane, at the girdle; " + _from_face(aim, bench, side),
+        "line": f"to {mm:.2f} mm {away} the girdle plane, at the girdle; "
+        + _from_face(aim, bench, side),
         "left": f"until {mm:.2f} mm of {facets_words([aim.beside or ''])} is left, measured up its slope",
         "tip": f"until its deepest point lies {mm:.2f} mm {away} the girdle plane",
     }[aim.kind]
@@ -111,7 +110,10 @@ def _across(setting: Setting, bench: Bench) -> str:
     """What a calliper reads between a flat and the one opposite, where there is one."""
     here = setting.facets[0]
     for flat in bench.flats:
-        if flat.lobe == here.lobe and sum(a * b for a, b in zip(flat.normal, here.normal, strict=True)) < -1 + 1e-9:
+        if (
+            flat.lobe == here.lobe
+            and sum(a * b for a, b in zip(flat.normal, here.normal, strict=True)) < -1 + 1e-9
+        ):
             return f", {here.distance + flat.distance:.2f} mm across to girdle {flat.index:g}"
     return ""
 
@@ -157,7 +159,15 @@ def notes(bench: Bench, material: str) -> list[str]:
 def sheet_part(bench: Bench, gear: int, other: int | None) -> dict[str, Any]:
     """The member "sheet" of the JSON document; *other*: another gear that stands on the bench."""
     pre = bench.preform
-    names = ("allowance_mm", "length_mm", "width_mm", "height_mm", "crown_mm", "pavilion_mm", "carats")
+    names = (
+        "allowance_mm",
+        "length_mm",
+        "width_mm",
+        "height_mm",
+        "crown_mm",
+        "pavilion_mm",
+        "carats",
+    )
     steps = [_step_part(step, k + 1, bench, gear, other) for k, step in enumerate(bench.steps)]
     part: dict[str, Any] = {
         "first": bench.first,
@@ -170,7 +180,9 @@ def sheet_part(bench: Bench, gear: int, other: int | None) -> dict[str, Any]:
         | {"radii": [{"index": i, "mm": mm} for i, mm in pre.radii]},
         "girdle": {
             "count": len(bench.flats),
-            "flats": [{"index": f.index, "lobe": f.lobe, "axis_mm": f.distance} for f in bench.flats],
+            "flats": [
+                {"index": f.index, "lobe": f.lobe, "axis_mm": f.distance} for f in bench.flats
+            ],
         },
         "steps": steps,
         "cautions": list(CAUTIONS),
@@ -187,7 +199,9 @@ def sheet_part(bench: Bench, gear: int, other: int | None) -> dict[str, Any]:
     return part
 
 
-def _step_part(step: Step, number: int, bench: Bench, gear: int, other: int | None) -> dict[str, Any]:
+def _step_part(
+    step: Step, number: int, bench: Bench, gear: int, other: int | None
+) -> dict[str, Any]:
     fault = None
     if step.fault:
         fault = asdict(step.fault) | {
@@ -250,7 +264,8 @@ def sheet_page(document: dict[str, Any], bench: Bench) -> str:
 
 def _head(f: Figures) -> str:
     blanks = "".join(
-        f'<span class="blank">{word}<i></i></span>' for word in ("stone", "cutter", "date", "carats in", "carats out")
+        f'<span class="blank">{word}<i></i></span>'
+        for word in ("stone", "cutter", "date", "carats in", "carats out")
     )
     size = f"{f.number('/solid/length_mm')} \N{MULTIPLICATION SIGN} {f.number('/solid/width_mm')} \N{MULTIPLICATION SIGN} {f.number('/solid/depth_mm')} mm"
     lines = [
@@ -262,7 +277,8 @@ def _head(f: Figures) -> str:
         ),
         f'<p class="blanks">{blanks}</p>',
         paragraph(
-            'Water, eyes, dust, guard, heat: read <a href="#cautions">At the wheel</a> first.', "caution"
+            'Water, eyes, dust, guard, heat: read <a href="#cautions">At the wheel</a> first.',
+            "caution",
         ),
     ]
     if f.has("/sheet/other_gear"):
@@ -402,7 +418,9 @@ def _card(f: Figures, k: int, bench: Bench, labels: dict[str, str], scale: float
         ).svg()
         for n, v in enumerate((view, SIDE))
     ]  # fmt: skip
-    first = figure(drawings[0], f"{_capital(view.words.partition(',')[0])}; marks on the dial: this step.")
+    first = figure(
+        drawings[0], f"{_capital(view.words.partition(',')[0])}; marks on the dial: this step."
+    )
     second = figure(drawings[1], "From the long side.")
     many = " many" if len(step.settings) > FEW else ""
     if step.side == "girdle" and all(s.aim.kind == "axis" for s in step.settings):
@@ -425,12 +443,20 @@ def _flats(f: Figures, at: str, step: Step) -> str:
     rows, one = [], len(step.settings) == 1
     for n, setting in enumerate(step.settings):
         here = f"{at}/settings/{n}"
-        other = f' <small>on {f.number("/sheet/other_gear/teeth", 0)}: {_others(f, here)}</small>' if f.has(f"{here}/other") else ""
+        other = (
+            f" <small>on {f.number('/sheet/other_gear/teeth', 0)}: {_others(f, here)}</small>"
+            if f.has(f"{here}/other")
+            else ""
+        )
         # one setting says it in words, with what a calliper reads across
         depth = "" if one else f" <span>{f.number(f'{here}/aim/mm')} mm from the axis</span>"
-        rows.append(f'<li><span class="index">{_places(f, here, setting.facets)}</span>{other}{depth}</li>')
+        rows.append(
+            f'<li><span class="index">{_places(f, here, setting.facets)}</span>{other}{depth}</li>'
+        )
     aim = f'<span class="aim">{f.words(f"{at}/settings/0/words")}</span>' if one else ""
-    return f'<div class="settings"><div class="flats">{angle}<ol>{"".join(rows)}</ol></div>{aim}</div>'
+    return (
+        f'<div class="settings"><div class="flats">{angle}<ol>{"".join(rows)}</ol></div>{aim}</div>'
+    )
 
 
 def _setting(f: Figures, at: str, setting: Setting) -> str:
@@ -451,7 +477,9 @@ def _places(f: Figures, at: str, facets: Sequence[Facet]) -> str:
         whole = abs(facet.index - round(facet.index)) < ON_TOOTH
         place = f.number(f"{at}/positions/{k}/index", 0 if whole else 2)
         found.setdefault(facet.lobe, []).append(f"<b>{place}</b>")
-    return "; ".join((f"<small>{lobe}</small> " if lobe else "") + " ".join(p) for lobe, p in found.items())
+    return "; ".join(
+        (f"<small>{lobe}</small> " if lobe else "") + " ".join(p) for lobe, p in found.items()
+    )
 
 
 def _others(f: Figures, at: str) -> str:
@@ -488,7 +516,11 @@ def _check(f: Figures, k: int) -> str:
         for word, key in CHECKS
         if now[key] is not None
         and key not in skip
-        and (before.get(key) is None or key.startswith("facet") or abs(before[key] - now[key]) >= SEEN_MM)
+        and (
+            before.get(key) is None
+            or key.startswith("facet")
+            or abs(before[key] - now[key]) >= SEEN_MM
+        )
     ]
     cells.append(f"<div><dt>carats left</dt><dd>{f.number(f'{at}/checks/carats')} ct</dd></div>")
     return f'<h4>Check, mm</h4><dl class="checks">{"".join(cells)}</dl>'
@@ -498,7 +530,13 @@ def _fault(f: Figures, at: str, step: Step) -> str:
     here = f"{at}/fault"
     if not f.has(here):
         return ""
-    way = "out of plumb" if step.side == "girdle" else "off level" if step.facets[0].angle == 0 else "steeper"
+    way = (
+        "out of plumb"
+        if step.side == "girdle"
+        else "off level"
+        if step.facets[0].angle == 0
+        else "steeper"
+    )
     degrees = f"{f.number(f'{here}/degrees', 1)}\N{DEGREE SIGN}"
     keep = (
         f"Keep within <b>\N{PLUS-MINUS SIGN}{f.number(f'{here}/keep_deg')}\N{DEGREE SIGN}</b>, so that no meet opens by more than "
@@ -524,7 +562,9 @@ def _fault(f: Figures, at: str, step: Step) -> str:
         if f.has(f"{here}/{key}") and abs(f.at(f"{here}/{key}")) >= NONE_MM:
             moves.append(f"{word} {f.number(f'{here}/{key}', 3, plus=True)} mm")
     moves.append(f"weight {f.number(f'{here}/carats', 3, plus=True)} ct")
-    parts.append(f"With {'it' if len(step.facets) == 1 else 'the whole tier'} off, {', '.join(moves)}.")
+    parts.append(
+        f"With {'it' if len(step.facets) == 1 else 'the whole tier'} off, {', '.join(moves)}."
+    )
     return f'<p class="fault">{keep}{" ".join(parts)}</p>'
 
 
@@ -537,7 +577,9 @@ def _girdle(f: Figures) -> str:
         at = f"/sheet/girdle/flats/{k}"
         whole = abs(flat["index"] - round(flat["index"])) < ON_TOOTH
         lobe = f" <small>{f.words(f'{at}/lobe')}</small>" if flat["lobe"] else ""
-        cells.append(f"<li><b>{f.number(f'{at}/index', 0 if whole else 2)}</b>{lobe} {f.number(f'{at}/axis_mm')}</li>")
+        cells.append(
+            f"<li><b>{f.number(f'{at}/index', 0 if whole else 2)}</b>{lobe} {f.number(f'{at}/axis_mm')}</li>"
+        )
     thick = [f.number(f"/solid/girdle_{n}_mm") for n in ("min", "mean", "max")]
     return section(
         "girdle",

@@ -5,7 +5,6 @@ so far; its aim is a corner that is already there, or a length where none is. Ho
 angle shows is found by cutting the whole stone again with the tier turned about what it aimed at.
 """
 
-import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -405,7 +404,9 @@ def _meets(facet: Facet, before: Solid, after: Solid, near: float) -> tuple[Meet
         rank = (len(names) > MANY, -len(names), round(off, 6), round(point[2], 6))
         x, y, z = (float(v) for v in point)
         gap = float(gaps[corner])
-        found.append((rank, Meet((x, y, z), _by_rank(names, before), gap if gap > ON_CORNER else 0.0)))
+        found.append(
+            (rank, Meet((x, y, z), _by_rank(names, before), gap if gap > ON_CORNER else 0.0))
+        )
     return tuple(m for _, m in sorted(found, key=lambda row: row[0]))
 
 
@@ -486,7 +487,9 @@ def _length(facet: Facet, after: Solid) -> Aim:
         least = min(e[0] for e in ends)
         _, point, over = next(e for e in ends if e[0] < least + ON_CORNER)
         other = over[np.argmax(np.abs(over[:, 2] - point[2]))]
-        on = [o for v, o in zip(after.vertices, _owners(after), strict=True) if np.allclose(v, other)]
+        on = [
+            o for v, o in zip(after.vertices, _owners(after), strict=True) if np.allclose(v, other)
+        ]
         open_side = any(n.startswith(BLANK) for o in on for n in o)
         hinge = _foot(facet, float(point[2]))
         if open_side:
@@ -505,23 +508,38 @@ def _beside(facet: Facet, after: Solid, points: Floats) -> Aim:
         ends = after.vertices[edge]
         if len(edge) < 2 or after.names[i].startswith(BLANK) or abs(after.normals[i][2]) < VERTICAL:
             continue
-        if facet.tier == after.names[i].rpartition(" ")[0] or abs(ends[:, 2].mean()) > abs(middle[2]):
+        if facet.tier == after.names[i].rpartition(" ")[0] or abs(ends[:, 2].mean()) > abs(
+            middle[2]
+        ):
             continue
         length = float(np.linalg.norm(ends[0] - ends[1]))
         if length > shared + ON_CORNER:
             best, shared = i, length
     if best is None:
         tip = points[np.argmax(np.abs(points[:, 2]))]
-        return Aim("tip", facet.name, (), abs(float(tip[2])), None, (float(tip[0]), float(tip[1]), float(tip[2])))
-    edge = after.vertices[np.intersect1d(after.polygons[own], after.polygons[best])]
+        return Aim(
+            "tip",
+            facet.name,
+            (),
+            abs(float(tip[2])),
+            None,
+            (float(tip[0]), float(tip[1]), float(tip[2])),
+        )
+    shared_edge = after.vertices[np.intersect1d(after.polygons[own], after.polygons[best])]
     slope = _slope(after.normals[best], after.vertices[after.polygons[best]])[0]
-    return Aim("left", facet.name, (), slope, after.names[best], _foot(facet, float(edge[:, 2].mean())))
+    return Aim(
+        "left", facet.name, (), slope, after.names[best], _foot(facet, float(shared_edge[:, 2].mean()))
+    )
 
 
 def _slope(normal: Floats, points: Floats) -> tuple[float, float]:
     """Extent of a facet up its slope and across, mm."""
     flat = math.hypot(normal[0], normal[1])
-    across = np.array([-normal[1], normal[0], 0.0]) / flat if flat > VERTICAL else np.array([0.0, 1.0, 0.0])
+    across = (
+        np.array([-normal[1], normal[0], 0.0]) / flat
+        if flat > VERTICAL
+        else np.array([0.0, 1.0, 0.0])
+    )
     up = np.cross(normal, across)
     return float(np.ptp(points @ up)), float(np.ptp(points @ across))
 
@@ -548,7 +566,7 @@ def _checks(
         float(-low) if bottom is None else None,
         keel_mm if bottom is None and keel_mm > ON_CORNER else None,
         float(high) if top is None else None,
-        *_extent(table), *_extent(left), *(largest or (None, None)),
+        *_extent(table), *_extent(left), *largest,
         sizes.carats,
     )  # fmt: skip
 
@@ -561,7 +579,7 @@ def _extent(points: Floats | None) -> tuple[float | None, float | None]:
     return float(size[0]), float(size[1])
 
 
-def _largest(after: Solid, own: Sequence[Facet]) -> tuple[float, float] | None:
+def _largest(after: Solid, own: Sequence[Facet]) -> tuple[float | None, float | None]:
     names = {f.name for f in own}
     found = [
         (area, _slope(normal, after.vertices[polygon]))
@@ -570,7 +588,7 @@ def _largest(after: Solid, own: Sequence[Facet]) -> tuple[float, float] | None:
         )
         if name in names
     ]
-    return max(found)[1] if found else None
+    return max(found)[1] if found else (None, None)
 
 
 # ---- errors of the angle ---------------------------------------------------------------------
@@ -603,7 +621,9 @@ def _corners(solid: Solid, names: frozenset[str]) -> list[_Corner]:
     return found
 
 
-def _opened(corners: Sequence[_Corner], parts: Sequence[Solid]) -> tuple[float, frozenset[str], float]:
+def _opened(
+    corners: Sequence[_Corner], parts: Sequence[Solid]
+) -> tuple[float, frozenset[str], float]:
     """How far the worst of *corners* opens in other *parts*, its facets; how far one moves at most, mm.
 
     A corner became those of its part whose facets are among its own; it opens by the widest distance
@@ -684,7 +704,9 @@ def _fault(
     # turned about where it meets its neighbours as they should be
     singles = [replace(s, facets=s.facets[:1], aims=s.aims[:1]) for s in settings]
     alone = [(_opened(corners, f), [s]) for s in singles if (f := cut([s], ERROR_DEG)) is not None]
-    (alone_mm, alone_at, _), single = max(alone, key=lambda a: a[0][0]) if alone else ((0.0, at, 0.0), [])
+    (alone_mm, alone_at, _), single = (
+        max(alone, key=lambda a: a[0][0]) if alone else ((0.0, at, 0.0), [])
+    )
     touching = any(len(c.facets) > 3 for c in corners)
     return Fault(
         ERROR_DEG, wide if touching else None, _by_rank(at, solid),
@@ -713,7 +735,9 @@ def _degrees_for(opened: "Callable[[float], float]", sign: float, open_mm: float
             return None
         at_high = opened(sign * high)
     for k in range(SEARCHES):
-        share = (open_mm - at_low) / (at_high - at_low) if math.isfinite(at_high) and k % 4 < 3 else 0.5
+        share = (
+            (open_mm - at_low) / (at_high - at_low) if math.isfinite(at_high) and k % 4 < 3 else 0.5
+        )
         middle = low + (high - low) * share
         found = opened(sign * middle)
         if abs(found - open_mm) < NEAR_ENOUGH * open_mm:

@@ -374,11 +374,12 @@ def eye_of(rough: Rough, design: Design, setting: Setting) -> Eye:
 
 @dataclass(frozen=True)
 class Task:
-    """One design in one rough: two rows of the table."""
+    """One design in one rough: two rows of the table. file: where the design was read."""
 
     room: Room
     label: str
     outline: Outline
+    file: str = ""
 
     def mark(self, setting: Setting) -> str:
         """Tells its rows from those of other roughs, designs and settings."""
