@@ -133,7 +133,7 @@ def test_a_whole_tier_of_a_round_keeps_its_culet():
 
 def in_mesh(solid):
     return trimesh.load(
-        trimesh.util.wrap_as_stream(mesh_bytes(solid, ".stl")), file_type="stl", process=True
+        trimesh.util.wrap_as_stream(mesh_bytes(solid, "stl")), file_type="stl", process=True
     )
 
 
@@ -192,7 +192,7 @@ def test_a_template_against_trimesh():
             turn = 2 * math.pi * index / 96
             ray = np.array([math.cos(turn), math.sin(turn), 0.0])
             # half the ray's reach beyond the wall is air, just inside it is stone
-            out = mesh.contains(np.array([ray * (mm - 1e-3), ray * (mm + 1e-3)]) + [0, 1e-6, 0.013])
+            out = mesh.contains(np.outer([mm - 1e-3, mm + 1e-3], ray) + np.array([0, 1e-6, 0.013]))
             assert list(out) == [True, False], (path.stem, index)
         low = found.preform.allowance_mm
         assert found.preform.height_mm == pytest.approx(found.measures.depth_mm + 2 * low)

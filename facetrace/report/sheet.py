@@ -350,7 +350,7 @@ def _finished(f: Figures, bench: Bench, labels: dict[str, str]) -> str:
                 solid, view, f"finished-{k}", scale, f"Finished stone {view.words}", names=labels, gear=gear,
                 levels=levels, hidden=not view.plan,
             ).svg(),
-            f"{_capital(view.words)}.",
+            f"<span data-fixed>{_capital(view.words)}.</span>",
         )
         for k, view in enumerate((ABOVE, BELOW, SIDE, END))
     ]  # fmt: skip
