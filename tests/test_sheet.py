@@ -188,12 +188,17 @@ def test_a_template_against_trimesh():
     for path in (p for p in DESIGNS if p.stem in ("pear-brilliant", "heart-brilliant")):
         found = bench(read_design(path).design, DENSITY)
         mesh = in_mesh(found.preform.solid)
+        section = mesh.section(plane_origin=[0, 0, 0.013], plane_normal=[0, 0, 1])
+        assert len(section.discrete) == 1
+        line = np.asarray(section.discrete[0])[:, :2]
         for index, mm in found.preform.radii:
-            turn = 2 * math.pi * index / 96
-            ray = np.array([math.cos(turn), math.sin(turn), 0.0])
-            # half the ray's reach beyond the wall is air, just inside it is stone
-            out = mesh.contains(np.outer([mm - 1e-3, mm + 1e-3], ray) + np.array([0, 1e-6, 0.013]))
-            assert list(out) == [True, False], (path.stem, index)
+            turn = 2 * math.pi * index / 96 + 1e-7
+            # along the ray and across it; the wall is where the section's outline crosses over
+            u = line @ [math.cos(turn), math.sin(turn)]
+            v = line @ [-math.sin(turn), math.cos(turn)]
+            at = np.flatnonzero(v[:-1] * v[1:] < 0)
+            reach = u[at] - v[at] * (u[at + 1] - u[at]) / (v[at + 1] - v[at])
+            assert max(reach) == pytest.approx(mm, abs=2e-5), (path.stem, index)
         low = found.preform.allowance_mm
         assert found.preform.height_mm == pytest.approx(found.measures.depth_mm + 2 * low)
         assert found.preform.width_mm == pytest.approx(found.measures.width_mm + 2 * low, abs=0.1)
