@@ -188,16 +188,15 @@ def test_a_template_against_trimesh():
     for path in (p for p in DESIGNS if p.stem in ("pear-brilliant", "heart-brilliant")):
         found = bench(read_design(path).design, DENSITY)
         mesh = in_mesh(found.preform.solid)
-        section = mesh.section(plane_origin=[0, 0, 0.013], plane_normal=[0, 0, 1])
-        assert len(section.discrete) == 1
-        line = np.asarray(section.discrete[0])[:, :2]
+        ends = trimesh.intersections.mesh_plane(mesh, [0, 0, 1], [0, 0, 0.013])[:, :, :2]
         for index, mm in found.preform.radii:
             turn = 2 * math.pi * index / 96 + 1e-7
-            # along the ray and across it; the wall is where the section's outline crosses over
-            u = line @ [math.cos(turn), math.sin(turn)]
-            v = line @ [-math.sin(turn), math.cos(turn)]
-            at = np.flatnonzero(v[:-1] * v[1:] < 0)
-            reach = u[at] - v[at] * (u[at + 1] - u[at]) / (v[at + 1] - v[at])
+            # along the ray and across it: the wall is where a piece of the section crosses over
+            u = ends @ [math.cos(turn), math.sin(turn)]
+            v = ends @ [-math.sin(turn), math.cos(turn)]
+            over = v[:, 0] * v[:, 1] < 0
+            u, v = u[over], v[over]
+            reach = u[:, 0] - v[:, 0] * (u[:, 1] - u[:, 0]) / (v[:, 1] - v[:, 0])
             assert max(reach) == pytest.approx(mm, abs=2e-5), (path.stem, index)
         low = found.preform.allowance_mm
         assert found.preform.height_mm == pytest.approx(found.measures.depth_mm + 2 * low)

@@ -211,7 +211,7 @@ def parts_of(facets: Sequence[Facet]) -> tuple[Solid, ...]:
     """The convex solids of ``solid_of``, which need not meet on their wall. Raises SolidError likewise."""
     if any(f.lobe for f in facets):
         return tuple(_solid([f for f in facets if f.bounds(k)]) for k in ("left", "right"))
-    return (_solid(facets),)
+    return (_solid(list(facets)),)
 
 
 def _solid(facets: list[Facet]) -> Solid:
