@@ -14,6 +14,7 @@ from facetrace.cli import (
     plan,
     recut,
     report,
+    sheet,
     solid,
     trace,
     verify,
@@ -37,6 +38,7 @@ app.command("plan", epilog=plan.EXAMPLES)(plan.plan)
 app.command("lot", epilog=lot.EXAMPLES)(lot.lot)
 app.command("recut", epilog=recut.EXAMPLES)(recut.recut)
 app.command("report", epilog=report.EXAMPLES)(report.report)
+app.command("sheet", epilog=sheet.EXAMPLES)(sheet.sheet)
 app.command("dichroscope", epilog=dichroscope.EXAMPLES)(dichroscope.dichroscope)
 app.command("view", epilog=view.EXAMPLES)(view.view)
 app.command("verify", epilog=verify.EXAMPLES)(verify.verify)

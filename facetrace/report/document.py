@@ -31,6 +31,12 @@ plan        of facetrace plan: rough, loss, plans heaviest first (where each sto
 lot         of facetrace lot: such a member for each rough
 recut       of facetrace recut: worth_it and verdict; flaws (gone, how, costs_carats, reasons, all remedies), cuts
             facet by facet, sizes and carats before and after, light before, after and change (paired)
+sheet       of facetrace sheet: preform (faces from the girdle plane; radii from the axis to its wall by index
+            position), girdle (flats: from the axis), other_gear: how the positions fit another gear, or null;
+            steps in order: settings (facets of one angle and depth; aim: corners that stand already, or mm
+            where none does, see solid.steps.Aim; words: what is printed), checks when the step is done
+            (solid.steps.Checks, null for what is not there yet), fault: what 0.1 degrees of error do
+            (solid.steps.Fault; keep_deg: the smaller tolerance, null where none is within 5 degrees)
 drawing     a stone, or stones in their rough, with facets by name, defects and c: what report/solid3d.js draws
             (see report/drawing3d.py); coordinates are rounded to rounded_mm
 notes       cautions that belong to the numbers

@@ -195,14 +195,23 @@ def _meeting(tier: Tier, number: int, azimuth: float, done: list[Facet]) -> Floa
 
 def build_solid(design: Design) -> Solid:
     """The solid of a design. Raises DesignError when the facets do not close a stone."""
-    facets = facets_of(design)
     try:
-        if any(f.lobe for f in facets):
-            left, right = (_solid([f for f in facets if f.bounds(k)]) for k in ("left", "right"))
-            return TwoLobes.joined(left, right)
-        return _solid(facets)
+        return solid_of(facets_of(design))
     except SolidError as error:
         raise DesignError((), f"{error}; check the depths of the tiers") from None
+
+
+def solid_of(facets: Sequence[Facet]) -> Solid:
+    """The solid that facets bound, of two lobes where any has one. Raises SolidError where none closes."""
+    parts = parts_of(facets)
+    return TwoLobes.joined(*parts) if len(parts) > 1 else parts[0]
+
+
+def parts_of(facets: Sequence[Facet]) -> tuple[Solid, ...]:
+    """The convex solids of ``solid_of``, which need not meet on their wall. Raises SolidError likewise."""
+    if any(f.lobe for f in facets):
+        return tuple(_solid([f for f in facets if f.bounds(k)]) for k in ("left", "right"))
+    return (_solid(list(facets)),)
 
 
 def _solid(facets: list[Facet]) -> Solid:

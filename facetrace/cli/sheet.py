@@ -1,0 +1,116 @@
+"""facetrace sheet: a design as a sheet for the bench, step by step."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.table import Table
+
+from facetrace.cli.options import JsonOption
+from facetrace.cli.shell import check_json, finite, note, one_line_errors, out, progress, write_json
+
+if TYPE_CHECKING:
+    from facetrace.solid.steps import Bench
+
+EXAMPLES = """
+**Examples**
+
+`facetrace sheet designs/round-brilliant.toml`
+
+`facetrace sheet designs/pear-brilliant.toml --first crown --open 0.03 --out pear.html`
+
+`facetrace sheet designs/rectangle-step.toml --gear 80 --json -`
+"""
+
+
+class Side(StrEnum):
+    """Sides of a stone."""
+
+    pavilion = "pavilion"
+    crown = "crown"
+
+
+@one_line_errors
+def sheet(
+    design: Annotated[Path, typer.Argument(help="Design file (TOML).")],
+    target: Annotated[
+        Path | None,
+        typer.Option("--out", help="Where the page goes [default: beside the design, NAME-sheet.html; none with --json -]."),
+    ] = None,
+    first: Annotated[Side, typer.Option(help="Which side is cut first, after the girdle.")] = Side.pavilion,
+    opening: Annotated[
+        float, typer.Option("--open", min=0.005, max=1, callback=finite, help="A meet may open by so many mm: this sets the tolerance of each angle.")
+    ] = 0.05,
+    allowance: Annotated[
+        float, typer.Option(min=0.05, max=5, callback=finite, help="What the blank keeps to grind, mm all round.")
+    ] = 0.3,
+    gear: Annotated[
+        int | None, typer.Option(min=3, max=1000, help="Teeth of the gear on the bench, where it is not the design's.")
+    ] = None,
+    json: JsonOption = None,
+) -> None:  # fmt: skip
+    """What to cut in which order, how deep and how exactly: one page to print and take to the wheel."""
+    from facetrace.cli.loading import load_material, load_stone
+    from facetrace.common.errors import FacetraceError
+    from facetrace.common.output import check_target, write_whole
+    from facetrace.report import document
+    from facetrace.report.sheet import notes, sheet_page, sheet_part
+    from facetrace.solid.steps import bench
+
+    stem = design.with_suffix("")
+    usual = None if json == "-" else stem.with_name(f"{stem.name}-sheet.html")
+    page = target or usual
+    check_json(json, design)
+    if page:
+        check_target(page, design)
+        if page.suffix.lower() not in (".html", ".htm"):
+            raise FacetraceError(f"{page}: the sheet is written as HTML; let its name end in .html")
+        if json and json != "-" and Path(json).absolute() == page.absolute():
+            raise FacetraceError(f"{page}: is named for two outputs; name another file for one")
+    file, stone = load_stone(design)
+    material = load_material(file)
+    own = file.design
+    with progress("cutting it on paper"):
+        found = bench(
+            own, material.density, first=first.value, allowance_mm=allowance, open_mm=opening
+        )
+    parts = document.head() | {
+        "design": {"name": own.name, "file": str(design), "material": material.name},
+        "solid": document.solid_part(stone, found.measures),
+        "sheet": sheet_part(found, own.gear, gear if gear != own.gear else None),
+        "notes": notes(found, material.name),
+    }
+    if page:
+        write_whole(page, sheet_page(parts, found).encode())
+    if json:
+        write_json(json, document.text_of(parts))
+    if json != "-":
+        out.print(_table(own.name, found))
+    if page:
+        note(f"sheet: {page} (open it in a browser; print it from there)")
+    note(document.ESTIMATE)
+
+
+def _table(name: str, found: "Bench") -> Table:
+    from rich.markup import escape
+
+    from facetrace.report.sheet import tolerance_of
+
+    shown = Table(title=f"{escape(name)}: {found.first} first", title_justify="left")
+    shown.add_column("step")
+    for head in ("facets", "angle, deg", "keep within", "depth mm", "carats"):
+        shown.add_column(head, justify="right")
+    for k, step in enumerate(found.steps):
+        angles = [s.angle for s in step.settings]
+        low, high = min(angles), max(angles)
+        keep = step.fault and tolerance_of(step.fault)
+        shown.add_row(
+            f"{k + 1} {escape(step.name)}",
+            f"{len(step.facets)}",
+            f"{low:.2f}" if high - low < 0.005 else f"{low:.2f} - {high:.2f}",
+            f"+-{keep:.2f}" if keep else "-",
+            f"{step.checks.depth_mm:.2f}",
+            f"{step.checks.carats:.3f}",
+        )
+    return shown
