@@ -300,7 +300,8 @@ def _pictures(
 
     with progress("picture") as report:
         face = face_maps(
-            trace_pixels(scene, wishes.size, wishes.samples, seed, report=report), scene
+            trace_pixels(scene, wishes.size, wishes.samples, seed, picture=True, report=report),
+            scene,
         )
         if wishes.picture:
             white = scene.medium.white

@@ -42,8 +42,24 @@ UNIAXIAL, ISOTROPIC, ISOTROPIC_UNPOLARISED = 0, 1, 2
 # the silhouette is cut into STRATA x STRATA parts of equal area, each with a pair of sets
 STRATA = 8
 
-# the picture plane: left and top edge [mm], pixel [mm], columns, distance of the start [mm]
-GRID_LEFT, GRID_TOP, GRID_STEP, GRID_COLUMNS, GRID_FAR = range(5)
+# the picture plane: left and top edge [mm], pixel [mm], columns, distance of the start [mm], rays of
+# a pixel that share a place and all choices, strata of its wavelengths (0: the net's own)
+(
+    GRID_LEFT, GRID_TOP, GRID_STEP, GRID_COLUMNS, GRID_FAR, GRID_SHARED, GRID_STRATA,
+) = range(7)  # fmt: skip
+
+
+@device
+def parted(u, strata, pixel, columns):
+    """Where in the distribution of wavelengths a ray of a pixel stands; uniform as *u* is.
+
+    Four pixels in a square part each stratum among them. A binomial filter (``measures.maps``)
+    gives each of the four kinds of pixels a weight of 1/4 wherever it stands, so that what it
+    gathers has 4 * *strata* strata, evenly filled.
+    """
+    kind = 2 * ((pixel // columns) & 1) + ((pixel % columns) & 1)
+    low = math.floor(u * strata)
+    return (low + 0.25 * (kind + u * strata - low)) / strata
 
 
 @device
@@ -52,10 +68,15 @@ def launch(
     set_number, index, floor, physics, out, slot,
 ):  # fmt: skip
     """One ray: where it starts, its wavelength, and its whole path."""
+    w = net_point(tables, key, set_number, DIM_WAVELENGTH, index)
+    columns = int(grid[GRID_COLUMNS])
+    if per_pixel:
+        if grid[GRID_STRATA] > 0.0:
+            w = parted(w, grid[GRID_STRATA], set_number, columns)
+        index //= int(grid[GRID_SHARED])
     u = net_point(tables, key, set_number, DIM_U, index)
     v = net_point(tables, key, set_number, DIM_V, index)
     if per_pixel:
-        columns = int(grid[GRID_COLUMNS])
         x = grid[GRID_LEFT] + grid[GRID_STEP] * (set_number % columns + u)
         y = grid[GRID_TOP] - grid[GRID_STEP] * (set_number // columns + v)
     else:
@@ -72,7 +93,6 @@ def launch(
     if facet < 0:
         out[slot, COUNT_MISSES] += 1.0
         return
-    w = net_point(tables, key, set_number, DIM_WAVELENGTH, index)
     b, s, share = draw_wavelength(spectrum, w)
     # the rows X, Y, Z hold the integral over the bin of what a constant would give
     wx = blend(spectrum, ROW_X, b, s) / share

@@ -27,6 +27,9 @@ PICTURE_SALT = 0x5A5A5A
 BATCH_RAYS = 1 << 18
 TASK_RAYS = 1 << 11
 MARGIN = 0.04
+# rays of a picture's pixel that share all but their wavelength: with 32 rays a pixel 4 gave the
+# least rms dE*ab of 1, 2, 4, 8, 16, 32 in clear, red and blue stones
+SHARED = 4
 CENTRE_DIGITS = 9
 # Russian roulette begins at this share of the radiance from within the stone, which a small
 # pilot run measures, or of that radiance's spread from ray to ray if that is less: late where a
@@ -129,7 +132,7 @@ def _over_silhouette(
     job = _Job(
         tables=scrambled_tables(seed, TABLES),
         key=key_of(seed),
-        grid=np.array([0.0, 0.0, 0.0, 1.0, scene.far]),
+        grid=np.array([0.0, 0.0, 0.0, 1.0, scene.far, 1.0, 0.0]),
         per_pixel=False,
         first_point=have,
         points=new,
@@ -189,22 +192,27 @@ def trace_pixels(
     *,
     width_mm: float | None = None,
     floor: float | None = None,
+    picture: bool = False,
     report: Progress = _nothing,
 ) -> Pixels:
     """Trace *samples* rays in each pixel of a square picture of *size* pixels a side.
 
     *width_mm* of the picture; by default the stone with a small margin. *floor* as in
-    ``trace_sums``.
+    ``trace_sums``. *picture*: four rays share a place and all choices, and wavelengths are parted
+    among neighbours (``kernel.launch.parted``): a quarter to a half less noise of colour after the
+    filter of ``measures.maps``, a little more of luminance, and no mean changes.
     """
     low, high = scene.outline.min(axis=0), scene.outline.max(axis=0)
     # a stone whose axis lies off its middle (a pear) stands in the middle of its picture
     centre = np.round((low + high) / 2, CENTRE_DIGITS)
     half = width_mm / 2 if width_mm else (1 + MARGIN) * float((high - low).max()) / 2
     step = 2 * half / size
+    # as many strata as rays, and a power of two as the net's
+    shared, strata = (SHARED, 1 << (samples - 1).bit_length()) if picture else (1, 0)
     job = _Job(
         tables=scrambled_tables(seed, 1),
         key=key_of(seed ^ PICTURE_SALT),
-        grid=np.array([centre[0] - half, centre[1] + half, step, float(size), scene.far]),
+        grid=np.array([centre[0] - half, centre[1] + half, step, size, scene.far, shared, strata]),
         per_pixel=True,
         first_point=0,
         points=samples,
