@@ -14,6 +14,7 @@ class LightName(StrEnum):
     overcast = "overcast"
     cosine = "cosine"
     uniform = "uniform"
+    spots = "spots"
 
 
 class Edge(StrEnum):

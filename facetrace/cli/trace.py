@@ -103,6 +103,9 @@ def trace(
         float, typer.Option(min=-89, max=89, callback=finite, help="Move the eye off the zenith, degrees; stone and light stay.")
     ] = 0.0,
     eye_azimuth: Annotated[float, typer.Option(callback=finite, help="Towards this direction, degrees.")] = 0.0,
+    spin: Annotated[
+        float, typer.Option(callback=finite, help="Turn the stone about its table's normal before it is rocked, degrees.")
+    ] = 0.0,
     axis_tilt: Annotated[
         float | None, typer.Option(min=0, max=180, callback=finite, help="Angle of the c-axis from the table's normal, degrees [default: the design's].")
     ] = None,
@@ -166,7 +169,7 @@ def trace(
             own.axis.azimuth if axis_azimuth is None else axis_azimuth,
         ),
         light=find_light(light.value, head, head_edge is Edge.hard),
-        view=View(tilt, azimuth, eye_tilt, eye_azimuth),
+        view=View(tilt, azimuth, eye_tilt, eye_azimuth, spin),
         index=index,
         absorbing=not no_absorption,
         wavelength_nm=wavelength,
@@ -209,6 +212,8 @@ class _Subject:
     def under(self) -> str:
         """Light and view in words."""
         text = self.light.words
+        if self.view.spin:
+            text += f", stone turned {self.view.spin:g} deg"
         if self.view.tilt:
             text += f", stone tilted {self.view.tilt:g} deg towards {self.view.azimuth:g}"
         if self.view.eye_tilt:
