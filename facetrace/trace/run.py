@@ -188,17 +188,18 @@ def trace_pixels(
     seed: int,
     *,
     width_mm: float | None = None,
+    centre_mm: Floats | None = None,
     floor: float | None = None,
     report: Progress = _nothing,
 ) -> Pixels:
     """Trace *samples* rays in each pixel of a square picture of *size* pixels a side.
 
-    *width_mm* of the picture; by default the stone with a small margin. *floor* as in
-    ``trace_sums``.
+    *width_mm* and *centre_mm* (right, up) of the picture; by default the stone in its middle
+    with a small margin. *floor* as in ``trace_sums``.
     """
     low, high = scene.outline.min(axis=0), scene.outline.max(axis=0)
     # a stone whose axis lies off its middle (a pear) stands in the middle of its picture
-    centre = np.round((low + high) / 2, CENTRE_DIGITS)
+    centre = np.round((low + high) / 2 if centre_mm is None else centre_mm, CENTRE_DIGITS)
     half = width_mm / 2 if width_mm else (1 + MARGIN) * float((high - low).max()) / 2
     step = 2 * half / size
     job = _Job(
