@@ -59,7 +59,7 @@ class Light:
 
     def __post_init__(self) -> None:
         for i, lamp in enumerate(self.lamps):
-            if not (0 <= lamp.tilt and 0 < lamp.radius and lamp.tilt + lamp.radius <= 90):
+            if lamp.tilt < 0 or lamp.radius <= 0 or lamp.tilt + lamp.radius > 90:
                 raise FacetraceError(
                     f"light {self.name}: lamp {i} must stand whole above the horizon "
                     "(tilt from 0, radius over 0, together at most 90 degrees)"
@@ -77,11 +77,13 @@ class Light:
             soft = 0.0 if self.head_hard else HEAD_SOFT
             inner = math.cos(math.radians(self.head_deg * (1 - soft)))
             outer = math.cos(math.radians(min(self.head_deg * (1 + soft), 180.0)))
-        discs = [
-            [*lamp.towards, math.cos(math.radians(lamp.radius)), lamp.radiance]
-            for lamp in self.lamps
-        ]
-        return np.array([self.constant, self.slope, self.below, inner, outer, *sum(discs, [])])
+        discs = np.array(
+            [
+                [*lamp.towards, math.cos(math.radians(lamp.radius)), lamp.radiance]
+                for lamp in self.lamps
+            ]
+        )
+        return np.array([self.constant, self.slope, self.below, inner, outer, *discs.ravel()])
 
     @property
     def words(self) -> str:
@@ -96,9 +98,7 @@ class Light:
         *sight_zenith*: cosine between the line of sight and the zenith; *sight_azimuth* of it,
         degrees. The irradiance integral of L cos over the upper half, divided by pi.
         """
-        return _white(
-            self, round(sight_zenith, 12), round(sight_azimuth, 9) if self.lamps else 0.0
-        )
+        return _white(self, round(sight_zenith, 12), round(sight_azimuth, 9) if self.lamps else 0.0)
 
     @property
     def lamp_share(self) -> float:

@@ -31,6 +31,10 @@ plan        of facetrace plan: rough, loss, plans heaviest first (where each sto
 lot         of facetrace lot: such a member for each rough
 recut       of facetrace recut: worth_it and verdict; flaws (gone, how, costs_carats, reasons, all remedies), cuts
             facet by facet, sizes and carats before and after, light before, after and change (paired)
+movie       of facetrace movie: motion, frames (view, degrees; bright: share of the stone too bright for the screen,
+            shown in its own chromaticity), frame_ms, exposure and its rule (null where it was given), white: what
+            luminance 1 is, scale: mm of a pixel and of the picture's width, middle (right, up), lamp_share: of
+            a table's light from the lamps
 notes       cautions that belong to the numbers
 """
 
@@ -47,6 +51,10 @@ from facetrace.solid.polyhedron import Solid
 
 SCHEMA = "facetrace-result/1"
 ESTIMATE = "An estimate from a model, not an appraisal or a laboratory report."
+LAMPS = (
+    "Under lamps the shares of light are relative to a lamp's radiance, the brightest there is: "
+    "light returned is small by nature. Compare brightness, or shares under a light without lamps."
+)
 
 
 def provisional_note(names: Sequence[str]) -> str:

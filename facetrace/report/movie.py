@@ -11,6 +11,7 @@ from matplotlib import get_data_path
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from facetrace.kernel.light import LIGHT_LAMPS
 from facetrace.measures.maps import FaceMaps, face_maps
 from facetrace.optics.colour import dimmed
 from facetrace.report.picture import face_pixels
@@ -22,14 +23,18 @@ Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 
 SUFFIXES = (".webp", ".gif")
-# the exposure that a movie chooses: of all points of the stone so many are no brighter than white
-DARKER = 0.98
+# the exposure that a movie chooses: such a share of the stone's points is shown no brighter than that
+# share of white; under lamps a stone's body leaves room for its flashes, which may be too bright
+BODY, BODY_LEVEL = 0.9, 0.3
+ALL, ALL_LEVEL = 0.995, 1.0
 # it looks at so many of the frames, each with so many pixels a side
 SAMPLE_FRAMES, SAMPLE_SIZE = 8, 96
 # two figures are enough for an exposure, and easy to ask for again
 EXPOSURE_FIGURES = 2
 LEAST_EXPOSURE, MOST_EXPOSURE = 0.01, 100.0
-# a milliseconds' unit of each format
+# paths may end where less than this of the light is left: grain that no eye finds in a moving picture
+LEAST_FLOOR = 3e-3
+# the steps of time that each format knows, ms
 TICK_MS = {".webp": 1, ".gif": 10}
 
 MARGIN_PX = 6
@@ -72,7 +77,7 @@ def setup_of(
     """One frame around the stone in all *scenes*; the floor of roulette is the lowest of a few."""
     centre, width = frame_around(scenes)
     floor = min(roulette_floor(scene, seed) for scene in _some(scenes))
-    return Setup(centre, width, size, samples, seed, floor, glare)
+    return Setup(centre, width, size, samples, seed, max(floor, LEAST_FLOOR), glare)
 
 
 def _some(scenes: Sequence[Scene]) -> list[Scene]:
@@ -80,15 +85,21 @@ def _some(scenes: Sequence[Scene]) -> list[Scene]:
     return list(scenes[::step][:SAMPLE_FRAMES])
 
 
+def exposure_rule(lamps: bool) -> tuple[float, float]:
+    """Share of the stone's points that stay below a share of white in a movie's own exposure."""
+    return (BODY, BODY_LEVEL) if lamps else (ALL, ALL_LEVEL)
+
+
 def common_exposure(scenes: Sequence[Scene], setup: Setup) -> float:
-    """The exposure at which DARKER of the stone's points, over a few frames, are no brighter than white."""
+    """The exposure that ``exposure_rule`` asks for, over a few frames; two figures, so that it can be given."""
     seen = []
     for scene in _some(scenes):
         maps = setup.maps(scene, SAMPLE_SIZE)
         xyz = maps.xyz + maps.glare if setup.glare else maps.xyz
         seen.append(xyz[maps.coverage > 0.5][:, 1])
-    top = float(np.quantile(np.concatenate(seen), DARKER))
-    exposure = min(max(1 / max(top, 1e-9), LEAST_EXPOSURE), MOST_EXPOSURE)
+    share, level = exposure_rule(len(scenes[0].light) > LIGHT_LAMPS)
+    top = float(np.quantile(np.concatenate(seen), share))
+    exposure = min(max(level / max(top, 1e-9), LEAST_EXPOSURE), MOST_EXPOSURE)
     return float(f"{exposure:.{EXPOSURE_FIGURES}g}")
 
 
@@ -175,9 +186,7 @@ def captioned(
     return pages
 
 
-def encoded(
-    pages: Sequence[Image.Image], suffix: str, frame_ms: int, quality: int | None
-) -> bytes:
+def encoded(pages: Sequence[Image.Image], suffix: str, frame_ms: int, quality: int | None) -> bytes:
     """The movie as a file that loops for ever: ".webp" (lossless without *quality*), ".gif".
 
     A GIF has one palette for all frames and no dither, whose grain would swim.
@@ -205,7 +214,9 @@ def _palette(pages: Sequence[Image.Image]) -> Image.Image:
     for page in pages:
         rgb = np.asarray(page).reshape(-1, 3)
         cell = rgb >> shift
-        number = (cell[:, 0].astype(int) << 2 * PALETTE_BITS) | (cell[:, 1].astype(int) << PALETTE_BITS)
+        number = (cell[:, 0].astype(int) << 2 * PALETTE_BITS) | (
+            cell[:, 1].astype(int) << PALETTE_BITS
+        )
         number |= cell[:, 2]
         count += np.bincount(number, minlength=len(count))
         for k in range(3):

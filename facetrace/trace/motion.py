@@ -34,7 +34,9 @@ def views_of(motion: str, frames: int, tilt: float, azimuth: float) -> list[View
         # + 0.0: no negative zero
         views.append(
             View(
-                tilt=round(lean, ANGLE_DIGITS) + 0.0, azimuth=azimuth, spin=round(turn, ANGLE_DIGITS)
+                tilt=round(lean, ANGLE_DIGITS) + 0.0,
+                azimuth=azimuth,
+                spin=round(turn, ANGLE_DIGITS),
             )
         )
     return views
