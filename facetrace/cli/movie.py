@@ -108,7 +108,7 @@ def movie(
     material: MaterialOption = None,
     spectrum: SpectrumOption = None,
     no_absorption: NoAbsorptionOption = False,
-    size: Annotated[int, typer.Option(min=120, max=800, help="Pixels along a side of the picture.")] = 320,
+    size: Annotated[int, typer.Option(min=160, max=800, help="Pixels along a side of the picture.")] = 320,
     samples: Annotated[int, typer.Option(min=1, max=1024, help="Rays in each pixel of a frame.")] = 16,
     no_glare: NoGlareOption = False,
     exposure: Annotated[
@@ -252,15 +252,13 @@ def _shoot(
             stills.append(picture)
             bright.append(share)
     lines = [
-        light.words,
+        f"{light.words}, tilt towards {views[0].azimuth:g} deg",
         f"exposure {exposed:g} in all frames (at 1 a white diffuser is just white); what is too "
-        "bright for the screen keeps its chromaticity",
+        "bright for the screen keeps its hue",
     ]
     if not glare:
         lines.append("surface mirror light left out")
-    angles = [
-        f"tilt {v.tilt:+.1f} deg towards {v.azimuth:g}, turned {v.spin:.1f} deg" for v in views
-    ]
+    angles = [f"tilt {v.tilt:+.1f}, turned {v.spin:.1f} deg" for v in views]
     return captioned(stills, title, lines, angles, setup.width_mm / size), bright, setup, exposed
 
 
