@@ -55,7 +55,7 @@ def renderer_scene(solid, head, size=256, samples=16):
     light = find_light("hemisphere", head)
     # rows run from pole to pole, both included
     cosines = np.cos(np.linspace(0, np.pi, 2049))
-    sky = np.array([seen_radiance(light.row, c, c) for c in cosines], dtype=np.float32)
+    sky = np.array([seen_radiance(light.row, c, c, 0.0, 0.0, c) for c in cosines], dtype=np.float32)
     sky = np.repeat(np.repeat(sky[:, None, None], 16, axis=1), 3, axis=2)
     half = 1.02 * np.abs(scene(solid, head).outline).max()
     transform = mitsuba.ScalarTransform4f

@@ -64,7 +64,7 @@ def test_same_light_as_the_kernel():
     mu = rng.uniform(-1, 1, (500, 2))
     for name in ("hemisphere", "overcast", "cosine", "uniform"):
         light = find_light(name, 20.0)
-        ours = [seen_radiance(light.row, a, b) for a, b in mu]
+        ours = [seen_radiance(light.row, a, b, 0.0, 0.0, 0.0) for a, b in mu]
         np.testing.assert_allclose(radiance(light, mu[:, 0], mu[:, 1]), ours, atol=1e-12)
 
 

@@ -10,6 +10,7 @@ from facetrace.cli import (
     dichroscope,
     girdle,
     lot,
+    movie,
     orient,
     plan,
     recut,
@@ -31,6 +32,7 @@ app = typer.Typer(
 )
 app.command("solid", epilog=solid.EXAMPLES)(solid.solid)
 app.command("trace", epilog=trace.EXAMPLES)(trace.trace)
+app.command("movie", epilog=movie.EXAMPLES)(movie.movie)
 app.command("angles", epilog=angles.EXAMPLES)(angles.angles)
 app.command("girdle", epilog=girdle.EXAMPLES)(girdle.girdle)
 app.command("orient", epilog=orient.EXAMPLES)(orient.orient)

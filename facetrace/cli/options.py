@@ -6,6 +6,8 @@ from typing import Annotated
 
 import typer
 
+from facetrace.cli.shell import finite
+
 
 class LightName(StrEnum):
     """Lights of optics/lights.toml."""
@@ -14,6 +16,7 @@ class LightName(StrEnum):
     overcast = "overcast"
     cosine = "cosine"
     uniform = "uniform"
+    spots = "spots"
 
 
 class Edge(StrEnum):
@@ -33,6 +36,33 @@ SpectrumOption = Annotated[
     typer.Option(
         help="Your own absorption spectrum (CSV) in place of the material's chromophores."
     ),
+]
+HeadOption = Annotated[
+    float | None,
+    typer.Option(
+        min=0, max=80, callback=finite,
+        help="Angular radius of the viewer's dark head around the line of sight, degrees; "
+        "0 for none [default: 10, and 0 under the uniform light].",
+    ),
+]  # fmt: skip
+HeadEdgeOption = Annotated[Edge, typer.Option(help="Edge of the head's shadow.")]
+AxisTiltOption = Annotated[
+    float | None,
+    typer.Option(
+        min=0, max=180, callback=finite,
+        help="Angle of the c-axis from the table's normal, degrees [default: the design's].",
+    ),
+]  # fmt: skip
+AxisAzimuthOption = Annotated[
+    float | None,
+    typer.Option(
+        callback=finite, help="Its direction, degrees from the length [default: the design's]."
+    ),
+]
+NoAbsorptionOption = Annotated[bool, typer.Option("--no-absorption", help="Leave out all colour.")]
+NoGlareOption = Annotated[
+    bool,
+    typer.Option("--no-glare", help="Leave the surface's mirror light out of the picture."),
 ]
 SeedOption = Annotated[
     int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")

@@ -10,11 +10,17 @@ from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
+    AxisAzimuthOption,
+    AxisTiltOption,
     Edge,
+    HeadEdgeOption,
+    HeadOption,
     JsonOption,
     LightName,
     LightOption,
     MaterialOption,
+    NoAbsorptionOption,
+    NoGlareOption,
     SeedOption,
     SpectrumOption,
 )
@@ -84,15 +90,8 @@ def trace(
         ),
     ] = None,
     light: LightOption = LightName.hemisphere,
-    head: Annotated[
-        float | None,
-        typer.Option(
-            min=0, max=80, callback=finite,
-            help="Angular radius of the viewer's dark head around the line of sight, degrees; "
-            "0 for none [default: 10, and 0 under the uniform light].",
-        ),
-    ] = None,
-    head_edge: Annotated[Edge, typer.Option(help="Edge of the head's shadow.")] = Edge.soft,
+    head: HeadOption = None,
+    head_edge: HeadEdgeOption = Edge.soft,
     tilt: Annotated[
         float, typer.Option(min=-89, max=89, callback=finite, help="Rock the stone, degrees; eye and light stay.")
     ] = 0.0,
@@ -103,18 +102,17 @@ def trace(
         float, typer.Option(min=-89, max=89, callback=finite, help="Move the eye off the zenith, degrees; stone and light stay.")
     ] = 0.0,
     eye_azimuth: Annotated[float, typer.Option(callback=finite, help="Towards this direction, degrees.")] = 0.0,
-    axis_tilt: Annotated[
-        float | None, typer.Option(min=0, max=180, callback=finite, help="Angle of the c-axis from the table's normal, degrees [default: the design's].")
-    ] = None,
-    axis_azimuth: Annotated[
-        float | None, typer.Option(callback=finite, help="Its direction, degrees from the length [default: the design's].")
-    ] = None,
+    spin: Annotated[
+        float, typer.Option(callback=finite, help="Turn the stone about its table's normal before it is rocked, degrees.")
+    ] = 0.0,
+    axis_tilt: AxisTiltOption = None,
+    axis_azimuth: AxisAzimuthOption = None,
     material: MaterialOption = None,
     spectrum: SpectrumOption = None,
     index: Annotated[
         float | None, typer.Option(min=1.01, max=5, callback=finite, help="Replace the crystal by an isotropic one of this index.")
     ] = None,
-    no_absorption: Annotated[bool, typer.Option("--no-absorption", help="Leave out all colour.")] = False,
+    no_absorption: NoAbsorptionOption = False,
     wavelength: Annotated[
         float | None, typer.Option(min=380, max=780, callback=finite, help="Trace one wavelength, nm, instead of the spectrum.")
     ] = None,
@@ -128,9 +126,7 @@ def trace(
     ] = None,
     size: Annotated[int, typer.Option(min=16, max=2000, help="Pixels along a side of the picture.")] = 400,
     samples: Annotated[int, typer.Option(min=1, max=4096, help="Rays in each pixel.")] = 32,
-    no_glare: Annotated[
-        bool, typer.Option("--no-glare", help="Leave the surface's mirror light out of the picture.")
-    ] = False,
+    no_glare: NoGlareOption = False,
     exposure: Annotated[
         float, typer.Option(min=0.01, max=100, callback=finite, help="Brightness of the picture: at 1 a white diffuser is just white.")
     ] = 1.0,
@@ -166,7 +162,7 @@ def trace(
             own.axis.azimuth if axis_azimuth is None else axis_azimuth,
         ),
         light=find_light(light.value, head, head_edge is Edge.hard),
-        view=View(tilt, azimuth, eye_tilt, eye_azimuth),
+        view=View(tilt, azimuth, eye_tilt, eye_azimuth, spin),
         index=index,
         absorbing=not no_absorption,
         wavelength_nm=wavelength,
@@ -209,6 +205,8 @@ class _Subject:
     def under(self) -> str:
         """Light and view in words."""
         text = self.light.words
+        if self.view.spin:
+            text += f", stone turned {self.view.spin:g} deg"
         if self.view.tilt:
             text += f", stone tilted {self.view.tilt:g} deg towards {self.view.azimuth:g}"
         if self.view.eye_tilt:
@@ -218,9 +216,11 @@ class _Subject:
     @property
     def notes(self) -> list[str]:
         """Cautions that belong to the numbers."""
-        from facetrace.report.document import ESTIMATE, colour_notes
+        from facetrace.report.document import ESTIMATE, LAMPS, colour_notes
 
         notes = [ESTIMATE]
+        if self.light.lamps:
+            notes.append(LAMPS)
         if self.absorbing:
             notes += colour_notes(self.material)
         if self.index:

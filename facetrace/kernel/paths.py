@@ -212,7 +212,8 @@ def score_surface(out, slot, amount, dx, dy, dz, light, view, wx, wy, wz):
         light,
         dx * view[ZENITH] + dy * view[ZENITH + 1] + dz * view[ZENITH + 2],
         dx * view[EYE] + dy * view[EYE + 1] + dz * view[EYE + 2],
-    )
+        dx, dy, dz,
+    )  # fmt: skip
     out[slot, SUM_SURFACE] += wy * amount
     out[slot, GLARE_X] += wx * value
     out[slot, GLARE_Y] += wy * value
@@ -226,7 +227,8 @@ def score_escape(out, slot, amount, dx, dy, dz, light, view, wx, wy, wz):
         light,
         dx * view[ZENITH] + dy * view[ZENITH + 1] + dz * view[ZENITH + 2],
         dx * view[EYE] + dy * view[EYE + 1] + dz * view[EYE + 2],
-    )
+        dx, dy, dz,
+    )  # fmt: skip
     if dz <= 0.0:
         out[slot, SUM_WINDOW] += wy * amount
     else:

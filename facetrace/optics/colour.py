@@ -96,20 +96,38 @@ def srgb_of(xyz: Floats, white: Floats, exposure: float) -> tuple[Floats, float]
     lowered until the colour fits (here to the last bisection, without its final clip of 0.02).
     """
     colour = _colour()
-    flat = np.asarray(xyz, dtype=np.float64).reshape(-1, 3) * exposure
-    d65 = colour.xy_to_XYZ(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"])
-    adapted = (
-        flat * (d65 / white)
-        if np.allclose(white, d65, rtol=5e-3)
-        else (colour.chromatic_adaptation(flat, white, d65, transform="CAT02"))
-    )
-    matrix = colour.RGB_COLOURSPACES["sRGB"].matrix_XYZ_to_RGB
-    rgb = adapted @ matrix.T
+    adapted, rgb, matrix = _linear(np.asarray(xyz).reshape(-1, 3) * exposure, white, colour)
     outside = ((rgb < -GAMUT_SLACK) | (rgb > 1 + GAMUT_SLACK)).any(axis=1)
     if outside.any():
         rgb[outside] = _into_gamut(adapted[outside], matrix, colour)
     encoded = colour.cctf_encoding(np.clip(rgb, 0, 1), function="sRGB")
     return np.clip(encoded, 0, 1).reshape(np.shape(xyz)), float(outside.mean())
+
+
+def _linear(xyz: Floats, white: Floats, colour: ModuleType) -> tuple[Floats, Floats, Floats]:
+    """XYZ (n, 3) adapted from *white* to D65, its linear sRGB, and the matrix between the two."""
+    d65 = colour.xy_to_XYZ(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"])
+    adapted = (
+        xyz * (d65 / white)
+        if np.allclose(white, d65, rtol=5e-3)
+        else (colour.chromatic_adaptation(xyz, white, d65, transform="CAT02"))
+    )
+    matrix = colour.RGB_COLOURSPACES["sRGB"].matrix_XYZ_to_RGB
+    return adapted, adapted @ matrix.T, matrix
+
+
+def dimmed(xyz: Floats, white: Floats, exposure: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """XYZ (..., 3) with what would be too bright for sRGB at that exposure scaled down to its top.
+
+    Chromaticities stay, so that flashes far brighter than white keep their colour, which
+    ``srgb_of`` alone would give up for lightness. Also says which were too bright.
+    """
+    flat = np.asarray(xyz, dtype=np.float64).reshape(-1, 3)
+    _, rgb, _ = _linear(flat * exposure, white, _colour())
+    top = rgb.max(axis=1)
+    bright = top > 1 + GAMUT_SLACK
+    shape = np.shape(xyz)
+    return (flat / np.where(bright, top, 1.0)[:, None]).reshape(shape), bright.reshape(shape[:-1])
 
 
 def _into_gamut(xyz: Floats, matrix: Floats, colour: ModuleType) -> Floats:

@@ -2,15 +2,16 @@
 
 import math
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.common.errors import FacetraceError
-from facetrace.kernel.light import LIGHT_HEAD_OUTER, seen_radiance
+from facetrace.kernel.light import LIGHT_HEAD_INNER, LIGHT_HEAD_OUTER, seen_radiance
 
 Floats = NDArray[np.float64]
 
@@ -19,6 +20,24 @@ Floats = NDArray[np.float64]
 HEAD_DEG = 10.0
 # half width of its soft edge, as a share of its radius
 HEAD_SOFT = 0.3
+# rings and steps around them of the integral over a lamp that the head reaches
+LAMP_RINGS, LAMP_STEPS = 48, 180
+
+
+@dataclass(frozen=True)
+class Lamp:
+    """A bright disc far away: degrees from the zenith, azimuth, angular radius, radiance."""
+
+    tilt: float
+    azimuth: float
+    radius: float
+    radiance: float
+
+    @property
+    def towards(self) -> Floats:
+        """Unit vector to its middle, in the world frame."""
+        t, a = math.radians(self.tilt), math.radians(self.azimuth)
+        return np.array([math.sin(t) * math.cos(a), math.sin(t) * math.sin(a), math.cos(t)])
 
 
 @dataclass(frozen=True)
@@ -26,7 +45,8 @@ class Light:
     """Radiance (constant + slope mu) above the horizon, *below* under it; 1 is the brightest.
 
     head_deg: angular radius of the dark head around the line of sight, 0 for none;
-    head_hard: with a sharp edge instead of a soft one.
+    head_hard: with a sharp edge instead of a soft one; lamps take the sky's place inside their
+    discs, stand whole above the horizon and nowhere overlap (FacetraceError).
     """
 
     name: str
@@ -35,16 +55,35 @@ class Light:
     below: float
     head_deg: float = 0.0
     head_hard: bool = False
+    lamps: tuple[Lamp, ...] = ()
+
+    def __post_init__(self) -> None:
+        for i, lamp in enumerate(self.lamps):
+            if lamp.tilt < 0 or lamp.radius <= 0 or lamp.tilt + lamp.radius > 90:
+                raise FacetraceError(
+                    f"light {self.name}: lamp {i} must stand whole above the horizon "
+                    "(tilt from 0, radius over 0, together at most 90 degrees)"
+                )
+            for j, other in enumerate(self.lamps[:i]):
+                apart = math.acos(float(np.clip(lamp.towards @ other.towards, -1, 1)))
+                if math.degrees(apart) < lamp.radius + other.radius:
+                    raise FacetraceError(f"light {self.name}: lamps {j} and {i} overlap")
 
     @property
     def row(self) -> Floats:
-        """The five numbers that the kernel takes (facetrace.kernel.light)."""
-        if self.head_deg <= 0:
-            return np.array([self.constant, self.slope, self.below, 2.0, 2.0])
-        soft = 0.0 if self.head_hard else HEAD_SOFT
-        inner = math.cos(math.radians(self.head_deg * (1 - soft)))
-        outer = math.cos(math.radians(min(self.head_deg * (1 + soft), 180.0)))
-        return np.array([self.constant, self.slope, self.below, inner, outer])
+        """The numbers that the kernel takes (facetrace.kernel.light), lamps in the world frame."""
+        inner = outer = 2.0
+        if self.head_deg > 0:
+            soft = 0.0 if self.head_hard else HEAD_SOFT
+            inner = math.cos(math.radians(self.head_deg * (1 - soft)))
+            outer = math.cos(math.radians(min(self.head_deg * (1 + soft), 180.0)))
+        discs = np.array(
+            [
+                [*lamp.towards, math.cos(math.radians(lamp.radius)), lamp.radiance]
+                for lamp in self.lamps
+            ]
+        )
+        return np.array([self.constant, self.slope, self.below, inner, outer, *discs.ravel()])
 
     @property
     def words(self) -> str:
@@ -53,18 +92,33 @@ class Light:
             return f"{self.name} light"
         return f"{self.name} light, head {self.head_deg:g} deg{' hard' if self.head_hard else ''}"
 
-    def white(self, sight_zenith: float) -> float:
+    def white(self, sight_zenith: float, sight_azimuth: float = 0.0) -> float:
         """Radiance of a perfect white diffuser that lies flat under this light, head included.
 
-        *sight_zenith*: cosine between the line of sight and the zenith. The irradiance
-        integral of L cos over the upper half, divided by pi.
+        *sight_zenith*: cosine between the line of sight and the zenith; *sight_azimuth* of it,
+        degrees. The irradiance integral of L cos over the upper half, divided by pi.
         """
-        return _white(self, round(sight_zenith, 12))
+        return _white(self, round(sight_zenith, 12), round(sight_azimuth, 9) if self.lamps else 0.0)
+
+    @property
+    def lamp_share(self) -> float:
+        """Share of the irradiance of a flat table that comes from the lamps, without the head."""
+        lamps = sum(
+            lamp.radiance * math.sin(math.radians(lamp.radius)) ** 2 * float(lamp.towards[2])
+            for lamp in self.lamps
+        )
+        return lamps / replace(self, head_deg=0.0).white(1.0)
 
 
 @lru_cache(maxsize=64)
-def _white(light: Light, sight_zenith: float) -> float:
+def _white(light: Light, sight_zenith: float, sight_azimuth: float) -> float:
     open_sky = light.constant + 2 / 3 * light.slope
+    if light.lamps:
+        tilt = math.sqrt(max(0.0, 1 - sight_zenith**2))
+        a = math.radians(sight_azimuth)
+        sight = np.array([tilt * math.cos(a), tilt * math.sin(a), sight_zenith])
+        lamps = sum(_lamp_gain(light, lamp, sight) for lamp in light.lamps)
+        return lamps + _white(replace(light, lamps=()), sight_zenith, 0.0)
     if light.head_deg <= 0:
         return open_sky
     # what the head hides: in polar coordinates around the line of sight, out to its edge
@@ -78,10 +132,49 @@ def _white(light: Light, sight_zenith: float) -> float:
     for a, w in zip(angle, weights, strict=True):
         mu = math.cos(a) * sight_zenith + math.sin(a) * tilt * np.cos(turn)
         mu = mu[mu > 0]
-        share = 1 - seen_radiance(np.array([1.0, 0.0, 1.0, *row[3:]]), 1.0, math.cos(a))
+        share = 1 - _past_head(row, math.cos(a))
         level = np.sum((light.constant + light.slope * mu) * mu) * (2 * math.pi / 360)
         hidden += 0.5 * edge * w * math.sin(a) * share * level
     return open_sky - float(hidden) / math.pi
+
+
+def _past_head(row: Floats, mu_sight: float) -> float:
+    """Share of the light from that far off the line of sight that the head lets pass."""
+    alone = np.array([1.0, 0.0, 1.0, row[LIGHT_HEAD_INNER], row[LIGHT_HEAD_OUTER]])
+    return float(seen_radiance(alone, 1.0, mu_sight, 0.0, 0.0, 0.0))
+
+
+def _lamp_gain(light: Light, lamp: Lamp, sight: Floats) -> float:
+    """What a lamp adds to the white diffuser's radiance: (L - sky) cos over its disc, by pi.
+
+    In closed form (a disc's projected solid angle is pi sin^2 r cos t) unless the head reaches
+    over it: then in polar coordinates around its middle, exact but for a hard edge within it.
+    """
+    middle, radius = lamp.towards, math.radians(lamp.radius)
+    row = light.row
+    apart = math.acos(float(np.clip(middle @ sight, -1.0, 1.0)))
+    cosine, edge = float(middle[2]), math.cos(radius)
+    if light.head_deg <= 0 or math.cos(max(0.0, apart - radius)) <= row[LIGHT_HEAD_OUTER]:
+        cubes = (1 - edge**3) / 3
+        # over the disc: mu, and mu squared, by the solid angle
+        first = math.sin(radius) ** 2 * cosine
+        second = 2 * cosine**2 * cubes + (1 - cosine**2) * (1 - edge - cubes)
+        return (lamp.radiance - light.constant) * first - light.slope * second
+    nodes, weights = np.polynomial.legendre.leggauss(LAMP_RINGS)
+    turn = (np.arange(LAMP_STEPS) + 0.5) * (2 * math.pi / LAMP_STEPS)
+    helper = np.array([1.0, 0.0, 0.0]) if abs(middle[0]) < 0.6 else np.array([0.0, 1.0, 0.0])
+    across = np.cross(middle, helper)
+    across /= np.linalg.norm(across)
+    beside = np.cross(middle, across)
+    around = np.outer(np.cos(turn), across) + np.outer(np.sin(turn), beside)
+    total = 0.0
+    for angle, w in zip(0.5 * radius * (nodes + 1), weights, strict=True):
+        d = math.cos(angle) * middle + math.sin(angle) * around
+        mu = np.maximum(d[:, 2], 0.0)
+        seen = np.array([_past_head(row, m) for m in d @ sight])
+        level = np.mean((lamp.radiance - light.constant - light.slope * mu) * mu * seen)
+        total += 0.5 * radius * w * math.sin(angle) * 2.0 * float(level)
+    return total
 
 
 def light_names() -> list[str]:
@@ -89,7 +182,7 @@ def light_names() -> list[str]:
     return list(_table())
 
 
-def _table() -> dict[str, dict[str, object]]:
+def _table() -> dict[str, dict[str, Any]]:
     text = (resources.files("facetrace.optics") / "lights.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
@@ -100,9 +193,11 @@ def find_light(name: str, head_deg: float | None = None, head_hard: bool = False
     if name not in table:
         raise FacetraceError(f"no light '{name}'; known: {', '.join(table)}")
     row = table[name]
+    # 1 stays the brightest, so that no share of light can exceed its path's
+    lamps = [Lamp(**lamp) for lamp in row.get("lamps", [])]
+    brightest = max([1.0, *(lamp.radiance for lamp in lamps)])
+    constant, slope, below = (float(row[key]) / brightest for key in ("constant", "slope", "below"))
     if head_deg is None:
         head_deg = 0.0 if name == "uniform" else HEAD_DEG
-    return Light(
-        name, float(str(row["constant"])), float(str(row["slope"])), float(str(row["below"])),
-        head_deg, head_hard,
-    )  # fmt: skip
+    discs = tuple(replace(lamp, radiance=lamp.radiance / brightest) for lamp in lamps)
+    return Light(name, constant, slope, below, head_deg, head_hard, discs)

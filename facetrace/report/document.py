@@ -39,6 +39,10 @@ sheet       of facetrace sheet: preform (faces from the girdle plane; radii from
             (solid.steps.Fault; keep_deg: the smaller tolerance, null where none is within 5 degrees)
 drawing     a stone, or stones in their rough, with facets by name, defects and c: what report/solid3d.js draws
             (see report/drawing3d.py); coordinates are rounded to rounded_mm
+movie       of facetrace movie: motion, frames (view, degrees; bright: share of the stone too bright for the screen,
+            shown in its own chromaticity), frame_ms, exposure and its rule (null where it was given), white: what
+            luminance 1 is, scale: mm of a pixel and of the picture's width, middle (right, up), lamp_share: of
+            a table's light from the lamps
 notes       cautions that belong to the numbers
 """
 
@@ -56,6 +60,10 @@ from facetrace.solid.polyhedron import Solid
 
 SCHEMA = "facetrace-result/1"
 ESTIMATE = "An estimate from a model, not an appraisal or a laboratory report."
+LAMPS = (
+    "Under lamps the shares of light are relative to a lamp's radiance, the brightest there is: "
+    "light returned is small by nature. Compare brightness, or shares under a light without lamps."
+)
 
 
 def provisional_note(names: Sequence[str]) -> str:

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from facetrace.measures.maps import KINDS, THROUGH, FaceMaps
-from facetrace.optics.colour import srgb_of
+from facetrace.optics.colour import dimmed, srgb_of
 
 Floats = NDArray[np.float64]
 
@@ -30,10 +30,13 @@ def face_pixels(
     """sRGB (height, width, 3) of the stone on grey paper, and the share of its pixels out of gamut.
 
     *exposure* multiplies luminance: at 1 the white diffuser is just white. *glare*: with the
-    light mirrored by the outer surface.
+    light mirrored by the outer surface. Flashes of lamps that are too bright for the screen
+    keep their chromaticity.
     """
     cover = maps.coverage[..., None]
     stone = np.nan_to_num(maps.xyz + maps.glare if glare else maps.xyz, nan=0.0)
+    if maps.lamps:
+        stone, _ = dimmed(stone, white, exposure)
     stone_rgb, outside = srgb_of(stone, white, exposure)
     paper_rgb, _ = srgb_of(np.broadcast_to(white * PAPER, stone.shape), white, 1.0)
     share = outside * stone[..., 0].size / max(1, int((maps.coverage > 0).sum()))

@@ -87,7 +87,9 @@ class _Maker:
         """Pictures of scenes by name, with their alt texts, at one scale."""
         width = portrait.whole_mm([scene for scene, _ in scenes.values()])
         for k, (ident, (scene, alt)) in enumerate(scenes.items()):
-            pixels = trace_pixels(scene, self.size, self.samples, self.seed, width_mm=width)
+            pixels = trace_pixels(
+                scene, self.size, self.samples, self.seed, width_mm=width, picture=True
+            )
             maps = face_maps(pixels, scene)
             self.album.face(ident, maps, white.white, self.samples, alt, glare=glare, under=under)
             self.report((k + 1) / len(scenes))

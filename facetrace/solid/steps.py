@@ -528,7 +528,12 @@ def _beside(facet: Facet, after: Solid, points: Floats) -> Aim:
     shared_edge = after.vertices[np.intersect1d(after.polygons[own], after.polygons[best])]
     slope = _slope(after.normals[best], after.vertices[after.polygons[best]])[0]
     return Aim(
-        "left", facet.name, (), slope, after.names[best], _foot(facet, float(shared_edge[:, 2].mean()))
+        "left",
+        facet.name,
+        (),
+        slope,
+        after.names[best],
+        _foot(facet, float(shared_edge[:, 2].mean())),
     )
 
 

@@ -371,7 +371,7 @@ def portraits(
     width = max(whole_mm(scene) for scene in shown)
     found = []
     for scene in shown:
-        pixels = trace_pixels(scene, size, PORTRAIT_SAMPLES, seed, width_mm=width)
+        pixels = trace_pixels(scene, size, PORTRAIT_SAMPLES, seed, width_mm=width, picture=True)
         found.append(face_maps(pixels, scene))
     return found
 

@@ -65,7 +65,14 @@ def look_at(scene: Scene, way: Way, width_mm: float, report: Progress) -> Look:
     """Figures and maps of one scene, in a picture of that width."""
     sums = trace_sums(scene, points_for(way.rays), way.seed)
     pixels = trace_pixels(
-        scene, way.size, way.samples, way.seed, width_mm=width_mm, floor=sums.floor, report=report
+        scene,
+        way.size,
+        way.samples,
+        way.seed,
+        width_mm=width_mm,
+        floor=sums.floor,
+        picture=True,
+        report=report,
     )
     return Look(scene, face_up(sums, scene), face_maps(pixels, scene))
 

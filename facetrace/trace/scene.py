@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from facetrace.common.errors import FacetraceError
 from facetrace.kernel.launch import ISOTROPIC, ISOTROPIC_UNPOLARISED, UNIAXIAL
+from facetrace.kernel.light import LAMP_COSINE, LAMP_ROW, LIGHT_LAMPS
 from facetrace.kernel.paths import (
     ROW_AE,
     ROW_AO,
@@ -49,12 +50,15 @@ FARTHEST = 1e30
 
 @dataclass(frozen=True)
 class View:
-    """Degrees. The stone rocks by *tilt* towards *azimuth*; the eye stands *eye_tilt* off the zenith."""
+    """Degrees. The stone turns by *spin* about its table's normal (counter-clockwise seen from above),
+    then rocks by *tilt* towards *azimuth*; the eye stands *eye_tilt* off the zenith.
+    """
 
     tilt: float = 0.0
     azimuth: float = 0.0
     eye_tilt: float = 0.0
     eye_azimuth: float = 0.0
+    spin: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -105,6 +109,20 @@ def rocking(tilt_deg: float, azimuth_deg: float) -> Floats:
     x, y = -math.sin(a), math.cos(a)
     cross = np.array([[0, 0, y], [0, 0, -x], [-y, x, 0]])
     return np.asarray(np.eye(3) + math.sin(t) * cross + (1 - math.cos(t)) * cross @ cross)
+
+
+def turning(spin_deg: float) -> Floats:
+    """Rotation matrix about +z, counter-clockwise seen from above."""
+    a = math.radians(spin_deg)
+    return np.array([[math.cos(a), -math.sin(a), 0], [math.sin(a), math.cos(a), 0], [0, 0, 1]])
+
+
+def _light_row(light: Light, turn: Floats) -> Floats:
+    """The kernel's row with its lamps in the frame of a stone that *turn* takes into the world."""
+    row = light.row
+    lamps = row[LIGHT_LAMPS:].reshape(-1, LAMP_ROW)
+    lamps[:, :LAMP_COSINE] = lamps[:, :LAMP_COSINE] @ turn
+    return row
 
 
 def entry_planes(planes: Floats, ray: Floats) -> Floats:
@@ -219,6 +237,8 @@ def scene_of(
         medium = replace(medium, physics=UNIAXIAL)
     table, body_planes = _body_table(bodies)
     turn = rocking(view.tilt, view.azimuth)
+    if view.spin:
+        turn = turn @ turning(view.spin)
     eye_frame = rocking(view.eye_tilt, view.eye_azimuth)
     right, up, eye = turn.T @ eye_frame[:, 0], turn.T @ eye_frame[:, 1], turn.T @ eye_frame[:, 2]
     outline = solid.silhouette(right, up)
@@ -235,9 +255,11 @@ def scene_of(
         body_planes=body_planes,
         crystal=np.concatenate([c, beside]),
         medium=medium,
-        light=light.row,
+        light=_light_row(light, turn),
         view=np.concatenate([eye, right, up, turn.T @ np.array([0.0, 0.0, 1.0])]),
         outline=outline,
         far=max(FAR * np.abs(outline).max(), FAR_HEIGHTS * float((solid.vertices @ eye).max())),
-        white_radiance=light.white(float(eye_frame[2, 2])),
+        white_radiance=light.white(
+            float(eye_frame[2, 2]), math.degrees(math.atan2(eye_frame[1, 2], eye_frame[0, 2]))
+        ),
     )
