@@ -3,7 +3,7 @@
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.markup import escape
@@ -168,11 +168,14 @@ def trace(
         wavelength_nm=wavelength,
     )
     scene, result, seconds = _figures(subject, seed, rays, error)
-    face = _pictures(scene, wishes, seed, own.name, subject.under)
+    face, pictured = _pictures(scene, wishes, seed, own.name, subject.under)
     sizes = measure(stone, substance.density)
     notes = subject.notes
     if json:
-        write_json(json, _document(own.name, design, subject, scene, sizes, result, seconds, face))
+        write_json(
+            json,
+            _document(own.name, design, subject, scene, sizes, result, seconds, face, pictured),
+        )
     if stone.missing:
         note("no place on the stone for: " + ", ".join(stone.missing))
     if json != "-":
@@ -262,6 +265,7 @@ def _document(
     result: "FaceUp",
     seconds: float,
     face: "FaceMaps | None",
+    pictured: dict[str, Any] | None,
 ) -> str:
     from facetrace.report import document
 
@@ -285,32 +289,39 @@ def _document(
         parts |= document.material_part(subject.material)
     if face:
         parts |= {"dominant_area": face.dominant, "leading_area": face.leading}
+    if pictured:
+        parts |= {"picture": pictured}
     return document.text_of(parts | {"notes": subject.notes})
 
 
 def _pictures(
     scene: "Scene", wishes: _Wishes, seed: int, title: str, under: str
-) -> "FaceMaps | None":
+) -> "tuple[FaceMaps | None, dict[str, Any] | None]":
+    """Maps where anything is drawn, and what the document says of the picture."""
     if not (wishes.picture or wishes.maps):
-        return None
+        return None, None
     from facetrace.common.output import write_whole
     from facetrace.measures.maps import face_maps
-    from facetrace.report.picture import face_png, maps_png
+    from facetrace.report.picture import WHITE, face_png, maps_png
     from facetrace.trace.run import trace_pixels
 
+    facts = None
     with progress("picture") as report:
-        face = face_maps(
-            trace_pixels(scene, wishes.size, wishes.samples, seed, picture=True, report=report),
-            scene,
-        )
+        pixels = trace_pixels(scene, wishes.size, wishes.samples, seed, picture=True, report=report)
+        face = face_maps(pixels, scene)
         if wishes.picture:
-            white = scene.medium.white
-            write_whole(
-                wishes.picture, face_png(face, white, wishes.exposure, wishes.glare, title, under)
+            content, beyond = face_png(
+                face, scene.medium.white, wishes.exposure, wishes.glare, title, under
             )
+            write_whole(wishes.picture, content)
+            facts = {
+                "file": str(wishes.picture), "size_px": wishes.size, "mm_per_pixel": face.step_mm,
+                "rays_per_pixel": wishes.samples, "exposure": wishes.exposure, "white": WHITE,
+                "glare": wishes.glare, "beyond_screen": beyond,
+            }  # fmt: skip
         if wishes.maps:
             write_whole(wishes.maps, maps_png(face, title, under))
-    return face
+    return face, facts
 
 
 ROWS = (

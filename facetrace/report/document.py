@@ -9,6 +9,8 @@ measures    NAME -> {value, stderr, dof}: dof for Student's t
 outcomes    every named end of a path; they sum to 1
 colour      mean colour: xyz (white diffuser: Y = 1), lightness, chroma, hue_deg, each
             {value, stderr}; colour_within: the same without the surface's mirror light
+picture     the face-up picture: scale, rays, exposure, what white is
+report      of facetrace report: what it adds to the other members (pictures and their facts, the stone rocked, ...)
 dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
 rays, events, seconds, seed
 chromophores   what colours the material: name, ppma, provisional (numbers from memory)

@@ -16,7 +16,7 @@ from facetrace.optics.material import Material
 from facetrace.optics.zone import ZoneFile
 from facetrace.report import bitmap, document
 from facetrace.report.drawing3d import drawing_of_design, zones_in
-from facetrace.report.picture import face_pixels
+from facetrace.report.picture import WHITE, face_pixels
 from facetrace.report.sweep import angles_part
 from facetrace.solid.body import Body
 from facetrace.solid.measure import measure
@@ -29,7 +29,6 @@ from facetrace.studies.wish import outcome
 from facetrace.trace.run import Progress, points_for
 from facetrace.trace.scene import View, medium_of
 
-WHITE = "a perfect white diffuser that lies flat in the same light"
 # figures of a candidate of the small sweep
 SWEEP_RAYS = 1 << 14
 SPECTRUM_STEP_NM = 5

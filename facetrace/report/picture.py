@@ -12,6 +12,8 @@ from facetrace.optics.colour import dimmed, srgb_of
 
 Floats = NDArray[np.float64]
 
+# what luminance 1 of a picture is, at exposure 1
+WHITE = "a perfect white diffuser that lies flat in the same light"
 # luminance of the paper behind the stone, relative to the white diffuser
 PAPER = 0.55
 MAP_TITLES = {
@@ -57,8 +59,8 @@ def png(figure: Figure, facts: dict[str, str]) -> bytes:
 
 def face_png(
     maps: FaceMaps, white: Floats, exposure: float, glare: bool, title: str, under: str
-) -> bytes:
-    """The face-up picture with its name, scale, light and exposure underneath."""
+) -> tuple[bytes, float]:
+    """The face-up picture with its name, scale, light and exposure underneath; and as ``face_pixels`` the share out of gamut."""
     pixels, outside = face_pixels(maps, white, exposure, glare)
     height, width = pixels.shape[:2]
     figure = Figure(figsize=(width / DPI, (height + CAPTION_PX) / DPI), dpi=DPI)
@@ -72,11 +74,13 @@ def face_png(
         note += ", surface mirror light left out"
     if outside >= 0.01:
         note += f", {100 * outside:.0f} % beyond the screen's colours"
+    if maps.lamps:
+        note += ", flashes keep their hue"
     figure.text(0.02, share * 0.74, plain(title), fontsize=9, va="center")
     figure.text(0.02, share * 0.44, under, fontsize=7, va="center", color="0.25")
     figure.text(0.02, share * 0.18, note, fontsize=7, va="center", color="0.25")
     note = f"{under}; {note}"
-    return png(figure, {"Title": title, "Description": note})
+    return png(figure, {"Title": title, "Description": note}), outside
 
 
 def _scale_bar(axes: object, step_mm: float, width: int, height: int) -> None:

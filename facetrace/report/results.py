@@ -17,7 +17,8 @@ from facetrace.optics.spectrum import read_spectrum
 from facetrace.optics.stone import read_stone
 from facetrace.optics.zone import read_zones
 from facetrace.report.drawing3d import drawing_of_design, drawing_of_plans, zones_in
-from facetrace.report.gather import WHITE, Album
+from facetrace.report.gather import Album
+from facetrace.report.picture import WHITE
 from facetrace.report.plan import Panel
 from facetrace.report.result import Result, complete, lying
 from facetrace.solid.body import Body
