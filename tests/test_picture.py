@@ -20,6 +20,7 @@ from facetrace.measures.maps import face_maps
 from facetrace.optics.colour import lab_of, observer
 from facetrace.optics.lights import find_light
 from facetrace.report.picture import face_pixels
+from facetrace.studies.portrait import whole_mm
 from facetrace.trace.run import Pixels, trace_pixels
 from facetrace.trace.scene import View, medium_of, scene_of
 
@@ -64,17 +65,19 @@ def test_a_clear_stone_among_equal_walls_cannot_be_seen():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("name", "share"), [("round-brilliant", 0.97), ("oval-brilliant", 0.92), ("rectangle-step", 0.88)])  # fmt: skip
+@pytest.mark.parametrize(("name", "share"), [("round-brilliant", 0.94), ("oval-brilliant", 0.93), ("rectangle-step", 0.94)])  # fmt: skip
 def test_noise_of_a_picture_is_not_seen(name, share):
-    """600 pixels, 32 rays in each: so many pixels of the face differ by less than 2.3 from what is expected.
+    """32 rays in each pixel of a picture of 600, of which the middle ninth is traced: so many pixels of the face differ by
+    less than 2.3 from what is expected.
 
-    The difference of two pictures by the root of two; bounds are what was measured (98.2, 94.2, 90.3 %) less two percent:
-    a picture of plain rays, one wavelength each, has 82 % in the round and fails.
+    The difference of two pictures by the root of two; bounds are what was measured (95.6, 94.5, 95.8 %) less a percent:
+    plain rays, each with choices of its own, fail (68, 71, 83 %).
     """
     scene = scene_for(name)
     labs = []
     for seed in (1, 2):
-        maps = face_maps(trace_pixels(scene, 600, 32, seed, picture=True), scene)
+        pixels = trace_pixels(scene, 200, 32, seed, width_mm=whole_mm([scene]) / 3, picture=True)
+        maps = face_maps(pixels, scene)
         labs.append(lab_of(np.nan_to_num(maps.xyz + maps.glare), scene.medium.white))
     face = maps.coverage > 0.99
     apart = np.linalg.norm(labs[0] - labs[1], axis=-1)[face] / np.sqrt(2)

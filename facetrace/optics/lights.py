@@ -182,6 +182,14 @@ def light_names() -> list[str]:
     return list(_table())
 
 
+def description(light: Light) -> str:
+    """A shipped light in a sentence for people who do not know its name."""
+    text = str(_table()[light.name]["says"])
+    if light.head_deg:
+        text += f"; the viewer's head hides {light.head_deg:g} degrees around the line of sight"
+    return f"{text[0].upper()}{text[1:]}."
+
+
 def _table() -> dict[str, dict[str, Any]]:
     text = (resources.files("facetrace.optics") / "lights.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)

@@ -11,7 +11,7 @@ from facetrace.design.model import Axis, DesignFile
 from facetrace.measures.maps import THROUGH, FaceMaps
 from facetrace.measures.pleochroism import dichroscope_pair
 from facetrace.optics.colour import observer, srgb_of
-from facetrace.optics.lights import Light
+from facetrace.optics.lights import Light, description
 from facetrace.optics.material import Material
 from facetrace.optics.zone import ZoneFile
 from facetrace.report import bitmap, document
@@ -104,7 +104,12 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
         "leading_area": face.maps.leading,
         "dominant_area": face.maps.dominant,
     }  # fmt: skip
-    part: dict[str, Any] = {"about": "design", "title": design.name, "white": WHITE}
+    part: dict[str, Any] = {
+        "about": "design",
+        "title": design.name,
+        "white": WHITE,
+        "light": description(ask.light),
+    }
     part["lead"] = (
         f"{ask.material.name}, {sizes.carats:.3f} ct, {sizes.length_mm:.2f} x {sizes.width_mm:.2f} x "
         f"{sizes.depth_mm:.2f} mm, under {ask.light.words}."
@@ -118,6 +123,8 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
         part["zone"] = _zone(ask, album, ask.zones)
     report(1.0)
     notes = [document.ESTIMATE, *document.colour_notes(ask.material), *part.pop("remarks", [])]
+    if ask.light.lamps:
+        notes.append(document.LAMPS)
     part["pictures"] = album.facts
     return doc | {"report": part, "notes": notes}, album.pictures
 

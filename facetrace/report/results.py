@@ -1,7 +1,7 @@
 """Reports on what a command wrote: the document as it is, with pictures made again from the files that it names."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,7 @@ from facetrace.design.model import Axis, Design, read_design
 from facetrace.design.vary import with_value
 from facetrace.measures.maps import face_maps
 from facetrace.optics.colour import observer
-from facetrace.optics.lights import Light, find_light
+from facetrace.optics.lights import Light, description, find_light
 from facetrace.optics.material import Material, find_material
 from facetrace.optics.rough import read_rough, rough_of
 from facetrace.optics.spectrum import read_spectrum
@@ -45,7 +45,7 @@ def of_result(
     maker = _Maker(result, Album("", exposure), size, samples, report)
     with complete(result):
         part = makers[result.kind](maker)
-    part |= {"about": result.kind, "white": WHITE, "pictures": maker.album.facts}
+    part |= maker.told | {"about": result.kind, "white": WHITE, "pictures": maker.album.facts}
     report(1.0)
     return result.document | part.pop("members", {}) | {"report": part}, maker.album.pictures
 
@@ -57,6 +57,7 @@ class _Maker:
     size: int
     samples: int
     report: Progress
+    told: dict[str, Any] = field(default_factory=dict)
 
     @property
     def seed(self) -> int:
@@ -80,9 +81,11 @@ class _Maker:
 
     def light(self, part: Mapping[str, Any]) -> Light:
         """The light that a member names."""
-        return find_light(
+        found = find_light(
             part["light"], float(part["head_deg"]), bool(part.get("head_hard", False))
         )
+        self.told["light"] = description(found)
+        return found
 
     def faces(self, scenes: Mapping[str, tuple[Scene, str]], white: Medium, under: str, *, glare: bool = True) -> None:  # fmt: skip
         """Pictures of scenes by name, with their alt texts, at one scale."""

@@ -86,6 +86,7 @@ def glance(f: Figures, pictures: Pictures) -> str:
         f"surroundings; {f.estimate('/measures/absorbed', times=100)} % is taken up by the colour.",
         f"Where it is not absorbed, light returned leads on {f.number('/leading_area/light_return', 0, times=100)} % of the face, "
         f"window on {f.number('/leading_area/window', 0, times=100)} %, extinction on {f.number('/leading_area/extinction', 0, times=100)} %.",
+        f.words("/report/light"),
         f"As bright as {f.estimate('/measures/brightness')} of a white diffuser in the same light.",
     ]
     return section(
@@ -374,11 +375,14 @@ def cautions(f: Figures) -> str:
 
 def made(f: Figures) -> str:
     """How the numbers were made."""
+    light = ""
     parts = [f"Made by facetrace {f.words('/program/version')}"]
     if f.has("/design/file"):
         parts.append(f"from {f.words('/design/file')}")
     if f.has("/design/material"):
         parts.append(f"material {f.words('/design/material')}")
+    if f.has("/report/light"):
+        light = paragraph(f"Light: {f.words('/report/light')}", "soft")
     if f.has("/rays"):
         parts.append(f"{f.number('/rays', 0)} rays for the figures face up")
     if f.has("/seed"):
@@ -387,6 +391,7 @@ def made(f: Figures) -> str:
         "made",
         "How this was made",
         paragraph(", ".join(parts) + "."),
+        light,
         paragraph(
             "Every figure on this page is read from the JSON at its end (the script element with the id facetrace-data) and "
             "names its place there in the attribute data-at, so that a machine can check it.",
