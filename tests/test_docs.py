@@ -65,7 +65,7 @@ def test_walks_print_what_they_show(tmp_path):
         ROOT / "designs", tmp_path / "designs", ignore=shutil.ignore_patterns("*.png", "*.csv")
     )
     steps = STEP.findall(WALK.read_text(encoding="utf-8"))
-    names = ["angles", "girdle", "orient", "lot", "plan", "plan", "recut"]
+    names = ["angles", "girdle", "orient", "lot", "plan", "plan", "recut", "sheet"]
     assert [shlex.split(words)[0] for words, _ in steps] == names
     for words, ours in steps:
         theirs = printed(words, tmp_path)
