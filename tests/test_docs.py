@@ -16,7 +16,7 @@ ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"
 WALK = ROOT / "designs" / "README.md"
 # a command of the walk and what it prints
-STEP = re.compile(r"```sh\n\.venv/bin/facetrace (.*?)\n```\n\n```text\n(.*?)\n?```", re.S)
+STEP = re.compile(r"```sh\n\.venv/bin/facetrace ([^\n]*)\n```\n\n```text\n(.*?)\n?```", re.S)
 
 
 def table():
