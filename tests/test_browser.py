@@ -19,7 +19,7 @@ CHECK = """() => {
   for (const e of document.querySelectorAll('[data-at]')) {
     const value = at(e.dataset.at), digits = e.dataset.digits;
     if (digits === undefined) { if (e.textContent !== String(value)) wrong.push(e.dataset.at); continue; }
-    const shown = Number(e.textContent.replace('\\u2212', '-').replace('+', ''));
+    const shown = Number(e.textContent.replace('\\u2212', '-').replace('+', '').replaceAll(',', ''));
     const reach = 0.5000001 * 10 ** -digits;
     if (!(Math.abs(shown - value * (e.dataset.times ? Number(e.dataset.times) : 1)) <= reach)) wrong.push(e.dataset.at);
   }

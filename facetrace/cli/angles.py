@@ -193,7 +193,7 @@ def _prepared(
     from facetrace.design.vary import with_value
     from facetrace.optics.colour import observer
     from facetrace.optics.material import find_material
-    from facetrace.report.document import ESTIMATE, colour_notes
+    from facetrace.report.document import ESTIMATE, colour_notes, light_notes
     from facetrace.studies.angles import Setting
     from facetrace.studies.tilt import LINE_NM
     from facetrace.trace.run import points_for
@@ -215,7 +215,7 @@ def _prepared(
         points=points_for(wishes.pop("rays")),
         **wishes,
     )
-    notes = [ESTIMATE, *(colour_notes(substance) if absorbing else [])]
+    notes = [ESTIMATE, *light_notes(light), *(colour_notes(substance) if absorbing else [])]
     if solid.missing:
         notes.append("As it stands, no place on the stone for: " + ", ".join(solid.missing))
     return _Subject(design, substance, setting, absorbing, notes)
@@ -282,8 +282,8 @@ def _written(
             "angles": angles_part(found),
             "notes": subject.notes,
         }
-        if subject.absorbing:
-            parts |= document.material_part(subject.material)
+        coloured = document.material_part(subject.material)
+        parts |= coloured if subject.absorbing else {"substance": coloured["substance"]}
         write_json(json, document.text_of(parts))
 
 

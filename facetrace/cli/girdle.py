@@ -230,9 +230,10 @@ def _written(
 
 
 def _notes(setting: "Setting", material: "Material") -> list[str]:
-    from facetrace.report.document import ESTIMATE, colour_notes
+    from facetrace.report.document import ESTIMATE, colour_notes, light_notes
 
-    return [ESTIMATE, *(colour_notes(material) if "coloured" in setting.media else [])]
+    coloured = colour_notes(material) if "coloured" in setting.media else []
+    return [ESTIMATE, *light_notes(setting.light), *coloured]
 
 
 def _table(rows: "list[Row]", setting: "Setting", stone: str, title: str) -> Table:

@@ -385,10 +385,10 @@ def _cautions(zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]
 
 def _notes(material: "Material", zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]:
     from facetrace.optics.zone import substances
-    from facetrace.report.document import ESTIMATE, colour_notes, provisional_note
+    from facetrace.report.document import ESTIMATE, colour_notes, light_notes, provisional_note
     from facetrace.studies.rows import number
 
-    notes = [ESTIMATE]
+    notes = [ESTIMATE, *light_notes(subject.light)]
     grown = (material, *substances(zones, material))
     names = dict.fromkeys(name for substance in grown for name in substance.provisional)
     if names:

@@ -489,7 +489,7 @@ def _placing(answer: Answer, row: "Row") -> str:
     changed = f" ({row['changed']})" if row["changed"] else ""
     at = ", ".join(f"{a:.2f}" for a in origin)
     return (
-        f"Best: {row['design']}{changed}. Its table's normal is {table_to_c(row):.1f} deg from c and points, in the "
+        f"Best: {called(row)}{changed}. Its table's normal is {table_to_c(row):.1f} deg from c and points, in the "
         f"frame of the rough file, {_along(up)}; its length {_along(along)}; the middle of its girdle plane "
         f"lies at {at} mm."
     )
@@ -677,9 +677,9 @@ def _cautions(answer: Answer, best: "Row") -> list[str]:
 def notes_of(answers: Sequence[Answer]) -> list[str]:
     """Cautions that belong to the numbers."""
     from facetrace.optics.zone import substances
-    from facetrace.report.document import ESTIMATE, colour_notes, provisional_note
+    from facetrace.report.document import ESTIMATE, colour_notes, light_notes, provisional_note
 
-    notes = [ESTIMATE]
+    notes = [ESTIMATE, *light_notes(answers[0].setting.light)]
     grown = []
     for answer in answers:
         rough = answer.room.rough

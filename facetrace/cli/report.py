@@ -1,6 +1,7 @@
 """facetrace report: one page to look at, hand on and print."""
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -123,18 +124,23 @@ def _ask(
     azimuth: float | None, material: str | None, spectrum: Path | None,
 ) -> dict[str, Any]:  # fmt: skip
     from facetrace.cli.loading import load_material, load_stone, with_spectrum
+    from facetrace.design.model import Axis
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
     from facetrace.optics.zone import read_zones
 
     file, solid = load_stone(path)
     substance = find_material(material) if material else load_material(file)
-    own = file.design.axis
+    axis = file.design.axis
+    turned = Axis(
+        tilt=axis.tilt if tilt is None else tilt,
+        azimuth=axis.azimuth if azimuth is None else azimuth,
+    )
     return {
-        "file": file,
+        # all that is asked of the design, the sweep too, is asked of it with this axis
+        "file": replace(file, design=file.design.model_copy(update={"axis": turned})),
         "solid": solid,
         "material": with_spectrum(substance, spectrum),
-        "axis": (own.tilt if tilt is None else tilt, own.azimuth if azimuth is None else azimuth),
         "light": find_light(light, head),
         "zones": read_zones(zone) if zone else None,
     }

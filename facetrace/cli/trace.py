@@ -219,11 +219,9 @@ class _Subject:
     @property
     def notes(self) -> list[str]:
         """Cautions that belong to the numbers."""
-        from facetrace.report.document import ESTIMATE, LAMPS, colour_notes
+        from facetrace.report.document import ESTIMATE, colour_notes, light_notes
 
-        notes = [ESTIMATE]
-        if self.light.lamps:
-            notes.append(LAMPS)
+        notes = [ESTIMATE, *light_notes(self.light)]
         if self.absorbing:
             notes += colour_notes(self.material)
         if self.index:

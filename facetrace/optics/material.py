@@ -100,13 +100,15 @@ class MaterialFile(Strict):
 class Material:
     """A material with its concentrations, ready to be asked for indices and absorption.
 
-    A *spectrum* of the user's stands in place of all chromophores.
+    A *spectrum* of the user's stands in place of all chromophores. source: the name or path by
+    which ``find_material`` finds its crystal.
     """
 
     name: str
     data: MaterialFile
     chromophores: Mapping[str, float]
     spectrum: Spectrum | None = None
+    source: str = ""
 
     @property
     def density(self) -> float:
@@ -211,14 +213,15 @@ def find_material(name: str, chromophores: Mapping[str, float] | None = None) ->
     """
     if name.endswith(".toml"):
         data = read_model(Path(name), MaterialFile)[0]
-        return _with(Material(data.name, data, {}), chromophores)
+        return _with(Material(data.name, data, {}, source=name), chromophores)
     wanted = name.strip().lower()
     for shipped in NAMES:
         data = _shipped(shipped)
         if wanted in data.variety:
-            return _with(Material(wanted, data, data.variety[wanted].chromophores), chromophores)
+            own = data.variety[wanted].chromophores
+            return _with(Material(wanted, data, own, source=wanted), chromophores)
         if wanted == data.name:
-            return _with(Material(wanted, data, {}), chromophores)
+            return _with(Material(wanted, data, {}, source=wanted), chromophores)
     raise FacetraceError(f"no material '{name}'; known: {', '.join(material_names())}")
 
 

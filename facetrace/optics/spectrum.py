@@ -58,7 +58,7 @@ _STATEMENT = re.compile(r"#+\s*([A-Za-z][A-Za-z_ ]*?)\s*:\s*(.*)")
 class Spectrum:
     """Absorption of both rays: wavelengths in nm, rising; alpha in 1/cm, natural logarithm.
 
-    polarised: False where one column served for both rays; name: that of the file.
+    polarised: False where one column served for both rays; name, path: those of the file.
     """
 
     wavelength_nm: Floats
@@ -66,6 +66,7 @@ class Spectrum:
     alpha_e: Floats
     polarised: bool
     name: str
+    path: str = ""
 
     def at(self, wavelength_nm: ArrayLike) -> tuple[Floats, Floats]:
         """(alpha_o, alpha_e) by linear interpolation. Raises FacetraceError outside the range."""
@@ -114,7 +115,8 @@ def read_spectrum(path: Path, indices: Indices) -> Spectrum:
         alpha_o = alpha_e = alpha[:, 0]
     else:
         alpha_o, alpha_e = (alpha[:, sheet.columns.index(ray) - 1] for ray in ("o", "e"))
-    return Spectrum(sheet.nm, alpha_o, alpha_e, "unpolarised" not in sheet.columns, path.name)
+    polarised = "unpolarised" not in sheet.columns
+    return Spectrum(sheet.nm, alpha_o, alpha_e, polarised, path.name, str(path))
 
 
 # ---- taking the file apart --------------------------------------------------------------------

@@ -13,6 +13,7 @@ picture     the face-up picture: scale, rays, exposure, what white is
 report      of facetrace report: what it adds to the other members (pictures and their facts, the stone rocked, ...)
 dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
 rays, events, seconds, seed
+substance      name or file by which the material is found
 chromophores   what colours the material: name, ppma, provisional (numbers from memory)
 spectrum    instead of them, the user's: file, polarised, range_nm that is used
 angles      of facetrace angles: what was varied, rows (values, sizes, figures, gains on the design as it
@@ -56,6 +57,7 @@ from typing import Any
 import facetrace
 from facetrace.measures.faceup import FaceUp
 from facetrace.measures.pleochroism import Pair
+from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.solid.measure import SolidMeasures
 from facetrace.solid.polyhedron import Solid
@@ -93,22 +95,30 @@ def colour_notes(material: Material, *, sure: bool = False) -> list[str]:
     return notes
 
 
+def light_notes(light: Light) -> list[str]:
+    """What to say of figures under a light."""
+    return [LAMPS] if light.lamps else []
+
+
 def material_part(material: Material) -> dict[str, Any]:
-    """The member that says what colours: "spectrum" or "chromophores"."""
+    """The members that say what the crystal is and what colours it: "substance", "spectrum" or "chromophores"."""
     if material.spectrum:
         nm = material.spectrum.wavelength_nm
         return {
+            "substance": material.source,
             "spectrum": {
                 "file": material.spectrum.name,
+                "path": material.spectrum.path,
                 "polarised": material.spectrum.polarised,
                 "range_nm": [float(nm[0]), float(nm[-1])],
-            }
+            },
         }
     return {
+        "substance": material.source,
         "chromophores": [
             {"name": c.name, "ppma": ppma, "provisional": c.provisional}
             for c, ppma in material.colouring
-        ]
+        ],
     }
 
 

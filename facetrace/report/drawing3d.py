@@ -58,9 +58,10 @@ LEVEL_DEG = 1e-4
 
 
 def drawing_of_design(
-    design: Design | None, solid: Solid, zones: Sequence[tuple[str, Body]] = (), name: str = ""
-) -> dict[str, Any]:
-    """A stone in its own frame, with c as the design says; zones: (name, body) in that frame.
+    design: Design | None, solid: Solid, zones: Sequence[tuple[str, Body]] = (), name: str = "",
+    kinds: Sequence[str] = (),
+) -> dict[str, Any]:  # fmt: skip
+    """A stone in its own frame, with c as the design says; zones: (name, body) in that frame, or what *kinds* calls them.
 
     design: for gear, tiers and axis; None for a stone that has none (c is then not drawn). name: in
     place of the design's.
@@ -68,9 +69,9 @@ def drawing_of_design(
     name = name or (design.name if design else "stone")
     bodies = [
         part
-        for zone, body in zones
+        for (zone, body), kind in zip(zones, kinds or ["zone"] * len(zones), strict=True)
         for piece in solid.parts
-        if (part := _clipped(zone, "zone", None, body, piece)) is not None
+        if (part := _clipped(zone, kind, None, body, piece)) is not None
     ]
     axis = direction(design.axis.tilt, design.axis.azimuth) if design else None
     here = np.eye(3), np.zeros(3)

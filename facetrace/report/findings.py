@@ -4,7 +4,6 @@ from typing import Any
 
 from facetrace.report.charts import Scale, Series, chart
 from facetrace.report.html import (
-    MINUS,
     Figures,
     figure,
     listed,
@@ -15,8 +14,8 @@ from facetrace.report.html import (
 from facetrace.report.sections import Pictures, how, picture
 
 PERCENT = 100.0
-# carats that need more decimals
-SMALL = 5e-4
+# carats that are not worth their decimals
+SMALL = 1e-4
 DEGREE = "\N{DEGREE SIGN}"
 
 
@@ -31,6 +30,10 @@ def zone_shown(f: Figures, pictures: Pictures) -> str:
     pair = picture(f, pictures, "zone without", "Without the zones") + picture(
         f, pictures, "zone with", "With the zones"
     )
+    fitted = ""
+    if f.at(f"{at}/blank"):
+        size = f"{f.number(f'{at}/length_mm', 2)} \N{MULTIPLICATION SIGN} {f.number(f'{at}/width_mm', 2)} mm, {f.number(f'{at}/carats', 3)} ct"
+        fitted = f" The zone file gives a blank: here the design is cut to fit it, {size}."
     inside = [k for k, share in enumerate(f.at(f"{at}/share_of_stone")) if share > 0]
     shares = listed(
         f"{f.words(f'{at}/names/{k}')}: {f.number(f'{at}/share_of_stone/{k}', 2, times=PERCENT)} % of the stone"
@@ -44,7 +47,7 @@ def zone_shown(f: Figures, pictures: Pictures) -> str:
     else:
         says = "No zone reaches into the stone as placed: check signs and millimetres of the zone file."
     return section(
-        "zone", "Where a zone shows", paragraph(f"{f.words(f'{at}/name')}."), f'<div class="two">{pair}</div>',
+        "zone", "Where a zone shows", paragraph(f"{f.words(f'{at}/name')}.{fitted}"), f'<div class="two">{pair}</div>',
         paragraph(says), shares, paragraph(f"Both at one scale. {how(f, 'zone with')}", "soft"),
     )  # fmt: skip
 
@@ -122,18 +125,19 @@ def girdle(f: Figures, pictures: Pictures) -> str:
             continue
         series = []
         tilts = sorted({rows[k]["eye_tilt"] for k in mine})
-        for tilt, form in zip(tilts, ("dot", "square", "star", "ring"), strict=False):
-            for finish, hue in (("polished", 1), ("flats", 2)):
+        for tilt, hue in zip(tilts, (1, 2, 3, 4), strict=False):
+            # a ring and a dot in it can both be seen where they coincide
+            for finish, form in (("polished", "ring"), ("flats", "dot")):
                 which = [k for k in mine if rows[k]["finish"] == finish and rows[k]["eye_tilt"] == tilt]  # fmt: skip
                 if which:
                     name_of = f"{'polished smooth' if finish == 'polished' else 'flats'}, eye {f.number(f'{at}/rows/{which[0]}/eye_tilt', 0)}{DEGREE}"
                     series.append(_back(at, name_of, form, hue, which))
         drawn = chart(
-            f, series, Scale("height of the girdle as asked, mm"), Scale("brought back, % of the light lost", times=PERCENT, low=0.0, high=0.0),
-            f"Light that polish brings back, {name}",
-            "Share of the light that a ground girdle loses and that polish or flats bring back, against the girdle's height.",
+            f, series, Scale("height of the girdle as asked, mm"), Scale("gained by polish, % of the light lost", times=PERCENT, low=0.0, high=0.0),
+            f"What polish gains, {name}",
+            "Light gained by polish or flats, as a share of what the ground girdle loses, against the girdle's height; below nought it is a loss.",
         )  # fmt: skip
-        parts.append(f"<h3>{name}</h3>{figure(drawn, 'Bars: one standard error.')}{_girdle_rows(f, mine, name)}")  # fmt: skip
+        parts.append(f"<h3>{name}</h3>{figure(drawn, 'Below nought less light comes back than from the ground girdle. Bars: one standard error.')}{_girdle_rows(f, mine, name)}")  # fmt: skip
     return section("girdle", "The girdle ground, polished, in flats", words, *parts)
 
 
@@ -161,7 +165,7 @@ def _girdle_rows(f: Figures, mine: list[int], name: str) -> str:
             )
         )
     found = table(
-        f"Finishes of the girdle, {name}", ("", "light, %", "brought back, % of lost", "ct"), lines, "numbers"
+        f"Finishes of the girdle, {name}", ("", "light, %", "gained, % of lost", "ct"), lines, "numbers"
     )  # fmt: skip
     return f"<details><summary>All rows</summary>{found}</details>"
 
@@ -175,10 +179,57 @@ def planned(f: Figures, pictures: Pictures) -> str:
         return section("plan", "What the rough keeps", *_plan(f, pictures, "/plan"))
     if not f.has("/lot"):
         return ""
-    parts = []
+    parts = [_lot(f, pictures)]
     for k in range(len(f.at("/lot"))):
-        parts += [f"<h3>{f.words(f'/lot/{k}/rough/name')}</h3>", *_plan(f, {}, f"/lot/{k}")]
+        told = "".join(_plan(f, {}, f"/lot/{k}"))
+        parts.append(
+            f"<details><summary>{f.words(f'/lot/{k}/rough/name')}: all its plans</summary>{told}</details>"
+        )
     return section("plan", "What the roughs keep", *parts)
+
+
+def _lot(f: Figures, pictures: Pictures) -> str:
+    """A line for each rough and one for all, and the stones face up."""
+    priced = f.has("/report/sums/value")
+    lines, faces = [], []
+    for k, part in enumerate(f.at("/lot")):
+        at = f"/lot/{k}"
+        start = (f.words(f"{at}/rough/name"), f.number(f"{at}/rough/carats", 2))
+        if not part["plans"]:
+            lines.append((*start, "nothing fits", *[""] * (3 if priced else 1)))
+            continue
+        row, here = part["plans"][part["best"]], f"{at}/plans/{part['best']}"
+        name = _plan_name(f, here, row, False)
+        money = (
+            (f.number(f"{here}/value/expected/value", 0), _bid(f, here)) if "value" in row else ()
+        )
+        lines.append((*start, name, f.number(f"{here}/carats", 2), *money))
+        caption = f"{f.words(f'{at}/rough/name')}: {name}, {f.number(f'{here}/carats', 2)} ct"
+        faces.append(picture(f, pictures, f"lot {k}", caption))
+    sums = "/report/sums"
+    money = (f.number(f"{sums}/value", 0), f.number(f"{sums}/bid", 0)) if priced else ()
+    lines.append(
+        (
+            "<b>all</b>",
+            f.number(f"{sums}/rough_carats", 2),
+            "",
+            f.number(f"{sums}/carats", 2),
+            *money,
+        )
+    )
+    heads = (
+        "rough",
+        "ct",
+        "best design",
+        "ct cut",
+        *(("expected value", "bid at most") if priced else ()),
+    )
+    told = table("The lot: the best plan of each rough", heads, lines, "numbers")
+    under = ""
+    if any(faces):
+        first = next(k for k, part in enumerate(f.at("/lot")) if part["plans"])
+        under = paragraph(f"All at one scale and one exposure. {how(f, f'lot {first}')}", "soft")
+    return f'{told}<div class="grid">{"".join(faces)}</div>{under}'
 
 
 def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
@@ -193,9 +244,9 @@ def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
         lines.append(
             (
                 name, f.number(f"{here}/carats", 2),
-                f"{f.number(f'{here}/low_carats', 2)} to {f.number(f'{here}/high_carats', 2)}",
+                f"<span class=\"one\">{f.number(f'{here}/low_carats', 2)} to {f.number(f'{here}/high_carats', 2)}</span>",
                 gap, f.number(f"{here}/table_to_c_deg", 1),
-                " \N{MULTIPLICATION SIGN} ".join(f.number(f"{here}/{n}", 1) for n in ("length_mm", "width_mm", "depth_mm")),
+                '<span class="one">' + " \N{MULTIPLICATION SIGN} ".join(f.number(f"{here}/{n}", 1) for n in ("length_mm", "width_mm", "depth_mm")) + "</span>",
             )
         )  # fmt: skip
         looks.append(
@@ -206,12 +257,12 @@ def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
         )
         if "value" in row:
             worth.append((name, *(_money(f, f"{here}/value/{key}/value") for key in ("expected", "low", "high")), _bid(f, here)))  # fmt: skip
-    parts = [listed(words[:1], "lead"), listed(words[1:])]
+    parts = [_verdict(f, at, best), listed(words[1:])] if rows else [listed(words, "lead")]
     if lines:
         parts.append(
             table(
-                "Weights in ct; low and high as the scan may be off; the proof: by how many percent at most a better placing could be heavier",
-                ("", "ct", "low to high", "proof, %", f"table to c, {DEGREE}", "size, mm"), lines, "numbers",
+                "Weights in ct; low and high as the scan may be off; how much heavier a better placing of the same design could be at most, as proven",
+                ("", "ct", "low to high", "could be heavier by at most, %", f"table to c, {DEGREE}", "size, mm"), lines, "numbers",
             )
         )  # fmt: skip
     if worth:
@@ -225,12 +276,32 @@ def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
     )  # fmt: skip
     if faces:
         under = paragraph(f"All at one scale and one exposure. {how(f, 'plan 0')}", "soft")
-        parts.append(f'<h3>Face up</h3><div class="grid">{faces}</div>{under}')
+        pair = "".join(
+            picture(f, pictures, f"sawn {k}", f"One of two stones sawn from it: {f.words(f'{at}/sawn/stones/{k}/design')}, {f.number(f'{at}/sawn/stones/{k}/carats', 2)} ct")
+            for k in range(2 if f.has(f"{at}/sawn") else 0)
+        )  # fmt: skip
+        parts.append(f'<h3>Face up</h3><div class="grid">{faces}{pair}</div>{under}')
         parts.append(
             table("How they look face up; colour from within; zone: share of the face where zones show; standard errors beside the figures",
                   ("", "light, %", "window, %", "zone, %", "L*", "C*", "h"), looks, "numbers")
         )  # fmt: skip
+    if rows:
+        parts.append(f"<h3>To mark the rough</h3>{paragraph(words[0])}")
     return parts
+
+
+def _verdict(f: Figures, at: str, best: int) -> str:
+    """The best plan in one sentence: carats, value, bid."""
+    here = f"{at}/plans/{best}"
+    row = f.at(here)
+    text = (
+        f"{_plan_name(f, here, row, False)} keeps {f.number(f'{here}/carats', 2)} ct of {f.number(f'{at}/rough/carats', 2)} "
+        f"({f.number(f'{here}/low_carats', 2)} to {f.number(f'{here}/high_carats', 2)})"
+    )
+    if "value" in row:
+        money = f"{f.number(f'{here}/value/expected/value', 0)} {f.words(f'{at}/currency')}"
+        text += f", worth {money} by your prices; bid at most {_bid(f, here)}"
+    return paragraph(f"{text}.", "lead")
 
 
 LOOKS = (
@@ -268,7 +339,9 @@ def recut(f: Figures, pictures: Pictures) -> str:
         here = f"{at}/flaws/{k}"
         how_it = f.words(f"{here}/how") if flaw["gone"] else "; ".join(f.words(f"{here}/reasons/{n}") for n in range(len(flaw["reasons"])))  # fmt: skip
         spent = flaw["costs_carats"]
-        cost = "" if spent is None else f"{MINUS}{f.number(f'{here}/costs_carats', 4 if spent >= SMALL else 6)}"  # fmt: skip
+        cost = "" if spent is None else f.number(f"{here}/costs_carats", 4)
+        if spent is not None and spent < SMALL:
+            cost = "<span data-fixed>less than 0.0001</span>"
         flaws.append((f.words(f"{here}/name"), "goes" if flaw["gone"] else "stays", how_it, cost))
     cuts = [
         (f.words(f"{at}/cuts/{k}/name"), *(f.number(f"{at}/cuts/{k}/{n}", 2) for n in ("angle_before", "angle_after")), f.number(f"{at}/cuts/{k}/mm", 3))
@@ -288,7 +361,7 @@ def recut(f: Figures, pictures: Pictures) -> str:
     cautions = listed(f.words(f"{at}/cautions/{k}") for k in range(len(f.at(f"{at}/cautions"))))
     return section(
         "recut", "The re-cut", paragraph(f.words(f"{at}/verdict"), "lead"),
-        table("Flaws: what goes and what stays", ("", "", "how, or why not", "alone it costs, ct"), flaws, "text"),
+        table("Flaws: what goes and what stays", ("", "", "how, or why not", "costs alone, ct"), flaws, "text"),
         table("Sizes before and after", ("", "before", "after"), sizes, "numbers"), light,
         f"<details><summary>Facet by facet</summary>{table('Facets to cut', ('', f'angle before, {DEGREE}', f'after, {DEGREE}', 'down, mm'), cuts, 'numbers')}</details>" if cuts else "",
         cautions,

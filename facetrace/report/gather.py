@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from facetrace.common.errors import FacetraceError
-from facetrace.design.model import Axis, DesignFile
+from facetrace.design.model import DesignFile
 from facetrace.measures.maps import THROUGH, FaceMaps
 from facetrace.measures.pleochroism import dichroscope_pair
 from facetrace.optics.colour import observer, srgb_of
@@ -18,7 +18,6 @@ from facetrace.report import bitmap, document
 from facetrace.report.drawing3d import drawing_of_design, zones_in
 from facetrace.report.picture import WHITE, face_pixels
 from facetrace.report.sweep import angles_part
-from facetrace.solid.body import Body
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Floats, Solid
 from facetrace.studies import orient, portrait
@@ -47,7 +46,6 @@ class Ask:
     file: DesignFile
     solid: Solid
     material: Material
-    axis: tuple[float, float]
     light: Light
     exposure: float
     seed: int
@@ -56,6 +54,11 @@ class Ask:
     samples: int
     small: int
     zones: ZoneFile | None = None
+
+    @property
+    def axis(self) -> tuple[float, float]:
+        """Tilt and azimuth of c, degrees."""
+        return self.file.design.axis.tilt, self.file.design.axis.azimuth
 
 
 class Album:
@@ -75,6 +78,7 @@ class Album:
     def map(self, ident: str, values: Floats, maps: FaceMaps, samples: int, alt: str) -> None:
         """A map of shares."""
         self._keep(ident, bitmap.map_pixels(values, maps.coverage), maps.step_mm, samples, alt, self.under)  # fmt: skip
+        del self.facts[ident]["exposure"]
 
     def _keep(self, ident: str, pixels: Floats, step: float, samples: int, alt: str, under: str) -> None:  # fmt: skip
         self.pictures[ident] = bitmap.encoded(pixels)
@@ -89,18 +93,17 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
     eye = observer()
     medium = medium_of(ask.material, eye)
     stone = Stone(ask.solid, medium, ask.axis, ask.light)
-    album = Album(ask.light.words, ask.exposure)
+    album = Album(description(ask.light), ask.exposure)
     design = ask.file.design
     face = _face(ask, stone, album, _part(report, 0.0, 0.3))
     sizes = measure(ask.solid, ask.material.density)
-    turned = design.model_copy(update={"axis": Axis(tilt=ask.axis[0], azimuth=ask.axis[1])})
     doc = document.head() | {
         "design": {"name": design.name, "file": str(ask.file.path), "material": ask.material.name},
         "solid": document.solid_part(ask.solid, sizes),
         "scene": scene_part(ask.light, ask.axis, face.scene.white_radiance),
         **{k: v for k, v in document.trace_part(face.figures, 0.0).items() if k not in ("events", "seconds")},
         **document.material_part(ask.material),
-        "drawing": drawing_of_design(turned, ask.solid, _zones_inside(ask)),
+        "drawing": _drawn(ask),
         "leading_area": face.maps.leading,
         "dominant_area": face.maps.dominant,
     }  # fmt: skip
@@ -112,7 +115,7 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
     }
     part["lead"] = (
         f"{ask.material.name}, {sizes.carats:.3f} ct, {sizes.length_mm:.2f} x {sizes.width_mm:.2f} x "
-        f"{sizes.depth_mm:.2f} mm, under {ask.light.words}."
+        f"{sizes.depth_mm:.2f} mm."
     )
     part |= _rocked(ask, stone, album, _part(report, 0.3, 0.6))
     colours, shown = colours_part(ask.material, sizes.depth_mm)
@@ -122,20 +125,23 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
     if ask.zones:
         part["zone"] = _zone(ask, album, ask.zones)
     report(1.0)
-    notes = [document.ESTIMATE, *document.colour_notes(ask.material), *part.pop("remarks", [])]
-    if ask.light.lamps:
-        notes.append(document.LAMPS)
+    notes = [
+        document.ESTIMATE, *document.light_notes(ask.light), *document.colour_notes(ask.material), *part.pop("remarks", []),
+    ]  # fmt: skip
     part["pictures"] = album.facts
     return doc | {"report": part, "notes": notes}, album.pictures
 
 
-def _zones_inside(ask: Ask) -> list[tuple[str, Body]]:
-    """The zones in the stone's frame, with their names."""
+def _drawn(ask: Ask) -> dict[str, Any]:
+    """The stone to turn; with zones as they lie in it, at the size that its blank allows."""
+    design = ask.file.design
     if ask.zones is None:
-        return []
-    subject = orient.subject_of(ask.file.design, ask.material, ask.zones, ask.light, observer())
-    names = [z.name for z in ask.zones.model.zone]
-    return zones_in(orient.cut_of(subject, orient.BASE), subject.bodies, names)
+        return drawing_of_design(design, ask.solid)
+    subject = orient.subject_of(design, ask.material, ask.zones, ask.light, observer())
+    cut = orient.cut_of(subject, orient.BASE)
+    inside = zones_in(cut, subject.bodies, [z.name for z in ask.zones.model.zone])
+    name = f"{design.name}, in the blank of {ask.zones.model.name}" if subject.blank else ""
+    return drawing_of_design(design, cut.solid, inside, name)
 
 
 def _part(report: Progress, start: float, end: float) -> Progress:
@@ -217,6 +223,11 @@ def colours_part(material: Material, thickness_mm: float) -> tuple[dict[str, Any
 def _small_sweep(ask: Ask, stone: Stone, part: dict[str, Any], report: Progress) -> dict[str, Any]:
     """The member "angles": a few dozen candidates around the design."""
     design = ask.file.design
+    if ask.light.lamps:
+        part["remarks"] = [
+            "Light against weight is left out: under lamps light returned is no fair wish."
+        ]
+        return {}
     try:
         ranges = portrait.small_ranges(design, ask.solid)
     except FacetraceError as problem:
@@ -248,9 +259,15 @@ def _zone(ask: Ask, album: Album, zones: ZoneFile) -> dict[str, Any]:
     for ident, words, maps in zip(("zone without", "zone with"), ("without its zones", "with its zones"), faces, strict=True):  # fmt: skip
         album.face(
             ident, maps, subject.plain.white, orient.PORTRAIT_SAMPLES, f"{ask.file.design.name} {words}, face up.",
-            glare=False, under=f"{ask.light.words}, surface mirror light left out",
+            glare=False,
+            under=f"{description(ask.light)} The surface's mirror light is left out.",
         )  # fmt: skip
+    own = measure(orient.cut_of(subject, base).solid, subject.density)
     return {
+        "blank": subject.blank is not None,
+        "carats": own.carats,
+        "length_mm": own.length_mm,
+        "width_mm": own.width_mm,
         "name": zones.model.name,
         "file": str(zones.path),
         "names": [z.name for z in zones.model.zone],

@@ -61,11 +61,12 @@ def pointer_part(key: object) -> str:
 
 
 def shown(value: float, digits: int, times: float = 1.0, plus: bool = False) -> str:
-    """A number as pages print it: *digits* decimals, a real minus, no minus at zero."""
-    text = f"{value * times:.{digits}f}"
-    if float(text) == 0:
+    """A number as pages print it: *digits* decimals, thousands apart, a real minus, no minus at zero."""
+    text = f"{value * times:,.{digits}f}"
+    zero = not any(c in text for c in "123456789")
+    if zero:
         text = text.lstrip("-")
-    if plus and float(text) > 0:
+    if plus and not zero and not text.startswith("-"):
         text = f"+{text}"
     return text.replace("-", MINUS)
 

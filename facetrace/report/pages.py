@@ -18,9 +18,9 @@ ORDER = (
     findings.zone_shown,
     sections.rocked,
     sections.colour,
-    sections.turning,
     sections.trade_off,
     findings.girdle,
+    sections.turning,
     sections.sizes,
 )
 
@@ -41,7 +41,7 @@ def report_html(document: dict[str, Any], pictures: Pictures) -> str:
     drawn = "drawing" in document
     return page(
         f"{title}: report", body, document,
-        styles=STYLES if drawn else (), scripts=SCRIPTS if drawn else (),
+        styles=STYLES if drawn else (), scripts=(*(SCRIPTS if drawn else ()), "page.js"),
     )  # fmt: skip
 
 

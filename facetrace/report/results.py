@@ -12,7 +12,7 @@ from facetrace.measures.maps import face_maps
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light, description, find_light
 from facetrace.optics.material import Material, find_material
-from facetrace.optics.rough import read_rough, rough_of
+from facetrace.optics.rough import Rough, read_rough, rough_of
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.optics.stone import read_stone
 from facetrace.optics.zone import read_zones
@@ -29,7 +29,7 @@ from facetrace.studies import orient, portrait
 from facetrace.studies import plan as plans
 from facetrace.studies.portrait import Stone
 from facetrace.trace.run import Progress, trace_pixels
-from facetrace.trace.scene import Medium, Scene, View, medium_of, scene_of
+from facetrace.trace.scene import Scene, View, medium_of, scene_of
 
 # a flaw is drawn at least so large, mm
 FLAW_MM = 0.15
@@ -70,12 +70,13 @@ class _Maker:
     def material(self) -> Material:
         """What the document says that colours the stone."""
         doc = self.document
-        name = str(doc["design"]["material"])
+        name = str(doc.get("substance") or doc["design"]["material"])
+        if name.endswith(".toml"):
+            name = str(self.result.found(name))
         if "spectrum" in doc:
             found = find_material(name)
-            return found.with_spectrum(
-                read_spectrum(self.result.found(doc["spectrum"]["file"]), found.indices)
-            )
+            path = self.result.found(str(doc["spectrum"]["path"]))
+            return found.with_spectrum(read_spectrum(path, found.indices))
         ppma = {c["name"]: float(c["ppma"]) for c in doc.get("chromophores", ())}
         return find_material(name, ppma)
 
@@ -87,7 +88,7 @@ class _Maker:
         self.told["light"] = description(found)
         return found
 
-    def faces(self, scenes: Mapping[str, tuple[Scene, str]], white: Medium, under: str, *, glare: bool = True) -> None:  # fmt: skip
+    def faces(self, scenes: Mapping[str, tuple[Scene, str]], under: str, *, glare: bool = True) -> None:  # fmt: skip
         """Pictures of scenes by name, with their alt texts, at one scale."""
         width = portrait.whole_mm([scene for scene, _ in scenes.values()])
         for k, (ident, (scene, alt)) in enumerate(scenes.items()):
@@ -95,7 +96,9 @@ class _Maker:
                 scene, self.size, self.samples, self.seed, width_mm=width, picture=True
             )
             maps = face_maps(pixels, scene)
-            self.album.face(ident, maps, white.white, self.samples, alt, glare=glare, under=under)
+            self.album.face(
+                ident, maps, scene.medium.white, self.samples, alt, glare=glare, under=under
+            )
             self.report((k + 1) / len(scenes))
 
 
@@ -132,7 +135,8 @@ def _recut(maker: _Maker) -> dict[str, Any]:
         (str(flaw["name"]), _ball(flaw["place_mm"], max(float(flaw["depth_mm"]), FLAW_MM)))
         for flaw in doc["recut"]["flaws"]
     ]
-    drawing = drawing_of_design(None, stone.solid, balls, str(doc["design"]["name"]))
+    fates = [f"{f['kind']}: {'goes' if f['gone'] else 'stays'}" for f in doc["recut"]["flaws"]]
+    drawing = drawing_of_design(None, stone.solid, balls, str(doc["design"]["name"]), fates)
     return _title(maker, "a re-cut") | {"members": {"drawing": drawing}}
 
 
@@ -166,8 +170,8 @@ def _angles(maker: _Maker) -> dict[str, Any]:
         words = "as it stands" if ident == "before" else "as recommended"
         if ident == "before" or chosen != part["as_it_stands"]:
             shown[ident] = (stone.scene(View()), f"{design.name} {words}, face up.")
-        last = drawing_of_design(varied, solid)
-    maker.faces(shown, medium, light.words)
+        last = drawing_of_design(varied, solid, name=f"{design.name}, {words}")
+    maker.faces(shown, description(light))
     return _title(maker, "angles") | {"members": {"drawing": last}}
 
 
@@ -191,8 +195,8 @@ def _orient(maker: _Maker) -> dict[str, Any]:
         shown[ident] = (zoned, f"The stone {words}, face up.")
         if ident == "after":
             shown["after plain"] = (plain, "The same stone without its zones, face up.")
-    under = f"{light.words}, surface mirror light left out"
-    maker.faces(shown, subject.plain, under, glare=False)
+    under = f"{description(light)} The surface's mirror light is left out."
+    maker.faces(shown, under, glare=False)
     tilt, azimuth = cut.axis
     turned = subject.design.model_copy(update={"axis": Axis(tilt=tilt, azimuth=azimuth)})
     inside = zones_in(cut, subject.bodies, part["zones"]["names"])
@@ -203,41 +207,83 @@ def _orient(maker: _Maker) -> dict[str, Any]:
 def _plan(maker: _Maker) -> dict[str, Any]:
     drawing = _placed(maker, maker.document["plan"])
     rough = maker.document["plan"]["rough"]
+    weighed = f", weighed {rough['weighed_carats']:.2f}" if rough["weighed_carats"] else ""
     return {
         "members": {"drawing": drawing},
         "title": f"Plans for {rough['name']}",
-        "lead": f"{rough['material']}, {rough['carats']:.2f} ct of rough, from {rough['file']}.",
+        "lead": f"{rough['material']}, {rough['carats']:.2f} ct of rough by its volume{weighed}, from {rough['file']}.",
     }
 
 
-def _placed(maker: _Maker, part: Mapping[str, Any]) -> dict[str, Any]:
-    """Faces of a rough's plans, zones and all; returns the drawing of the stones in the rough, the best first."""
+@dataclass(frozen=True)
+class _Room:
+    """A rough with its light, as a plan's document has it."""
+
+    rough: Rough
+    light: Light
+    setting: plans.Setting
+
+    def scene(self, cut: orient.Cut, design: Design) -> Scene:
+        """A stone of it face up, zones and all."""
+        eye = plans.eye_of(self.rough, design, self.setting)
+        if eye.subject is None:
+            return scene_of(cut.solid, eye.plain, cut.axis, self.light, View())
+        return orient.scenes(eye.subject, cut)[1]
+
+
+def _room(maker: _Maker, part: Mapping[str, Any]) -> _Room:
     where = maker.result.found(part["rough"]["file"])
     rough = rough_of(read_rough(where))
     maker.result.check(str(where), rough.carats, part["rough"]["carats"])
     light = maker.light(part)
-    setting = plans.Setting(Facing((0.0, 0.0, 1.0), 90.0), light, seed=maker.seed)
+    return _Room(rough, light, plans.Setting(Facing((0.0, 0.0, 1.0), 90.0), light, seed=maker.seed))
+
+
+def _placed(maker: _Maker, part: Mapping[str, Any]) -> dict[str, Any]:
+    """Faces of a rough's plans; returns the drawing of the stones in the rough, the best first."""
+    room = _room(maker, part)
     shown: dict[str, tuple[Scene, str]] = {}
     panels, designs = [], {}
     for k, row in enumerate(part["plans"]):
-        cut, design, _ = lying(maker.result, part, row, rough)
-        eye = plans.eye_of(rough, design, setting)
-        if eye.subject is None:
-            scene = scene_of(cut.solid, eye.plain, cut.axis, light, View())
-        else:
-            _, scene = orient.scenes(eye.subject, cut)
-        shown[f"plan {k}"] = (scene, f"{row['design']} cut from {part['rough']['name']}, face up.")
-        medium = eye.plain
+        cut, design, _ = lying(maker.result, part, row, room.rough)
+        alt = f"{row['design']} cut from {part['rough']['name']}, face up."
+        shown[f"plan {k}"] = (room.scene(cut, design), alt)
         hidden = " with its zones hidden" if row["kind"] == plans.HIDDEN else ""
         panels.append(Panel(f"{row['design']}{hidden}, {row['carats']:.2f} ct", (cut,)))
         designs[panels[-1].name] = [design]
-    if shown:
-        maker.faces(shown, medium, f"{light.words}, each with what zones it holds")
+    if panels:
         panels.insert(0, panels.pop(part["best"]))
-    return drawing_of_plans(rough, panels, designs)
+    if part["sawn"]:
+        pair = [lying(maker.result, part, row, room.rough) for row in part["sawn"]["stones"]]
+        carats = sum(row["carats"] for row in part["sawn"]["stones"])
+        panels.append(Panel(f"two stones, {carats:.2f} ct", tuple(cut for cut, _, _ in pair)))
+        designs[panels[-1].name] = [design for _, design, _ in pair]
+        for k, (cut, design, _) in enumerate(pair):
+            alt = f"Stone {k + 1} of two cut from {part['rough']['name']}, face up."
+            shown[f"sawn {k}"] = (room.scene(cut, design), alt)
+    if shown:
+        maker.faces(shown, f"{description(room.light)} Each stone has the zones it holds.")
+    return drawing_of_plans(room.rough, panels, designs)
 
 
 def _lot(maker: _Maker) -> dict[str, Any]:
-    doc = maker.document
-    names = ", ".join(part["rough"]["name"] for part in doc["lot"])
-    return {"title": f"A lot of {len(doc['lot'])} roughs", "lead": f"{names}."}
+    """The best stone of each rough face up, and the sums."""
+    lot = maker.document["lot"]
+    best = {k: part["plans"][part["best"]] for k, part in enumerate(lot) if part["plans"]}
+    shown: dict[str, tuple[Scene, str]] = {}
+    for k, row in best.items():
+        room = _room(maker, lot[k])
+        cut, design, _ = lying(maker.result, lot[k], row, room.rough)
+        alt = f"{row['design']} cut from {lot[k]['rough']['name']}, face up."
+        shown[f"lot {k}"] = (room.scene(cut, design), alt)
+    if shown:
+        maker.faces(shown, f"{description(room.light)} Each stone has the zones it holds.")
+    sums = {
+        "rough_carats": sum(part["rough"]["carats"] for part in lot),
+        "carats": sum(row["carats"] for row in best.values()),
+    }
+    if any("value" in row for row in best.values()):
+        sums["value"] = sum(row["value"]["expected"]["value"] for row in best.values())
+        sums["bid"] = sum(max(row["bid"]["limit"]["value"], 0.0) for row in best.values())
+    names = ", ".join(part["rough"]["name"] for part in lot)
+    return {"title": f"A lot of {len(lot)} roughs", "lead": f"{names}.", "sums": sums}

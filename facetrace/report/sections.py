@@ -64,11 +64,11 @@ def how(f: Figures, ident: str) -> str:
     """Light, exposure and white of a picture, as HTML."""
     at = f"/report/pictures/{pointer_part(ident)}"
     text = (
-        f"{f.words(f'{at}/under')}. Exposure {f.number(f'{at}/exposure', 2)}: at <span data-fixed>1</span> a white "
+        f"{f.words(f'{at}/under')} Exposure {f.number(f'{at}/exposure', 2)}: at <span data-fixed>1</span> a white "
         f"diffuser in the same light is just white on the screen. {f.number(f'{at}/rays_per_pixel', 0)} rays in a pixel."
     )
     if float(f.at(f"{at}/beyond_screen")) >= 0.005:
-        text += f" {f.number(f'{at}/beyond_screen', 0, times=100)} % of the stone is more vivid than a screen can show."
+        text += f" {f.number(f'{at}/beyond_screen', 0, times=100)} % of this stone is more vivid than a screen can show."
     return text
 
 
@@ -80,19 +80,24 @@ def glance(f: Figures, pictures: Pictures) -> str:
     shown = picture(f, pictures, "face", f"Face up. {how(f, 'face')}" if f.has("/report/pictures/face") else "")  # fmt: skip
     if not shown or not f.has("/measures"):
         return ""
+    windows = ""
+    if f.has("/angles/rows/0/tilt_deg"):
+        windows = f"Without its colour it windows from {f.number('/angles/rows/0/tilt_deg/value', 0)}\N{DEGREE SIGN} of tilt on."
+    elif f.has("/angles"):
+        windows = f"Even without its colour it does not window up to {f.number('/angles/tilt_limit_deg', 0)}\N{DEGREE SIGN} of tilt."
     lines = [
         f"Weight {f.number('/solid/carats', 3)} ct, {_size(f)} mm.",
-        f"{f.estimate('/measures/light_return', times=100)} % of the light comes back to the eye from bright "
-        f"surroundings; {f.estimate('/measures/absorbed', times=100)} % is taken up by the colour.",
+        f"{f.estimate('/measures/light_return', 2, times=100)} % of the light comes back to the eye from bright "
+        f"surroundings; {f.estimate('/measures/absorbed', 1, times=100)} % is taken up by the colour.",
         f"Where it is not absorbed, light returned leads on {f.number('/leading_area/light_return', 0, times=100)} % of the face, "
         f"window on {f.number('/leading_area/window', 0, times=100)} %, extinction on {f.number('/leading_area/extinction', 0, times=100)} %.",
-        f.words("/report/light"),
-        f"As bright as {f.estimate('/measures/brightness')} of a white diffuser in the same light.",
+        f"As bright as {f.estimate('/measures/brightness', 3)} of a white diffuser in the same light.",
+        windows,
     ]
     return section(
         "glance",
         "At a glance",
-        f'<div class="two">{shown}<div>{listed(lines, "lead")}</div></div>',
+        f'<div class="two">{shown}<div>{listed(filter(None, lines), "lead")}</div></div>',
     )
 
 
@@ -160,10 +165,14 @@ def rocked(f: Figures, pictures: Pictures) -> str:
             f'<h3>{words}</h3><ul class="strip" tabindex="0" role="list" aria-label="Stone rocked {esc(words.lower())}">{"".join(items)}</ul>'
         )
     error = f.number("/report/rocked_most_stderr", 3, times=100)
-    first = f.at("/report/rocked/0/picture")
+    # of all in the strips the one with the most that a screen cannot show speaks for them
+    first = max(
+        (look["picture"] for look in f.at("/report/rocked")),
+        key=lambda ident: float(f.at(f"/report/pictures/{pointer_part(ident)}/beyond_screen")),
+    )
     parts.append(
         paragraph(
-            f"Eye and light stay, the stone rocks; all at one scale. Shares are percent of all light, with standard errors of at most {error}. {how(f, first)}",
+            f"Eye and light stay, the stone rocks; plus: the table leans towards the end where index <span data-fixed>0</span> is, or, along the width, towards a quarter turn on from it. All at one scale. Shares are percent of all light, with standard errors of at most {error}. {how(f, first)}",
             "soft",
         )
     )
@@ -269,7 +278,8 @@ def turning(f: Figures, pictures: Pictures) -> str:
         return ""
     none = "<noscript><p>Without scripts the drawing cannot be turned.</p></noscript>"
     rough = "" if f.at("/drawing/rough") is None else " in the rough"
-    return section("turning", f"The stone{rough}, to turn", '<div id="solid3d"></div>', none)
+    name = paragraph(f"{f.words('/drawing/name')}.", "soft")
+    return section("turning", f"The stone{rough}, to turn", name, '<div id="solid3d"></div>', none)
 
 
 # ---- light against weight ----------------------------------------------------------------------
@@ -302,6 +312,12 @@ def trade_off(f: Figures, pictures: Pictures) -> str:
         f, shown, Scale(label), Scale("light returned, % of all light", times=100),
         "Light against weight", "Each mark is a candidate: to the right heavier, upwards more light returned.",
     )  # fmt: skip
+    coarse = ""
+    if f.has("/report/about") and f.at("/report/about") == "design":
+        coarse = paragraph(
+            "Tried coarsely, to see which way it goes; finer: facetrace angles, with its own table.",
+            "soft",
+        )
     varied = listed(
         f"{f.words(f'{at}/varied/{k}/name')} from {_plain(f, f'{at}/varied/{k}/from')} to {_plain(f, f'{at}/varied/{k}/to')} by {_plain(f, f'{at}/varied/{k}/step')}"
         for k in range(len(f.at(f"{at}/varied")))
@@ -312,7 +328,7 @@ def trade_off(f: Figures, pictures: Pictures) -> str:
         for k in range(len(f.at(f"{at}/recommendation/cautions")))
     )
     return section(
-        "trade", "Light against weight", advice, cautions, figure(drawn, f"Varied: {varied}"), _rows(f, key)
+        "trade", "Light against weight", advice, coarse, cautions, figure(drawn, f"Varied: {varied}"), _rows(f, key)
     )  # fmt: skip
 
 
@@ -368,9 +384,13 @@ def _rows(f: Figures, key: str) -> str:
 def cautions(f: Figures) -> str:
     """What belongs to the numbers, and what may hurt."""
     notes = listed(f.words(f"/notes/{k}") for k in range(len(f.at("/notes"))))
-    return section(
-        "cautions", "Before you cut", f'<div class="caution">{notes}{listed(map(esc, CARE))}</div>'
+    # a re-cut's notes speak of the wheel themselves
+    care = (
+        ""
+        if any(text.startswith("Grind wet") for text in f.at("/notes"))
+        else listed(map(esc, CARE))
     )
+    return section("cautions", "Before you cut", f'<div class="caution keep">{notes}{care}</div>')
 
 
 def made(f: Figures) -> str:

@@ -17,7 +17,7 @@ const facetraceSolid = (() => {
     ["From above", 0, 0], ["Side", 0, 90], ["End", -90, 90], ["From below", 0, 180], ["Three-quarter", 30, 55],
   ];
   const TOGGLES = [
-    ["rough", "Rough"], ["stone", "Stone"], ["bodies", "Defects and zones"], ["hidden", "Hidden edges"],
+    ["rough", "Rough"], ["stone", "Stone"], ["bodies", "Flaws and zones"], ["hidden", "Hidden edges"],
     ["axis", "c-axis"],
   ];
   const STEP = 5, LEAST_ZOOM = 0.5, MOST_ZOOM = 20;
