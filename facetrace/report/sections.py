@@ -81,17 +81,19 @@ def glance(f: Figures, pictures: Pictures) -> str:
     if not shown or not f.has("/measures"):
         return ""
     windows = ""
-    if f.has("/angles/rows/0/tilt_deg"):
+    if f.has("/angles/rows/0/tilt_deg") and f.at("/angles/rows/0/tilt_deg/value") == 0:
+        windows = "Without its colour it windows even untilted."
+    elif f.has("/angles/rows/0/tilt_deg"):
         windows = f"Without its colour it windows from {f.number('/angles/rows/0/tilt_deg/value', 0)}\N{DEGREE SIGN} of tilt on."
     elif f.has("/angles"):
         windows = f"Even without its colour it does not window up to {f.number('/angles/tilt_limit_deg', 0)}\N{DEGREE SIGN} of tilt."
     lines = [
         f"Weight {f.number('/solid/carats', 3)} ct, {_size(f)} mm.",
-        f"{f.estimate('/measures/light_return', 2, times=100)} % of the light comes back to the eye from bright "
-        f"surroundings; {f.estimate('/measures/absorbed', 1, times=100)} % is taken up by the colour.",
+        f"{f.estimate('/measures/light_return', times=100)} % of the light comes back to the eye from bright "
+        f"surroundings; {f.estimate('/measures/absorbed', times=100)} % is taken up by the colour.",
         f"Where it is not absorbed, light returned leads on {f.number('/leading_area/light_return', 0, times=100)} % of the face, "
         f"window on {f.number('/leading_area/window', 0, times=100)} %, extinction on {f.number('/leading_area/extinction', 0, times=100)} %.",
-        f"As bright as {f.estimate('/measures/brightness', 3)} of a white diffuser in the same light.",
+        f"As bright as {f.estimate('/measures/brightness')} of a white diffuser in the same light.",
         windows,
     ]
     return section(
