@@ -481,21 +481,40 @@ def _length(facet: Facet, after: Solid) -> Aim:
         wall = after.vertices[polygon]
         for p in points:
             if np.linalg.norm(wall - p, axis=1).min() < ON_CORNER:
-                over = wall[np.linalg.norm(wall[:, :2] - p[:2], axis=1) < ON_CORNER]
-                ends.append((abs(p[2]), p, over))
+                # towards the other side of the stone: up from a pavilion, down from a crown
+                ends.append((float(p[2] * np.sign(normal[2])), p, wall))
     if ends:
         least = min(e[0] for e in ends)
-        _, point, over = next(e for e in ends if e[0] < least + ON_CORNER)
-        other = over[np.argmax(np.abs(over[:, 2] - point[2]))]
-        on = [
-            o for v, o in zip(after.vertices, _owners(after), strict=True) if np.allclose(v, other)
-        ]
-        open_side = any(n.startswith(BLANK) for o in on for n in o)
+        _, point, wall = next(e for e in ends if e[0] < least + ON_CORNER)
+        other = _across(wall, point)
+        open_side = any(
+            name.startswith(BLANK) and abs(n @ other - d) < ON_CORNER
+            for name, n, d in zip(after.names, after.normals, after.offsets, strict=True)
+        )
         hinge = _foot(facet, float(point[2]))
         if open_side:
             return Aim("line", facet.name, (), float(point[2] * np.sign(normal[2])), None, hinge)
         return Aim("girdle", facet.name, (), abs(float(other[2] - point[2])), None, hinge)
     return _beside(facet, after, points)
+
+
+def _across(wall: Floats, point: Floats) -> Floats:
+    """Where the vertical line through a point of an upright facet's edge leaves the facet again.
+
+    *wall* (k, 3): the facet's corners in order. A facet below may end between two corners of the one above.
+    """
+    heights = []
+    for a, b in zip(wall, np.roll(wall, -1, axis=0), strict=True):
+        along = (b - a)[:2]
+        length = float(np.hypot(*along))
+        if length < ON_CORNER:
+            heights += [a[2], b[2]] if np.hypot(*(a - point)[:2]) < ON_CORNER else []
+            continue
+        share = float(along @ (point - a)[:2]) / length**2
+        if -ON_CORNER <= share * length <= length + ON_CORNER:
+            heights.append(a[2] + share * (b[2] - a[2]))
+    far = max(heights, key=lambda z: abs(z - point[2]))
+    return np.array([point[0], point[1], far])
 
 
 def _beside(facet: Facet, after: Solid, points: Floats) -> Aim:
