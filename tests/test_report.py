@@ -268,3 +268,52 @@ def test_a_hostile_name_is_a_name(reported):
     assert "<img src=x" not in made
     assert made.count("<script") == text.count("<script")
     assert wrong_figures(made) == []
+
+
+# ---- the page and the commands -----------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_a_page_and_the_sweep_speak_of_one_crystal(tmp_path):
+    """With c laid into the girdle plane all of the page turns: its sweep is that of facetrace angles with the same axis."""
+    told, other = tmp_path / "a.json", tmp_path / "b.json"
+    axis = ["--axis-tilt", "90", "--axis-azimuth", "30"]
+    result = run("report", "designs/oval-brilliant.toml", *QUICK, *axis, "--rays", "16384", "--out", tmp_path / "a.html", "--json", told)  # fmt: skip
+    assert result.exit_code == 0, result.output
+    page = json.loads(told.read_text(encoding="utf-8"))
+    words = []
+    for varied in page["angles"]["varied"]:
+        words += ["--vary", f"{varied['name']}={varied['from']}:{varied['to']}:{varied['step']}"]
+    result = run("angles", "designs/oval-brilliant.toml", *axis, *words, "--rays", "16384", "--no-plot", "--csv", tmp_path / "b.csv", "--json", other)  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert page["angles"] == json.loads(other.read_text(encoding="utf-8"))["angles"]
+    light, own = page["measures"]["light_return"], page["angles"]["rows"][0]["light_return"]
+    # other sets of rays: 4.1 standard errors
+    assert abs(light["value"] - own["value"]) < 4.1 * np.hypot(light["stderr"], own["stderr"])
+    assert page["scene"]["axis"] == {"tilt": 90.0, "azimuth": 30.0}
+
+
+@pytest.mark.slow
+def test_pages_of_results_with_spectrum_lot_and_sawn_pair(tmp_path):
+    """What was made under a spectrum, of a whole lot, of two stones from one rough, comes back as a page."""
+    quick = ["--most-cells", "20", "--rays", "256", "--workers", "1"]
+    made = {
+        "pink": ["angles", "designs/pear-brilliant.toml", "--spectrum", "designs/pink-sapphire.csv", "--vary", "pavilion.angle=40:41:1", "--rays", "2048", "--no-plot"],
+        "lot": ["lot", "designs/roughs", "designs/round-brilliant.toml", "--prices", "designs/prices/invented.toml", *quick],
+        "pair": ["plan", "designs/roughs/crystal-barrel.toml", "designs/round-brilliant.toml", "--pieces", "2", "--no-losses", "--no-picture", *quick],
+    }  # fmt: skip
+    for name, words in made.items():
+        told = tmp_path / f"{name}.json"
+        result = run(*words, "--csv", tmp_path / f"{name}.csv", "--json", told)
+        assert result.exit_code == 0, result.output
+        result = run("report", told, "--size", "96", "--samples", "4")
+        assert result.exit_code == 0, result.output
+        text = (tmp_path / f"{name}-report.html").read_text(encoding="utf-8")
+        assert wrong_figures(text) == misplaced(text) == loose_numbers(text) == []
+        document = document_in(text)
+        jsonschema.validate(document, SCHEMA)
+        pictures = set(document["report"]["pictures"])
+        assert {"pink": {"before"}, "lot": {"lot 0", "lot 1", "lot 2"}, "pair": {"plan 0", "sawn 0", "sawn 1"}}[name] <= pictures  # fmt: skip
+    lot = json.loads((tmp_path / "lot.json").read_text(encoding="utf-8"))["lot"]
+    sums = document_in((tmp_path / "lot-report.html").read_text(encoding="utf-8"))["report"]["sums"]
+    assert sums["carats"] == pytest.approx(sum(p["plans"][p["best"]]["carats"] for p in lot))

@@ -354,3 +354,23 @@ def test_an_order_that_cannot_be_cut(tmp_path):
     result = run("sheet", design, "--first", "crown")
     assert result.exit_code == 2
     assert "try --first pavilion" in " ".join(result.output.split())
+
+
+def test_a_facet_that_ends_within_a_wall(tmp_path):
+    """Breaks that stand a little higher than the mains end between the corners of their flats.
+
+    By hand: facet and flat face the same way, so their edge is level, at z = (d - r sin a) / -cos a for a facet of angle a and
+    distance d, a flat at r; what is left of the wall reaches from there to the blank's upper face.
+    """
+    text = (DESIGNS[0].parent / "round-by-hand.toml").read_text(encoding="utf-8")
+    assert "height_mm = 3.016" in text
+    design = tmp_path / "round.toml"
+    design.write_text(text.replace("height_mm = 3.016", "height_mm = 2.97"), encoding="utf-8")
+    made = bench(read_design(design).design, 3.99)
+    step = next(s for s in made.steps if s.name == "pavilion break")
+    facet, aim = step.settings[0].facets[0], step.settings[0].aim
+    wall = next(f for f in made.flats if f.index == facet.index)
+    a = math.radians(step.settings[0].angle)
+    edge = (facet.distance - wall.distance * math.sin(a)) / math.cos(a)
+    assert aim.kind == "line"
+    assert aim.mm == pytest.approx(edge, abs=1e-9)

@@ -403,7 +403,7 @@ def test_toggles_and_plans(opened):
     page = opened(drawing)
     layers = {
         "Rough": [".ft-rough-fill", ".ft-rough-front", ".ft-rough-back"], "Stone": [".ft-edges", ".ft-hidden"],
-        "Defects and zones": [".ft-body"], "Hidden edges": [".ft-hidden", ".ft-rough-back"], "c-axis": [".ft-inside"],
+        "Flaws and zones": [".ft-body"], "Hidden edges": [".ft-hidden", ".ft-rough-back"], "c-axis": [".ft-inside"],
     }  # fmt: skip
 
     def drawn(layer):
