@@ -332,7 +332,7 @@ def test_wrong_inputs(tmp_path):
         (["--out", tmp_path / "no" / "sheet.html"], "its folder does not exist"),
         (["--out", tmp_path / "a.html", "--json", tmp_path / "a.html"], "named for two outputs"),
         (["--allowance", "0"], ""),
-        (["--open", "nan"], ""),
+        (["--meet-gap", "nan"], ""),
         (["--gear", "2"], ""),
         (["--first", "girdle"], ""),
     ):
