@@ -100,7 +100,7 @@ def _table(name: str, found: "Bench") -> Table:
     from facetrace.report.sheet import FINE, MISSING, READ_DEG, tolerance_of
     from facetrace.solid.steps import MOST_ERROR_DEG
 
-    keeps = [s.fault and tolerance_of(s.fault) for s in found.steps]
+    keeps = [tolerance_of(s.fault) for s in found.steps]
     below = [f"-  {MISSING.format(degrees=f'{MOST_ERROR_DEG:g} degrees')}"] * (None in keeps)
     below += [f"*  {FINE}"] * any(k is not None and k < READ_DEG for k in keeps)
     shown = Table(title=f"{escape(name)}: {found.first} first", title_justify="left",

@@ -162,8 +162,10 @@ def gear_words(part: dict[str, Any] | None) -> str:
     )
 
 
-def tolerance_of(fault: Fault) -> float | None:
+def tolerance_of(fault: Fault | None) -> float | None:
     """The smaller of the whole tier's tolerance and of one facet's among the others, degrees."""
+    if fault is None:
+        return None
     return min((t for t in (fault.tolerance_deg, fault.alone_deg) if t is not None), default=None)
 
 
@@ -421,7 +423,7 @@ def _overview(f: Figures, bench: Bench) -> str:
             f.number(f"{at}/checks/carats"),
         ))  # fmt: skip
     heads = ("step", "facets", "angle", "keep within", "depth so far, mm", "carats left")
-    keeps = [s.fault and tolerance_of(s.fault) for s in bench.steps]
+    keeps = [tolerance_of(s.fault) for s in bench.steps]
     foot = []
     if None in keeps:
         most = f"{f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN}"
@@ -448,7 +450,7 @@ def _alone(fault: Fault) -> bool:
 
 def _keep(f: Figures, at: str, step: Step) -> str:
     """The tolerance of a step for the overview, with the marks of its footnotes."""
-    keep = step.fault and tolerance_of(step.fault)
+    keep = tolerance_of(step.fault)
     if not step.fault or keep is None:
         return "\N{EN DASH}"
     marks = ("*" if keep < READ_DEG else "") + ("\N{DAGGER}" if _alone(step.fault) else "")
@@ -643,7 +645,7 @@ def _fault(f: Figures, at: str, step: Step) -> str:
 
 def _within(f: Figures, here: str, fault: Fault | None) -> str:
     """How exact the angle must be, for whom it holds, and what to do where no head shows it."""
-    gap, keep = f"{f.number('/sheet/open_mm')} mm", fault and tolerance_of(fault)
+    gap, keep = f"{f.number('/sheet/open_mm')} mm", tolerance_of(fault)
     if not fault or keep is None:
         return f"No error up to {f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN} opens a meet by {gap}."
     text = f"Keep within <b>\N{PLUS-MINUS SIGN}{f.number(f'{here}/keep_deg')}\N{DEGREE SIGN}</b>"
