@@ -101,7 +101,9 @@ def _table(name: str, found: "Bench") -> Table:
     from facetrace.solid.steps import MOST_ERROR_DEG
 
     keeps = [tolerance_of(s.fault) for s in found.steps]
-    below = [f"-  {MISSING.format(degrees=f'{MOST_ERROR_DEG:g} degrees')}"] * (None in keeps)
+    below = [f"-  {MISSING.format(degrees=f'{MOST_ERROR_DEG:g} degrees')}"] * any(
+        s.fault and k is None for s, k in zip(found.steps, keeps, strict=True)
+    )
     below += [f"*  {FINE}"] * any(k is not None and k < READ_DEG for k in keeps)
     shown = Table(title=f"{escape(name)}: {found.first} first", title_justify="left",
                   caption="\n".join(below), caption_justify="left")  # fmt: skip
@@ -115,7 +117,9 @@ def _table(name: str, found: "Bench") -> Table:
             f"{k + 1} {escape(step.name)}",
             f"{len(step.facets)}",
             f"{low:.2f}" if high - low < 0.005 else f"{low:.2f} - {high:.2f}",
-            "-" if keep is None else f"+-{keep:.2f}{'*' if keep < READ_DEG else ' '}",
+            ("-" if step.fault else "")
+            if keep is None
+            else f"+-{keep:.2f}{'*' if keep < READ_DEG else ' '}",
             f"{step.checks.depth_mm:.2f}",
             f"{step.checks.carats:.3f}",
         )

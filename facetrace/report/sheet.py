@@ -98,6 +98,7 @@ def aim_words(setting: Setting, bench: Bench, step: Step) -> str:
     """How deep the facets of a setting go: one thing to meet or to measure, then what the others do."""
     aim, mm, rest = setting.aim, setting.aim.mm or 0.0, len(setting.facets) - 1
     below = step.side == "pavilion"
+    end = "over its highest point" if below else "under its lowest point"
     if aim.kind in ("meet", "own"):
         text = f"cut to the meet of {facets_words(aim.meets[0].facets)}"
         gap = max(m.gap for a in setting.aims for m in a.meets[:1])
@@ -106,8 +107,8 @@ def aim_words(setting: Setting, bench: Bench, step: Step) -> str:
         text = {
             "axis": f"cut until it stands {mm:.2f} mm from the axis",
             "height": f"cut level until the stone is {step.checks.depth_mm:.2f} mm deep in all",
-            "girdle": f"cut until {mm:.2f} mm of girdle is left {'over its highest' if below else 'under its lowest'} point",
-            "line": f"cut until {face_mm(aim, bench, step.side) or 0.0:.2f} mm of wall is left, measured from the "
+            "girdle": f"cut until {mm:.2f} mm of girdle is left {end}",
+            "line": f"cut until {face_mm(aim, bench, step.side) or 0.0:.2f} mm of wall is left {end}, measured from the "
             f"{'crown' if below else 'pavilion'} face",
             "left": f"cut until {mm:.2f} mm of {facets_words([aim.beside or ''])} is left, measured up its slope",
             "tip": f"cut until its {'lowest' if below else 'highest'} point lies {mm:.2f} mm {'below' if below else 'above'} "
@@ -423,7 +424,7 @@ def _overview(f: Figures, bench: Bench) -> str:
             f.number(f"{at}/checks/carats"),
         ))  # fmt: skip
     heads = ("step", "facets", "angle", "keep within", "depth so far, mm", "carats left")
-    keeps = [tolerance_of(s.fault) for s in bench.steps]
+    keeps = [tolerance_of(s.fault) for s in bench.steps if s.fault]
     foot = []
     if None in keeps:
         most = f"{f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN}"
@@ -450,8 +451,10 @@ def _alone(fault: Fault) -> bool:
 
 def _keep(f: Figures, at: str, step: Step) -> str:
     """The tolerance of a step for the overview, with the marks of its footnotes."""
+    if not step.fault:
+        return ""
     keep = tolerance_of(step.fault)
-    if not step.fault or keep is None:
+    if keep is None:
         return "\N{EN DASH}"
     marks = ("*" if keep < READ_DEG else "") + ("\N{DAGGER}" if _alone(step.fault) else "")
     return f"\N{PLUS-MINUS SIGN}{f.number(f'{at}/fault/keep_deg')}\N{DEGREE SIGN}{marks}"
@@ -605,7 +608,7 @@ def _check(f: Figures, k: int) -> str:
 
 def _fault(f: Figures, at: str, step: Step) -> str:
     here = f"{at}/fault"
-    if not f.has(here):
+    if not step.fault:
         return ""
     way = (
         "out of plumb"
@@ -643,10 +646,10 @@ def _fault(f: Figures, at: str, step: Step) -> str:
     return f'<div class="fault"><p>{_within(f, here, step.fault)}</p>{more}</div>'
 
 
-def _within(f: Figures, here: str, fault: Fault | None) -> str:
+def _within(f: Figures, here: str, fault: Fault) -> str:
     """How exact the angle must be, for whom it holds, and what to do where no head shows it."""
     gap, keep = f"{f.number('/sheet/open_mm')} mm", tolerance_of(fault)
-    if not fault or keep is None:
+    if keep is None:
         return f"No error up to {f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN} opens a meet by {gap}."
     text = f"Keep within <b>\N{PLUS-MINUS SIGN}{f.number(f'{here}/keep_deg')}\N{DEGREE SIGN}</b>"
     text += f" ({FINE})" if keep < READ_DEG else ""
