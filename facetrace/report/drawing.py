@@ -1,7 +1,7 @@
 """Line drawings of a solid as SVG: seen along an axis, to scale, with names, sizes and an index dial.
 
-A drawing is measured in millimetres of paper, so that its scale is true where it is printed at 100 %;
-strokes are ``currentColor``, paper is ``var(--paper)``. Nothing hangs on colour: highlighted facets are
+A drawing is measured in millimetres of paper at its own size; a page may set it smaller, so its scale is that
+of its bar. Strokes are ``currentColor``, paper is ``var(--paper)``. Nothing hangs on colour: highlighted facets are
 hatched, hidden edges dashed.
 """
 
@@ -136,9 +136,7 @@ class Drawing:
     def words(self) -> str:
         """What is seen, for those who cannot see it."""
         size = np.ptp(self.corners, axis=0) / self.scale
-        text = (
-            f"Seen {self.view.words}; {size[0]:.2f} by {size[1]:.2f} mm, drawn {self.scale:g} : 1."
-        )
+        text = f"Seen {self.view.words}; {size[0]:.2f} by {size[1]:.2f} mm."
         if self.gear and self.view.plan:
             way = "counter-clockwise" if self.view.axes[2][2] > 0 else "clockwise"
             text += f" The dial of {self.gear} teeth runs {way}."
@@ -366,10 +364,10 @@ def _measure(start: Floats, end: Floats, text: str) -> list[str]:
 
 
 def _bar(x: float, y: float, scale: float) -> list[str]:
-    """One millimetre (or five) of the stone, for prints that are not at 100 %."""
+    """One millimetre (or five) of the stone, whatever the size of the print."""
     mm = 1 if scale >= 4 else 5
     line = f"M{x:.2f} {y - 0.7:.2f}v0.7h{mm * scale:.2f}v-0.7"
     return [
         f'<path d="{line}" stroke-width="{THIN}"/>',
-        _text(x + mm * scale + 1, y - 0.5, f"{mm} mm; {scale:g} : 1", LETTER, anchor="start"),
+        _text(x + mm * scale + 1, y - 0.5, f"{mm} mm", LETTER, anchor="start"),
     ]
