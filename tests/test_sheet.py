@@ -16,7 +16,7 @@ from test_cli import ROUND, SCHEMA, document, run
 
 from facetrace.design.model import Design, read_design
 from facetrace.report.drawing import ABOVE, BELOW, END, SIDE, Drawing
-from facetrace.report.html import document_in, loose_numbers, wrong_figures
+from facetrace.report.html import css_string, document_in, loose_numbers, wrong_figures
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
 from facetrace.solid.steps import bench, on_gear
@@ -231,6 +231,30 @@ def test_another_gear():
     assert document("sheet", ROUND, "--gear", 96)["sheet"]["other_gear"] is None
 
 
+def test_a_gear_that_misses_is_said_at_once(tmp_path):
+    """Odd multiples of 3 of 96 miss 80 teeth by half a tooth, 360 / 160 deg; those of a step cut, all of 12, do not."""
+    step = ROUND.with_name("rectangle-step.toml")
+    page = tmp_path / "sheet.html"
+    told = " ".join(run("sheet", ROUND, "--gear", 80, "--out", page).output.split())
+    assert "warning: 48 of 73 positions" in told
+    assert "2.25 degrees" in told
+    assert "warning" not in run("sheet", step, "--gear", 80, "--out", page).output
+    assert "All positions fit a gear of" in page.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("path", DESIGNS, ids=lambda p: p.stem)
+def test_aims_are_one_plain_sentence_each(path):
+    """Which facet, then one length or one meet; then, where there are others, what they do."""
+    length = r"until (it stands |the stone is )?\d+\.\d\d mm (from the axis|deep in all|of [^.]+ is left[^.]*)"
+    one = rf"cut (level )?(to the meet of [^.]+( \d\.\d+ mm)?|{length})"
+    for step in document("sheet", path)["sheet"]["steps"]:
+        for setting in step["settings"]:
+            assert re.fullmatch(
+                rf"(At index [\d.]+: {one}\. The other.*\.|{one.replace('cut', 'Cut', 1)}\.)",
+                setting["words"],
+            ), setting["words"]
+
+
 # ---- drawings -------------------------------------------------------------------------------
 
 
@@ -268,6 +292,8 @@ def test_a_drawing_is_to_scale_and_escaped():
     size = np.ptp(stone.vertices, axis=0)
     assert np.ptp(numbers, axis=0) == pytest.approx([4 * size[0], 4 * size[2]], abs=0.02)
     assert "6.50" in text
+    # CSS: 96 px are 25.4 mm; common practice, no source: letters of 12 px or more on a screen
+    assert min(float(n) for n in re.findall(r'font-size="([\d.]+)"', text)) * 96 / 25.4 >= 12
 
 
 @pytest.mark.parametrize("view", [ABOVE, BELOW, SIDE, END], ids=lambda v: v.words[:10])
@@ -320,6 +346,35 @@ def test_hostile_names(tmp_path):
     assert "&lt;script&gt;alert" in page
     assert wrong_figures(page) == []
     assert document_in(page)["design"]["name"] == HOSTILE
+    # at the foot of each printed page, as a CSS string that nothing ends (CSS Syntax 3, 4.3.7)
+    foot = re.search(r'@bottom-left \{ content: "([A-Za-z0-9 ,.\\-]*)" \}', page)[1]
+    read = re.sub(r"\\([0-9A-F]{6}) ", lambda m: chr(int(m[1], 16)), foot)
+    assert read == HOSTILE
+    assert page.count("</style") == 1
+    for text in ("</style><b>", '"} * {x:y', "\\41 b", "a\nb \u202e\U0001f48e"):
+        assert re.fullmatch(r'"([A-Za-z0-9 ,.-]|\\[0-9A-F]{6} )*"', css_string(text))
+
+
+def test_a_browser_reads_the_foot(browser):
+    """Chromium turns the escapes back into the name, spaces after escapes included."""
+    page = browser.new_page()
+    text = HOSTILE + " </style> \\41 \u202e\U0001f48e  x"
+    page.set_content(f"<style>b::before {{ content: {css_string(text)} }}</style><b></b>")
+    read = page.evaluate("getComputedStyle(document.querySelector('b'), '::before').content")
+    assert json.loads(read) == text
+    page.close()
+
+
+@pytest.mark.parametrize(("name", "most"), [("round-brilliant", 5), ("rectangle-step", 5)])
+def test_a_printed_sheet_is_short(browser, tmp_path, name, most):
+    """A4, as Chromium prints it: loose wet sheets are few (four with DejaVu; other letters may need one more)."""
+    target = tmp_path / "sheet.html"
+    assert run("sheet", ROUND.with_name(f"{name}.toml"), "--out", target).exit_code == 0
+    page = browser.new_page()
+    page.goto(target.as_uri())
+    printed = page.pdf(format="A4", prefer_css_page_size=False)
+    assert 1 < len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= most
+    page.close()
 
 
 def test_wrong_inputs(tmp_path):
@@ -332,7 +387,7 @@ def test_wrong_inputs(tmp_path):
         (["--out", tmp_path / "no" / "sheet.html"], "its folder does not exist"),
         (["--out", tmp_path / "a.html", "--json", tmp_path / "a.html"], "named for two outputs"),
         (["--allowance", "0"], ""),
-        (["--open", "nan"], ""),
+        (["--meet-gap", "nan"], ""),
         (["--gear", "2"], ""),
         (["--first", "girdle"], ""),
     ):

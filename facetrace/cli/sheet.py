@@ -18,7 +18,7 @@ EXAMPLES = """
 
 `facetrace sheet designs/round-brilliant.toml`
 
-`facetrace sheet designs/pear-brilliant.toml --first crown --open 0.03 --out pear.html`
+`facetrace sheet designs/pear-brilliant.toml --first crown --meet-gap 0.03 --out pear.html`
 
 `facetrace sheet designs/rectangle-step.toml --gear 80 --json -`
 """
@@ -39,8 +39,8 @@ def sheet(
         typer.Option("--out", help="Where the page goes [default: beside the design, NAME-sheet.html; none with --json -]."),
     ] = None,
     first: Annotated[Side, typer.Option(help="Which side is cut first, after the girdle.")] = Side.pavilion,
-    opening: Annotated[
-        float, typer.Option("--open", min=0.005, max=1, callback=finite, help="A meet may open by so many mm: this sets the tolerance of each angle.")
+    meet_gap: Annotated[
+        float, typer.Option(min=0.005, max=1, callback=finite, help="How far facets may miss each other where they should meet, mm: this sets how exact each angle must be.")
     ] = 0.05,
     allowance: Annotated[
         float, typer.Option(min=0.05, max=5, callback=finite, help="What the blank keeps to grind, mm all round.")
@@ -55,7 +55,7 @@ def sheet(
     from facetrace.common.errors import FacetraceError
     from facetrace.common.output import check_target, write_whole
     from facetrace.report import document
-    from facetrace.report.sheet import notes, sheet_page, sheet_part
+    from facetrace.report.sheet import gear_words, notes, sheet_page, sheet_part
     from facetrace.solid.steps import bench
 
     stem = design.with_suffix("")
@@ -73,7 +73,7 @@ def sheet(
     own = file.design
     with progress("cutting it on paper"):
         found = bench(
-            own, material.density, first=first.value, allowance_mm=allowance, open_mm=opening
+            own, material.density, first=first.value, allowance_mm=allowance, open_mm=meet_gap
         )
     parts = document.head() | {
         "design": {"name": own.name, "file": str(design), "material": material.name},
@@ -87,6 +87,8 @@ def sheet(
         write_json(json, document.text_of(parts))
     if json != "-":
         out.print(_table(own.name, found))
+    if misses := gear_words(parts["sheet"]["other_gear"]):
+        note(f"warning: {misses}")
     if page:
         note(f"sheet: {page} (open it in a browser; print it from there)")
     note(document.ESTIMATE)
@@ -95,21 +97,29 @@ def sheet(
 def _table(name: str, found: "Bench") -> Table:
     from rich.markup import escape
 
-    from facetrace.report.sheet import tolerance_of
+    from facetrace.report.sheet import FINE, MISSING, READ_DEG, tolerance_of
+    from facetrace.solid.steps import MOST_ERROR_DEG
 
-    shown = Table(title=f"{escape(name)}: {found.first} first", title_justify="left")
+    keeps = [tolerance_of(s.fault) for s in found.steps]
+    below = [f"-  {MISSING.format(degrees=f'{MOST_ERROR_DEG:g} degrees')}"] * any(
+        s.fault and k is None for s, k in zip(found.steps, keeps, strict=True)
+    )
+    below += [f"*  {FINE}"] * any(k is not None and k < READ_DEG for k in keeps)
+    shown = Table(title=f"{escape(name)}: {found.first} first", title_justify="left",
+                  caption="\n".join(below), caption_justify="left")  # fmt: skip
     shown.add_column("step")
     for head in ("facets", "angle, deg", "keep within", "depth mm", "carats"):
         shown.add_column(head, justify="right")
-    for k, step in enumerate(found.steps):
+    for k, (step, keep) in enumerate(zip(found.steps, keeps, strict=True)):
         angles = [s.angle for s in step.settings]
         low, high = min(angles), max(angles)
-        keep = step.fault and tolerance_of(step.fault)
         shown.add_row(
             f"{k + 1} {escape(step.name)}",
             f"{len(step.facets)}",
             f"{low:.2f}" if high - low < 0.005 else f"{low:.2f} - {high:.2f}",
-            f"+-{keep:.2f}" if keep else "-",
+            ("-" if step.fault else "")
+            if keep is None
+            else f"+-{keep:.2f}{'*' if keep < READ_DEG else ' '}",
             f"{step.checks.depth_mm:.2f}",
             f"{step.checks.carats:.3f}",
         )

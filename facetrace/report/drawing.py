@@ -1,7 +1,7 @@
 """Line drawings of a solid as SVG: seen along an axis, to scale, with names, sizes and an index dial.
 
-A drawing is measured in millimetres of paper, so that its scale is true where it is printed at 100 %;
-strokes are ``currentColor``, paper is ``var(--paper)``. Nothing hangs on colour: highlighted facets are
+A drawing is measured in millimetres of paper at its own size; a page may set it smaller, so its scale is that
+of its bar. Strokes are ``currentColor``, paper is ``var(--paper)``. Nothing hangs on colour: highlighted facets are
 hatched, hidden edges dashed.
 """
 
@@ -21,7 +21,8 @@ FACING = 1e-9
 # magnifications that are drawn, and widths of lines and letters, mm of paper
 SCALES = (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 20, 25, 30, 40, 50)
 THICK, THIN, FINE = 0.5, 0.22, 0.12
-LETTER, LEAST_LETTER = 3.0, 1.9
+# letters of 12 px on a screen; a label whose facet has less than this share of its height is left out
+LETTER, FITS = 3.2, 0.7
 # width of a letter, as a share of its height
 WIDE = 0.56
 DIAL, RING = 9.0, 2.2
@@ -64,8 +65,9 @@ def tier_of(name: str) -> str:
 
 
 def scale_for(solid: Solid, room_mm: float) -> float:
-    """The largest of SCALES at which the solid is no larger than *room_mm* on paper in any view."""
-    size = float(np.ptp(solid.vertices, axis=0).max())
+    """The largest of SCALES at which the solid is no larger than *room_mm* on paper, turned about its axis."""
+    around = 2 * float(np.linalg.norm(solid.vertices[:, :2], axis=1).max())
+    size = max(around, float(np.ptp(solid.vertices[:, 2])))
     return max([s for s in SCALES if s * size <= room_mm], default=SCALES[0])
 
 
@@ -134,9 +136,7 @@ class Drawing:
     def words(self) -> str:
         """What is seen, for those who cannot see it."""
         size = np.ptp(self.corners, axis=0) / self.scale
-        text = (
-            f"Seen {self.view.words}; {size[0]:.2f} by {size[1]:.2f} mm, drawn {self.scale:g} : 1."
-        )
+        text = f"Seen {self.view.words}; {size[0]:.2f} by {size[1]:.2f} mm."
         if self.gear and self.view.plan:
             way = "counter-clockwise" if self.view.axes[2][2] > 0 else "clockwise"
             text += f" The dial of {self.gear} teeth runs {way}."
@@ -153,7 +153,7 @@ class Drawing:
         if self.levels and not self.view.plan:
             right += 12.0
         low = low - 1.0
-        high = high + np.array([right, below + (5.0 if self.bar else 0.0)])
+        high = high + np.array([right, below + (5.5 if self.bar else 0.0)])
         return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
     def _hatch(self) -> str:
@@ -244,8 +244,8 @@ class Drawing:
                 best[text] = (rank, height, middle)
         found = []
         for text, (_, height, (x, y)) in best.items():
-            if height >= LEAST_LETTER:
-                found.append(_text(x, y, text, min(height, LETTER), halo=True))
+            if height >= FITS * LETTER:
+                found.append(_text(x, y, text, LETTER, halo=True))
         return found
 
     def _dial(self, gear: int) -> list[str]:
@@ -263,7 +263,7 @@ class Drawing:
         for tooth in range(0, gear, label):
             x, y = self._towards(tooth, gear) * (inner + RING + 2.6)
             bold = (4 * tooth) % gear == 0
-            found.append(_text(x, y, f"{tooth}", LETTER if bold else 2.5, bold=bold))
+            found.append(_text(x, y, f"{tooth}", LETTER, bold=bold))
         for place in self.positions:
             x, y = self._towards(place, gear) * (inner - 0.1)
             turn = math.degrees(math.atan2(y, x))
@@ -364,10 +364,10 @@ def _measure(start: Floats, end: Floats, text: str) -> list[str]:
 
 
 def _bar(x: float, y: float, scale: float) -> list[str]:
-    """One millimetre (or five) of the stone, for prints that are not at 100 %."""
+    """One millimetre (or five) of the stone, whatever the size of the print."""
     mm = 1 if scale >= 4 else 5
     line = f"M{x:.2f} {y - 0.7:.2f}v0.7h{mm * scale:.2f}v-0.7"
     return [
         f'<path d="{line}" stroke-width="{THIN}"/>',
-        _text(x + mm * scale + 1, y - 0.5, f"{mm} mm; {scale:g} : 1", 2.5, anchor="start"),
+        _text(x + mm * scale + 1, y - 0.5, f"{mm} mm", LETTER, anchor="start"),
     ]

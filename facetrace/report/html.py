@@ -41,6 +41,11 @@ def embedded(document: dict[str, Any]) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
+def css_string(text: str) -> str:
+    """Text as a CSS string, in which nothing can end the string or its style element (CSS Syntax 3, 4.3.7)."""
+    return '"' + re.sub(r"[^A-Za-z0-9 ,.-]", lambda m: f"\\{ord(m[0]):06X} ", text) + '"'
+
+
 def data_url(content: bytes, kind: str) -> str:
     """A picture as a data URL; *kind* like image/png."""
     return f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"
@@ -173,9 +178,10 @@ def listed(items: Iterable[str], kind: str = "") -> str:
 
 def page(
     title: str, body: str, document: dict[str, Any], *, styles: Sequence[str] = (), scripts: Sequence[str] = (),
+    rules: str = "",
 ) -> str:  # fmt: skip
-    """The whole page. *styles* and *scripts*: names of assets beside page.css; *title*: plain text."""
-    style = "\n".join(asset(name) for name in ("page.css", *styles))
+    """The whole page. *styles* and *scripts*: names of assets beside page.css; *title*: plain text; *rules*: CSS of its own."""
+    style = "\n".join([*(asset(name) for name in ("page.css", *styles)), rules])
     script = "\n".join(f"<script>\n{asset(name)}\n</script>" for name in scripts)
     return f"""<!DOCTYPE html>
 <html lang="en">

@@ -14,7 +14,16 @@ from facetrace.report.drawing import (
     scale_for,
     tier_of,
 )
-from facetrace.report.html import Figures, figure, listed, page, paragraph, section, table
+from facetrace.report.html import (
+    Figures,
+    css_string,
+    figure,
+    listed,
+    page,
+    paragraph,
+    section,
+    table,
+)
 from facetrace.solid.build import Facet
 from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.steps import MOST_ERROR_DEG, Aim, Bench, Fault, Setting, Step, on_gear
@@ -22,7 +31,7 @@ from facetrace.solid.steps import MOST_ERROR_DEG, Aim, Bench, Fault, Setting, St
 # a position is on a tooth where it is nearer to it than that, teeth
 ON_TOOTH = 1e-6
 # room of the large drawings and of those beside a step, mm of paper
-ROOM_MM, STEP_ROOM_MM = 54.0, 33.0
+ROOM_MM, STEP_ROOM_MM = 60.0, 40.0
 # of one tier, more facets than these are counted instead of listed
 LISTED = 3
 # a plane that passes farther than that from the corner it is aimed at is said to, mm
@@ -30,6 +39,12 @@ GAP_MM = 0.001
 # more settings than these are set in smaller type; a check that changes by less is not said again, an opening
 # below that is none, mm
 FEW, SEEN_MM, NONE_MM = 2, 0.005, 0.0005
+# common practice, no source: what most heads can be read to, degrees
+READ_DEG = 0.1
+# one facet alone is stricter where it may be off by less than this share of the whole tier's error
+STRICTER = 0.95
+# letters of a design's name at the foot of a printed page
+FOOT_LETTERS = 70
 
 CAUTIONS = (
     "Water: grind and polish wet, always; keep water away from plugs and switches.",
@@ -53,13 +68,15 @@ CLEFT = (
     "Heart: the facets beside the cleft are planes of one lobe that run into the other. A flat lap cannot reach them; "
     "use the edge of a lap or a wheel, and cut the cleft before its neighbours are polished."
 )
-PRACTICE = "The order girdle, {first}, {second}, the allowance and the opening that shows are common practice, without a source."
+MISSING = "no limit up to {degrees}"
+FINE = "finer than most heads can be read: cut to the meet under the loupe"
+PRACTICE = "The order girdle, {first}, {second}, the allowance, the opening that shows and how fine a head can be read are common practice, without a source."
 
 # ---- words -----------------------------------------------------------------------------------
 
 
 def facets_words(names: Sequence[str]) -> str:
-    """girdle at 3 and 93, pavilion main at 0: by tier; many of one tier are counted."""
+    """girdle (index 3 and 93) and pavilion main (index 0): by tier; many of one tier are counted."""
     tiers: dict[str, list[str]] = {}
     for name in names:
         tier = tier_of(name)
@@ -69,52 +86,62 @@ def facets_words(names: Sequence[str]) -> str:
         if len(places) > LISTED:
             parts.append(f"{len(places)} {tier} facets")
         else:
-            parts.append(f"{tier} at {_and(places)}" if places[0] else tier)
-    return ", ".join(parts)
+            parts.append(f"{tier} (index {_and(places)})" if places[0] else tier)
+    return _and(parts)
 
 
 def _and(words: Sequence[str]) -> str:
     return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
 
 
-def aim_words(setting: Setting, bench: Bench, side: str) -> str:
-    """How deep the facets of a setting go, in one sentence or two."""
-    aim, mm = setting.aim, setting.aim.mm or 0.0
-    who = f"{setting.facets[0].index:g}: " if len(setting.facets) > 1 else ""
+def aim_words(setting: Setting, bench: Bench, step: Step) -> str:
+    """How deep the facets of a setting go: one thing to meet or to measure, then what the others do."""
+    aim, mm, rest = setting.aim, setting.aim.mm or 0.0, len(setting.facets) - 1
+    below = step.side == "pavilion"
+    end = "over its highest point" if below else "under its lowest point"
     if aim.kind in ("meet", "own"):
-        text = f"{who}to the corner of {facets_words(aim.meets[0].facets)}"
+        text = f"cut to the meet of {facets_words(aim.meets[0].facets)}"
         gap = max(m.gap for a in setting.aims for m in a.meets[:1])
-        text += f" (it passes {gap:.3f} mm off)" if gap > GAP_MM else ""
-        return text + _like(setting)
-    away = "below" if side == "pavilion" else "above"
-    text = {
-        "axis": f"{mm:.2f} mm from the axis" + _across(setting, bench),
-        "height": f"level, {mm:.2f} mm {away} the girdle plane",
-        "girdle": f"until {mm:.2f} mm of girdle is left {'over its highest' if side == 'pavilion' else 'under its lowest'} point",
-        "line": f"to {mm:.2f} mm {away} the girdle plane, at the girdle; "
-        + _from_face(aim, bench, side),
-        "left": f"until {mm:.2f} mm of {facets_words([aim.beside or ''])} is left, measured up its slope",
-        "tip": f"until its deepest point lies {mm:.2f} mm {away} the girdle plane",
-    }[aim.kind]
-    return f"{who}{text}{_like(setting)}"
+        text += f", which it misses by {gap:.3f} mm" if gap > GAP_MM else ""
+    else:
+        text = {
+            "axis": f"cut until it stands {mm:.2f} mm from the axis",
+            "height": f"cut level until the stone is {step.checks.depth_mm:.2f} mm deep in all",
+            "girdle": f"cut until {mm:.2f} mm of girdle is left {end}",
+            "line": f"cut until {face_mm(aim, bench, step.side) or 0.0:.2f} mm of wall is left {end}, measured from the "
+            f"{'crown' if below else 'pavilion'} face",
+            "left": f"cut until {mm:.2f} mm of {facets_words([aim.beside or ''])} is left, measured up its slope",
+            "tip": f"cut until its {'lowest' if below else 'highest'} point lies {mm:.2f} mm {'below' if below else 'above'} "
+            "the girdle plane",
+        }[aim.kind]
+    if not rest:
+        return f"{_capital(text)}."
+    other = "The other" if rest == 1 else f"The other {rest}"
+    if not setting.alike:
+        same = "to the same depth"
+    elif aim.kind in ("meet", "own"):
+        same = "to its own meet" if rest == 1 else "each to its own meet"
+    else:
+        same = "to the same" + _across(setting)
+    return f"At index {setting.facets[0].index:g}: {text}. {other} {same}."
 
 
-def _like(setting: Setting) -> str:
-    if len(setting.facets) == 1:
-        return "."
-    rest = "the other" if len(setting.facets) == 2 else "others"
-    return f"; {rest} likewise." if setting.alike else f"; {rest} to the same depth."
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
 
 
-def _across(setting: Setting, bench: Bench) -> str:
-    """What a calliper reads between a flat and the one opposite, where there is one."""
-    here = setting.facets[0]
-    for flat in bench.flats:
-        if (
-            flat.lobe == here.lobe
-            and sum(a * b for a, b in zip(flat.normal, here.normal, strict=True)) < -1 + 1e-9
-        ):
-            return f", {here.distance + flat.distance:.2f} mm across to girdle {flat.index:g}"
+def _across(setting: Setting) -> str:
+    """What a calliper reads across, where every flat has its opposite in the setting."""
+    facets = setting.facets
+    if setting.aim.kind == "axis" and all(
+        any(
+            f.lobe == g.lobe
+            and sum(a * b for a, b in zip(f.normal, g.normal, strict=True)) < -1 + 1e-9
+            for g in facets
+        )
+        for f in facets
+    ):
+        return f": {2 * facets[0].distance:.2f} mm across to the flat opposite"
     return ""
 
 
@@ -126,13 +153,20 @@ def face_mm(aim: Aim, bench: Bench, side: str) -> float | None:
     return far + aim.mm
 
 
-def _from_face(aim: Aim, bench: Bench, side: str) -> str:
-    far, left = "crown" if side == "pavilion" else "pavilion", face_mm(aim, bench, side)
-    return "" if left is None else f"{left:.2f} mm of wall is left from the blank's {far} face"
+def gear_words(part: dict[str, Any] | None) -> str:
+    """How many positions another gear misses, and by how much; nothing where it misses none."""
+    if not part or not part["between"]:
+        return ""
+    return (
+        f"{part['between']} of {part['positions']} positions fall between the teeth of a gear of {part['teeth']}, "
+        f"the worst {part['worst_deg']:.2f} degrees from the nearest tooth"
+    )
 
 
-def tolerance_of(fault: Fault) -> float | None:
+def tolerance_of(fault: Fault | None) -> float | None:
     """The smaller of the whole tier's tolerance and of one facet's among the others, degrees."""
+    if fault is None:
+        return None
     return min((t for t in (fault.tolerance_deg, fault.alone_deg) if t is not None), default=None)
 
 
@@ -216,14 +250,14 @@ def _step_part(
         "name": step.name,
         "side": step.side,
         "facets": len(step.facets),
-        "settings": [_setting_part(s, bench, step.side, gear, other) for s in step.settings],
+        "settings": [_setting_part(s, bench, step, gear, other) for s in step.settings],
         "checks": asdict(step.checks),
         "fault": fault,
     }
 
 
 def _setting_part(
-    setting: Setting, bench: Bench, side: str, gear: int, other: int | None
+    setting: Setting, bench: Bench, step: Step, gear: int, other: int | None
 ) -> dict[str, Any]:
     aim = setting.aim
     part: dict[str, Any] = {
@@ -234,12 +268,12 @@ def _setting_part(
             "facet": aim.facet,
             "mm": aim.mm,
             "beside": aim.beside,
-            "face_mm": face_mm(aim, bench, side),
+            "face_mm": face_mm(aim, bench, step.side),
             "meets": [
                 {"point_mm": list(m.point), "facets": list(m.facets), "gap_mm": m.gap} for m in aim.meets
             ],
         },
-        "words": aim_words(setting, bench, side),
+        "words": aim_words(setting, bench, step),
     }  # fmt: skip
     if other:
         places = [on_gear(f.index, gear, other) for f in setting.facets]
@@ -259,7 +293,22 @@ def sheet_page(document: dict[str, Any], bench: Bench) -> str:
         _head(f), _overview(f, bench), _preform(f, bench), _finished(f, bench, labels), _girdle(f),
         *_steps(f, bench, labels), _cautions(f),
     ]  # fmt: skip
-    return page(title, "\n".join(b for b in body if b), document, styles=("sheet.css",))
+    return page(
+        title,
+        "\n".join(b for b in body if b),
+        document,
+        styles=("sheet.css",),
+        rules=_foot(document["design"]["name"]),
+    )
+
+
+def _foot(name: str) -> str:
+    """Margin boxes that say on every printed page which stone it belongs to (CSS Paged Media 3)."""
+    short = name if len(name) <= FOOT_LETTERS else f"{name[: FOOT_LETTERS - 3]}..."
+    return (
+        f"@page {{ @bottom-left {{ content: {css_string(short)} }} "
+        '@bottom-right { content: "page " counter(page) " of " counter(pages) } }'
+    )
 
 
 def _head(f: Figures) -> str:
@@ -283,15 +332,15 @@ def _head(f: Figures) -> str:
     ]
     if f.has("/sheet/other_gear"):
         at = "/sheet/other_gear"
-        lines.append(
-            paragraph(
-                f"Positions are also given for a gear of {f.number(f'{at}/teeth', 0)} teeth: "
-                f"{f.number(f'{at}/between', 0)} of {f.number(f'{at}/positions', 0)} fall between its teeth, by up to "
-                f"{f.number(f'{at}/worst_off')} of a tooth ({f.number(f'{at}/worst_deg')}\N{DEGREE SIGN} of turn). Those are in brackets, "
-                "with how far they stand off the nearest tooth.",
-                "caution",
+        teeth = f"a gear of {f.number(f'{at}/teeth', 0)} teeth"
+        if f.at(f"{at}/between"):
+            text = (
+                f"{f.number(f'{at}/between', 0)} of {f.number(f'{at}/positions', 0)} positions fall between the teeth of {teeth}, "
+                f"the worst {f.number(f'{at}/worst_deg')}\N{DEGREE SIGN} of turn from the nearest tooth. Those are in brackets."
             )
-        )
+            lines.append(paragraph(text, "caution"))
+        else:
+            lines.append(paragraph(f"All positions fit {teeth}."))
     return "\n".join(lines) + "</header>"
 
 
@@ -362,10 +411,6 @@ def _finished(f: Figures, bench: Bench, labels: dict[str, str]) -> str:
     )
 
 
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]
-
-
 def _overview(f: Figures, bench: Bench) -> str:
     rows = []
     for k, step in enumerate(bench.steps):
@@ -374,12 +419,45 @@ def _overview(f: Figures, bench: Bench) -> str:
             f"{tick()}{f.number(f'{at}/number', 0)} {f.words(f'{at}/name')}",
             f.number(f"{at}/facets", 0),
             _angles(f, at, len(step.settings)),
-            f"\N{PLUS-MINUS SIGN}{f.number(f'{at}/fault/keep_deg')}\N{DEGREE SIGN}" if f.has(f"{at}/fault/keep_deg") else "\N{EN DASH}",
+            _keep(f, at, step),
             f.number(f"{at}/checks/depth_mm"),
             f.number(f"{at}/checks/carats"),
         ))  # fmt: skip
     heads = ("step", "facets", "angle", "keep within", "depth so far, mm", "carats left")
-    return section("order", "Order at a glance", table("Steps in order", heads, rows))
+    keeps = [tolerance_of(s.fault) for s in bench.steps if s.fault]
+    foot = []
+    if None in keeps:
+        most = f"{f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN}"
+        foot.append(f"\N{EN DASH} {MISSING.format(degrees=most)}.")
+    if any(k is not None and k < READ_DEG for k in keeps):
+        foot.append(f"* {FINE}.")
+    if any(s.fault and _alone(s.fault) for s in bench.steps):
+        foot.append(
+            "\N{DAGGER} holds for one facet alone, the others right; the whole tier may be farther off."
+        )
+    return section(
+        "order",
+        "Order at a glance",
+        table("Steps in order", heads, rows),
+        paragraph("<br>".join(foot), "soft") if foot else "",
+    )
+
+
+def _alone(fault: Fault) -> bool:
+    """Whether one facet that is off alone opens a meet sooner than the whole tier."""
+    whole, alone = fault.tolerance_deg, fault.alone_deg
+    return alone is not None and (whole is None or alone < STRICTER * whole)
+
+
+def _keep(f: Figures, at: str, step: Step) -> str:
+    """The tolerance of a step for the overview, with the marks of its footnotes."""
+    if not step.fault:
+        return ""
+    keep = tolerance_of(step.fault)
+    if keep is None:
+        return "\N{EN DASH}"
+    marks = ("*" if keep < READ_DEG else "") + ("\N{DAGGER}" if _alone(step.fault) else "")
+    return f"\N{PLUS-MINUS SIGN}{f.number(f'{at}/fault/keep_deg')}\N{DEGREE SIGN}{marks}"
 
 
 def _angles(f: Figures, at: str, count: int) -> str:
@@ -418,10 +496,12 @@ def _card(f: Figures, k: int, bench: Bench, labels: dict[str, str], scale: float
         ).svg()
         for n, v in enumerate((view, SIDE))
     ]  # fmt: skip
-    first = figure(
-        drawings[0], f"{_capital(view.words.partition(',')[0])}; marks on the dial: this step."
+    seen = _capital(view.words.partition(",")[0])
+    pictures = figure(
+        f"<div>{''.join(drawings)}</div>",
+        f"{seen}, marks on the dial: this step; and from the long side.",
+        "pictures",
     )
-    second = figure(drawings[1], "From the long side.")
     many = " many" if len(step.settings) > FEW else ""
     if step.side == "girdle" and all(s.aim.kind == "axis" for s in step.settings):
         settings = _flats(f, at, step)
@@ -432,8 +512,8 @@ def _card(f: Figures, k: int, bench: Bench, labels: dict[str, str], scale: float
         f'<article class="step keep"><h3>{tick()}<span class="no">{f.number(f"{at}/number", 0)}</span> '
         f"{f.words(f'{at}/name')} <small>{f.words(f'{at}/side')}, {f.number(f'{at}/facets', 0)} "
         f"{'facet' if len(step.facets) == 1 else 'facets'}</small></h3>"
-        f'<div class="card{many}"><div class="pictures">{first}{second}</div><div class="todo">'
-        f"{settings}{_check(f, k)}{_fault(f, at, step)}</div></div></article>"
+        f'<div class="card{many}"><div class="todo">{settings}{_check(f, k)}{_fault(f, at, step)}</div>'
+        f"{pictures}</div></article>"
     )
 
 
@@ -487,7 +567,7 @@ def _others(f: Figures, at: str) -> str:
     for k, place in enumerate(f.at(f"{at}/other")):
         here = f"{at}/other/{k}"
         if place["off"] > ON_TOOTH:
-            found.append(f"({f.number(f'{here}/position')}, off {f.number(f'{here}/off')})")
+            found.append(f"({f.number(f'{here}/position')})")
         else:
             found.append(f.number(f"{here}/position", 0))
     return " ".join(found)
@@ -528,7 +608,7 @@ def _check(f: Figures, k: int) -> str:
 
 def _fault(f: Figures, at: str, step: Step) -> str:
     here = f"{at}/fault"
-    if not f.has(here):
+    if not step.fault:
         return ""
     way = (
         "out of plumb"
@@ -537,35 +617,51 @@ def _fault(f: Figures, at: str, step: Step) -> str:
         if step.facets[0].angle == 0
         else "steeper"
     )
-    degrees = f"{f.number(f'{here}/degrees', 1)}\N{DEGREE SIGN}"
-    keep = (
-        f"Keep within <b>\N{PLUS-MINUS SIGN}{f.number(f'{here}/keep_deg')}\N{DEGREE SIGN}</b>, so that no meet opens by more than "
-        f"{f.number('/sheet/open_mm')} mm. "
-        if f.has(f"{here}/keep_deg")
-        else f"No error up to {f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN} opens a meet by {f.number('/sheet/open_mm')} mm. "
-    )
+    off = f"{f.number(f'{here}/degrees', 1)}\N{DEGREE SIGN} {way}"
     parts = []
-    for word, size, where in (
-        (f"Whole tier {degrees} {way}", "open_mm", "at_words"),
-        (f"One facet alone {degrees} {way}", "alone_mm", "alone_words"),
+    for who, size, where in (
+        ("The whole tier", "open_mm", "at_words"),
+        ("One facet alone", "alone_mm", "alone_words"),
     ):
         if not f.has(f"{here}/{size}") or (size == "alone_mm" and len(step.facets) == 1):
             continue
         if f.has(f"{here}/{where}") and f.at(f"{here}/{size}") >= NONE_MM:
             parts.append(
-                f"{word}: the meet of {f.words(f'{here}/{where}')} opens by {f.number(f'{here}/{size}', 3)} mm."
+                f"{who} {off}: the meet of {f.words(f'{here}/{where}')} opens by {f.number(f'{here}/{size}', 3)} mm."
             )
         else:
-            parts.append(f"{word}: no meet opens.")
-    moves = [f"its corners move by up to {f.number(f'{here}/moved_mm', 3)} mm"]
-    for word, key in (("girdle", "girdle_mm"), ("table", "table_mm"), ("depth", "depth_mm")):
+            parts.append(f"{who} {off}: no meet opens.")
+    moves = []
+    if f.at(f"{here}/moved_mm") >= NONE_MM:
+        moves.append(f"its corners move by up to {f.number(f'{here}/moved_mm', 3)} mm")
+    for word, key, unit in (
+        ("girdle", "girdle_mm", "mm"), ("table", "table_mm", "mm"), ("depth", "depth_mm", "mm"), ("weight", "carats", "ct"),
+    ):  # fmt: skip
         if f.has(f"{here}/{key}") and abs(f.at(f"{here}/{key}")) >= NONE_MM:
-            moves.append(f"{word} {f.number(f'{here}/{key}', 3, plus=True)} mm")
-    moves.append(f"weight {f.number(f'{here}/carats', 3, plus=True)} ct")
-    parts.append(
-        f"With {'it' if len(step.facets) == 1 else 'the whole tier'} off, {', '.join(moves)}."
-    )
-    return f'<p class="fault">{keep}{" ".join(parts)}</p>'
+            moves.append(f"{word} {f.number(f'{here}/{key}', 3, plus=True)} {unit}")
+    if moves:
+        who = "it" if len(step.facets) == 1 else "the whole tier"
+        parts.append(f"With {who} off: {', '.join(moves)}.")
+    more = f"<details><summary>How exact</summary>{' '.join(parts)}</details>" if parts else ""
+    return f'<div class="fault"><p>{_within(f, here, step.fault)}</p>{more}</div>'
+
+
+def _within(f: Figures, here: str, fault: Fault) -> str:
+    """How exact the angle must be, for whom it holds, and what to do where no head shows it."""
+    gap, keep = f"{f.number('/sheet/open_mm')} mm", tolerance_of(fault)
+    if keep is None:
+        return f"No error up to {f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN} opens a meet by {gap}."
+    text = f"Keep within <b>\N{PLUS-MINUS SIGN}{f.number(f'{here}/keep_deg')}\N{DEGREE SIGN}</b>"
+    text += f" ({FINE})" if keep < READ_DEG else ""
+    text += f", so that no meet opens by more than {gap}."
+    if _alone(fault):
+        text += " This holds for one facet alone"
+        text += (
+            f"; the whole tier together may be off by {f.number(f'{here}/tolerance_deg')}\N{DEGREE SIGN}."
+            if f.has(f"{here}/tolerance_deg")
+            else "; the whole tier together opens none."
+        )
+    return text
 
 
 def _girdle(f: Figures) -> str:
