@@ -643,7 +643,18 @@ def _fault(f: Figures, at: str, step: Step) -> str:
         who = "it" if len(step.facets) == 1 else "the whole tier"
         parts.append(f"With {who} off: {', '.join(moves)}.")
     more = f"<details><summary>How exact</summary>{' '.join(parts)}</details>" if parts else ""
-    return f'<div class="fault"><p>{_within(f, here, step.fault)}</p>{more}</div>'
+    opened = [
+        f"{who} {f.number(f'{here}/{size}', 3)} mm"
+        for who, size in (("one facet alone", "alone_mm"), ("the whole tier", "open_mm"))
+        if f.has(f"{here}/{size}")
+        and f.at(f"{here}/{size}") >= NONE_MM
+        and not (size == "alone_mm" and len(step.facets) == 1)
+    ]
+    # paper has no room for what is folded on the screen
+    brief = (
+        f"{off} opens the worst meet: {', '.join(opened)}." if opened else f"{off} opens no meet."
+    )
+    return f'<div class="fault"><p>{_within(f, here, step.fault)}</p><p class="only-print">{brief}</p>{more}</div>'
 
 
 def _within(f: Figures, here: str, fault: Fault) -> str:
