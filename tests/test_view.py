@@ -240,7 +240,7 @@ def test_what_cannot_be_shown_is_told_in_a_line(words, line):
         ('{"schema": "facetrace-result/9", "plan": {}}', "schema is not facetrace-result/1"),
         ('{"schema": "facetrace-result/1", "plan": {}}', "is incomplete"),
         ('{"plan": ', "is not JSON"),
-        ("name = 3", "is no design"),
+        ("name = 3", "is of no known kind"),
         ("name = ", "not valid TOML"),
     ],
 )
