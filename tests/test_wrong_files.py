@@ -2,6 +2,8 @@
 
 import json
 import struct
+import subprocess
+import sys
 
 import pytest
 import trimesh
@@ -111,3 +113,41 @@ def test_a_result_says_who_wrote_it(tmp_path):
             assert "is not JSON" in refused([command, told])
     told.write_text("", encoding="utf-8")
     assert "is empty; name what facetrace wrote" in refused(["report", told])
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (["trace", "a.toml", "--sizes", "3"], "trace: no option --sizes; did you mean --size? (help: facetrace trace --help)"),
+        (["trace", "a.toml", "--zzzq"], "trace: no option --zzzq (help: facetrace trace --help)"),
+        (["movie", "a.toml", "--size", "5"], "movie: --size: must be at least 160 (help: facetrace movie --help)"),
+        (["trace", "a.toml", "--rays", "x"], "trace: --rays: must be a whole number (help: facetrace trace --help)"),
+        (["trace", "a.toml", "--samples"], "--samples needs a value after it (help: facetrace --help)"),
+        (["trace"], "trace: design is missing (help: facetrace trace --help)"),
+        (["trace", "a.toml", "b.toml"], "trace: takes no further words (b.toml) (help: facetrace trace --help)"),
+        (["trce"], "no command 'trce'; did you mean 'trace'? (help: facetrace --help)"),
+        (["--versoin"], "no option --versoin; did you mean --version? (help: facetrace --help)"),
+    ],
+)  # fmt: skip
+def test_a_wrong_command_line_is_told_in_one_line(words, line):
+    assert refused(words) == f"error: {line}\n"
+
+
+@pytest.mark.parametrize(("words", "status"), [(["--version"], 0), (["trace", "--help"], 0), (["trace", "--sise", "3"], 2)])  # fmt: skip
+def test_the_programs_exit_status(words, status):
+    """As a shell sees it; a wrong command line leaves stdout empty."""
+    done = subprocess.run([sys.executable, "-m", "facetrace.cli.main", *words], capture_output=True, check=False)  # fmt: skip
+    assert done.returncode == status
+    assert bool(done.stdout) == (status == 0)
+
+
+def test_ctrl_c_ends_with_130(monkeypatch):
+    """128 and the number of the signal SIGINT, as shells count (POSIX: more than 128)."""
+
+    def stopped(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("facetrace.cli.loading.load_stone", stopped)
+    done = run("solid", ROUND)
+    assert done.exit_code == 130
+    assert done.stderr == "stopped; nothing was written\n"
