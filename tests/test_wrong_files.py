@@ -11,6 +11,9 @@ from conftest import ROOT
 from PIL import Image
 from test_cli import ROUND, run
 
+from facetrace.cli.loading import numbers_of
+from facetrace.common.errors import FacetraceError
+
 OURS = {
     "design": ("designs/round-brilliant.toml", "a design file"),
     "tiers": ("designs/round-by-hand.toml", "a design file"),
@@ -151,3 +154,15 @@ def test_ctrl_c_ends_with_130(monkeypatch):
     done = run("solid", ROUND)
     assert done.exit_code == 130
     assert done.stderr == "stopped; nothing was written\n"
+
+
+def test_lists_of_numbers_take_both_ways_of_writing():
+    """FROM:TO:STEP with both ends in, as ``--vary`` of angles; mixed with commas too."""
+    for words, numbers in (
+        ("0,5,10", [0, 5, 10]), ("0:10:5", [0, 5, 10]), ("0:10:4", [0, 4, 8]), ("10,0:2:1", [0, 1, 2, 10]),
+        ("0.1:0.3:0.1", [0.1, 0.2, 0.3]), ("7", [7]), ("4:4:1", [4]),
+    ):  # fmt: skip
+        assert list(numbers_of("--tilts", words, 0, 20)) == numbers
+    for words in ("", "0:10", "0:10:0", "10:0:1", "0:21:1", "0:1:nan", "0:1:1e-9", "1,,2", "x", "nan"):  # fmt: skip
+        with pytest.raises(FacetraceError, match="write them like 0,5,10 or 0:10:5"):
+            numbers_of("--tilts", words, 0, 20)
