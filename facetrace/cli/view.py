@@ -28,8 +28,8 @@ EXAMPLES = """
 `facetrace view plan.json --number 1`
 """
 
-# pixels of a window, and the width of a picture
-WINDOW, WIDTH = (1100, 800), 1350
+# pixels of a window, and the width of a picture with all views or with one
+WINDOW, WIDTH, SINGLE_WIDTH = (1100, 800), 1350, 900
 LEAST_PX, MOST_PX = 400, 6000
 NEEDED = "view shows designs ([outline] or [[tier]]), roughs ([shape]) and plans (what `facetrace plan --json` wrote)"
 NO_OPENGL = "VTK found no OpenGL to draw with (on Debian: apt-get install libegl1); drawn plainly by matplotlib"
@@ -80,7 +80,12 @@ def view(
     elif picture is None:
         note("no screen here, so a picture is made (--picture names another place)")
     check_pictures((target,), None, *sources)
-    _write(shown, come.value if come else None, pixels or (WIDTH, None), target)
+    _write(
+        shown,
+        come.value if come else None,
+        pixels or (SINGLE_WIDTH if come else WIDTH, None),
+        target,
+    )
 
 
 def _write(shown: "Shown", view: str | None, size: tuple[int, int | None], target: Path) -> None:
