@@ -168,10 +168,10 @@ def test_command(tmp_path):
     again = CliRunner().invoke(app, base)
     assert "12 of 12 rows come from" in again.output
     for wrong, words in (
-        (["--flats", "two"], "--flats: 'two' is not one number"),
+        (["--flats", "two"], "--flats: 'two' is not a number"),
         (["--flats", "9.5"], "no whole number of flats"),
-        (["--thickness", "0"], "--thickness: '0' is not one number"),
-        (["--thickness", "0.001"], "--thickness: '0.001' is not one number"),
+        (["--thickness", "0"], "--thickness: '0' is not a number"),
+        (["--thickness", "0.001"], "--thickness: '0.001' is not a number"),
         (["--seed", "2"], "holds other work"),
     ):
         failed = CliRunner().invoke(app, [*base, *wrong])

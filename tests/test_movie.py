@@ -19,8 +19,20 @@ PEAR = ROOT / "designs" / "pear-brilliant.toml"
 def shoot(target, *more, design=ROUND):
     """Frames (n, height, width, 3) of a small movie and its JSON member."""
     told = target.with_suffix(".json")
+    exact = ["--lossless"] if target.suffix == ".webp" and "--quality" not in more else []
     result = run(
-        "movie", design, "--size", 160, "--samples", 4, "--out", target, "--json", told, *more
+        "movie",
+        design,
+        "--size",
+        160,
+        "--samples",
+        4,
+        "--out",
+        target,
+        "--json",
+        told,
+        *more,
+        *exact,
     )
     assert result.exit_code == 0, result.output
     found = json.loads(told.read_text())
@@ -139,6 +151,8 @@ def test_what_is_too_bright_keeps_its_chromaticity():
     [
         (("--out", "a.mp4"), "end in .webp or .gif"),
         (("--out", "a.gif", "--quality", 80), "a GIF has none"),
+        (("--out", "a.gif", "--lossless"), "a GIF has none"),
+        (("--lossless", "--quality", 80), "give one of them"),
         (("--frames", 4, "--seconds", 1), "give one of them"),
         (("--seconds", 60, "--fps", 50), "more than 400"),
         (("--json", "-"), "with --out"),
@@ -160,3 +174,20 @@ def test_help_says_what_it_does_not_offer():
     result = run("movie", "--help")
     assert "facetrace movie" in result.output
     assert "MP4" in result.output
+
+
+def test_what_a_person_is_told(tmp_path):
+    """Quality, and that a sixth of a loop misses its end: 20 sin 60 deg = 17.3. Exact pixels make a larger file."""
+    sizes = []
+    for more, quality in (((), 90), (("--lossless",), None)):
+        told = tmp_path / "a.json"
+        result = run(
+            "movie", ROUND, "--size", 160, "--samples", 2, "--frames", 6, "--out", tmp_path / "a.webp",
+            "--json", told, *more,
+        )  # fmt: skip
+        words = " ".join(result.stdout.replace("│", " ").split())
+        assert "tilt up to 17.3 deg (20 falls between frames)" in words
+        assert ("lossless" if quality is None else "quality 90") in words
+        assert json.loads(told.read_text())["movie"]["quality"] == quality
+        sizes.append((tmp_path / "a.webp").stat().st_size)
+    assert sizes[0] < sizes[1]

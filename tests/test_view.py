@@ -92,9 +92,23 @@ def test_the_sheet_is_drawn_to_scale(vtk, by_vtk):
     made = viewed.sheet(bare, "above", (900, None), vtk=by_vtk)
     assert made.by_vtk == by_vtk
     image = np.asarray(Image.open(io.BytesIO(made.png)).convert("RGB"))
-    own = image[viewed.HEAD_PX + 40 : viewed.HEAD_PX + 900 - 70]
-    step = 2 * bare.reach([VIEWS["above"]]) / 900
+    reach = bare.reach([VIEWS["above"]])
+    step = 2 * reach / 900
+    low, high = viewed.strip(bare, VIEWS["above"], reach)
+    assert low > -0.9 * reach
+    own = image[viewed.HEAD_PX + 30 : viewed.HEAD_PX + round((high - low) / step) - 60]
     assert covered(own, step) == pytest.approx(projected(solid, VIEWS["above"]), rel=0.01)
+
+
+def test_a_single_view_is_as_high_as_what_it_shows():
+    """The stone and its marks are inside; from the side, where it is flatter than wide, a quarter of the square or more is saved."""
+    _, _, shown = stone("round-brilliant")
+    for name, most in (("above", 1.0), ("side", 0.75), ("end", 0.9)):
+        reach = shown.reach([VIEWS[name]])
+        low, high = viewed.strip(shown, VIEWS[name], reach)
+        y = (shown.points - shown.middle) @ VIEWS[name][:, 1]
+        assert -reach <= low < y.min() < y.max() < high <= reach
+        assert (high - low) / (2 * reach) <= most
 
 
 # ---- directions and names ---------------------------------------------------------------------
@@ -240,7 +254,7 @@ def test_what_cannot_be_shown_is_told_in_a_line(words, line):
         ('{"schema": "facetrace-result/9", "plan": {}}', "schema is not facetrace-result/1"),
         ('{"schema": "facetrace-result/1", "plan": {}}', "is incomplete"),
         ('{"plan": ', "is not JSON"),
-        ("name = 3", "is no design"),
+        ("name = 3", "is of no known kind"),
         ("name = ", "not valid TOML"),
     ],
 )

@@ -49,7 +49,6 @@ Ctrl-C stops it; the same command goes on from its CSV. The numbers are the same
 """
 
 DEFAULT_RAYS = 1 << 16
-MOST_VALUES = 24
 # words of the table for each stone
 STONES = {"coloured": "as coloured", "clear": "without colour: the cut alone"}
 
@@ -58,13 +57,13 @@ STONES = {"coloured": "as coloured", "clear": "without colour: the cut alone"}
 def girdle(
     design: Annotated[Path, typer.Argument(help="Design file (TOML).")],
     flats: Annotated[
-        str, typer.Option(metavar="N,N...", help="Numbers of flats on the polished girdle.")
+        str, typer.Option(metavar="N,N... or FROM:TO:STEP", help="Numbers of flats on the polished girdle.")
     ] = "96",
     thickness: Annotated[
-        str, typer.Option(metavar="MM,MM...", help="Mean heights of the smooth girdle, mm: thin to thick.")
+        str, typer.Option(metavar="MM,MM... or FROM:TO:STEP", help="Mean heights of the smooth girdle, mm: thin to thick.")
     ] = "0.1,0.2,0.3,0.5",
     tilts: Annotated[
-        str, typer.Option(metavar="DEG,DEG...", help="Angles of the eye off the zenith, degrees; stone and light stay.")
+        str, typer.Option(metavar="DEG,DEG... or FROM:TO:STEP", help="Angles of the eye off the zenith, degrees; stone and light stay.")
     ] = "0,15,30",
     azimuth: Annotated[
         float, typer.Option(min=-360, max=360, callback=finite, help="Where the eye moves to, degrees from the length (index 0).")
@@ -94,7 +93,7 @@ def girdle(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The girdle ground, polished smooth or in flats: light it gives back, and what flats cost."""
-    from facetrace.cli.loading import load_material, load_stone, with_spectrum
+    from facetrace.cli.loading import load_material, load_stone, numbers_of, with_spectrum
     from facetrace.common.errors import FacetraceError
     from facetrace.common.ledger import Ledger
     from facetrace.optics.lights import find_light
@@ -114,9 +113,9 @@ def girdle(
         substance, (file.design.axis.tilt, file.design.axis.azimuth),
         coloured=not no_absorption and _has_colour(substance),
         light=find_light(light.value, head), roughness=roughness,
-        thicknesses=_numbers("--thickness", thickness, 0.02, 5),
-        tilts=_numbers("--tilts", tilts, 0, 80), azimuth=azimuth,
-        flats=tuple(_whole(n) for n in _numbers("--flats", flats, 3, 250)), rays=rays, seed=seed,
+        thicknesses=numbers_of("--thickness", thickness, 0.02, 5),
+        tilts=numbers_of("--tilts", tilts, 0, 80), azimuth=azimuth,
+        flats=tuple(_whole(n) for n in numbers_of("--flats", flats, 3, 250)), rays=rays, seed=seed,
     )  # fmt: skip
     title = f"{file.design.name} ({substance.name})"
     keys = plan(setting)
@@ -134,22 +133,6 @@ def girdle(
     for label, target in (("all rows", table), ("plot", shown)):
         if target:
             note(f"{label}: {target}")
-
-
-def _numbers(option: str, text: str, least: float, most: float) -> tuple[float, ...]:
-    """Numbers of a list with commas. Raises FacetraceError with the option's name."""
-    from facetrace.common.errors import FacetraceError
-
-    try:
-        found = tuple(float(word) for word in text.split(","))
-    except ValueError:
-        found = ()
-    if not found or len(found) > MOST_VALUES or not all(least <= n <= most for n in found):
-        raise FacetraceError(
-            f"{option}: '{text}' is not one number from {least:g} to {most:g}, or up to {MOST_VALUES} of them "
-            "with commas between"
-        )
-    return tuple(sorted(set(found)))
 
 
 def _whole(number: float) -> int:

@@ -14,6 +14,8 @@ from facetrace.studies.angles import Range, range_of
 
 # parts per million of all atoms; a tenth of them is no longer the crystal (the design's limit too)
 MOST_PPMA = 100_000.0
+# numbers of one list, as of --tilts
+MOST_NUMBERS = 100
 
 
 def load_stone(path: Path) -> tuple[DesignFile, Solid]:
@@ -61,6 +63,32 @@ def concentrations(words: Sequence[str]) -> dict[str, float] | None:
             raise FacetraceError(f"--ppma: {name} is given twice; give it once")
         found[name] = ppma
     return found or None
+
+
+def numbers_of(option: str, text: str, least: float, most: float) -> tuple[float, ...]:
+    """Rising numbers from words like 0,5,10 or 0:10:5 (FROM:TO:STEP). Raises FacetraceError with the option's name."""
+    found: list[float] = []
+    for word in text.split(","):
+        try:
+            found += steps_of(word) if ":" in word else [float(word)]
+        except ValueError:
+            found.append(math.nan)
+        if not all(least <= n <= most for n in found):
+            raise FacetraceError(
+                f"{option}: '{word.strip()}' is not a number from {least:g} to {most:g}; write them like 0,5,10 or "
+                "0:10:5 (FROM:TO:STEP)"
+            )
+    if len(found) > MOST_NUMBERS:
+        raise FacetraceError(f"{option}: {len(found)} numbers are more than {MOST_NUMBERS}; give fewer")  # fmt: skip
+    return tuple(sorted(set(found)))
+
+
+def steps_of(word: str) -> list[float]:
+    """The numbers of FROM:TO:STEP, both ends in. Raises ValueError for what is none."""
+    start, stop, step = map(float, word.split(":"))
+    if not step > 0 or not start <= stop or not (stop - start) / step <= MOST_NUMBERS:
+        raise ValueError(word)
+    return [round(start + k * step, 9) for k in range(math.floor((stop - start) / step + 1e-6) + 1)]
 
 
 def ranges_of(design: Design, option: str, words: Sequence[str]) -> tuple[Range, ...]:

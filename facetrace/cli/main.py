@@ -21,9 +21,11 @@ from facetrace.cli import (
     verify,
     view,
 )
+from facetrace.cli.usage import Commands
 
 app = typer.Typer(
     name="facetrace",
+    cls=Commands,
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode="markdown",

@@ -49,11 +49,14 @@ EXAMPLES = """
 
 `facetrace movie designs/oval-brilliant.toml --motion both --size 240 --out oval.gif`
 
-`facetrace movie designs/rectangle-step.toml --light overcast --exposure 2 --quality 90`
+`facetrace movie designs/rectangle-step.toml --light overcast --exposure 2 --lossless`
 """
 
 MOST_FRAMES = 400
 DEFAULT_FRAMES = 60
+# rays in each pixel: lamps are small, so few paths reach them
+LAMP_SAMPLES, SAMPLES = 32, 16
+DEFAULT_QUALITY = 90
 
 
 class Motion(StrEnum):
@@ -70,6 +73,7 @@ class _Film:
 
     path: Path
     motion: str
+    tilt: float
     frame_ms: int
     quality: int | None
     exposure: float | None
@@ -109,7 +113,9 @@ def movie(
     spectrum: SpectrumOption = None,
     no_absorption: NoAbsorptionOption = False,
     size: Annotated[int, typer.Option(min=160, max=800, help="Pixels along a side of the picture.")] = 320,
-    samples: Annotated[int, typer.Option(min=1, max=1024, help="Rays in each pixel of a frame.")] = 16,
+    samples: Annotated[
+        int | None, typer.Option(min=1, max=1024, help="Rays in each pixel of a frame [default: 32 under lamps, else 16].")
+    ] = None,
     no_glare: NoGlareOption = False,
     exposure: Annotated[
         float | None,
@@ -120,8 +126,11 @@ def movie(
         ),
     ] = None,
     quality: Annotated[
-        int | None, typer.Option(min=0, max=100, help="Of a WebP, for a smaller file [default: lossless].")
+        int | None, typer.Option(min=0, max=100, help="Of a WebP: lower makes a smaller file [default: 90].")
     ] = None,
+    lossless: Annotated[
+        bool, typer.Option("--lossless", help="A WebP whose pixels are exact, several times as large.")
+    ] = False,
     seed: SeedOption = 1,
     target: Annotated[
         Path | None,
@@ -145,7 +154,9 @@ def movie(
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
     file, stone = load_stone(design)
-    film = _film(design, target, motion.value, fps, quality, exposure, json, spectrum)
+    film = _film(
+        design, target, (motion.value, tilt), fps, (quality, lossless), exposure, json, spectrum
+    )
     count = _count(frames, seconds, film.frame_ms)
     own = file.design
     substance = find_material(material) if material else load_material(file)
@@ -160,11 +171,12 @@ def movie(
     scenes = [scene_of(stone, medium, axis, lit, view) for view in views]
     started = time.perf_counter()
     title = f"{own.name} ({substance.name})"
+    rays = samples or (LAMP_SAMPLES if lit.lamps else SAMPLES)
     pages, bright, setup, exposed = _shoot(
-        scenes, views, film, (size, samples, seed, not no_glare), title, lit
+        scenes, views, film, (size, rays, seed, not no_glare), title, lit
     )
     with progress("writing"):
-        content = encoded(pages, film.path.suffix.lower(), film.frame_ms, quality)
+        content = encoded(pages, film.path.suffix.lower(), film.frame_ms, film.quality)
         write_whole(film.path, content)
     spent = time.perf_counter() - started
     notes = [ESTIMATE] + ([] if no_absorption else colour_notes(substance))
@@ -185,7 +197,7 @@ def movie(
         }  # fmt: skip
         write_json(json, document.text_of(parts | {"notes": notes}))
     if json != "-":
-        out.print(_table(title, film, views, bright, setup, exposed, lit, len(content)))
+        out.print(_table(title, film, views, bright, setup, exposed, len(content)))
         note(f"{spent:.1f} s, {lit.words}, seed {seed}")
         note(f"movie: {film.path}")
     for text in notes:
@@ -193,10 +205,13 @@ def movie(
 
 
 def _film(
-    design: Path, target: Path | None, motion: str, fps: float, quality: int | None,
-    exposure: float | None, json: str | None, spectrum: Path | None,
+    design: Path, target: Path | None, moved: tuple[str, float], fps: float,
+    kept: tuple[int | None, bool], exposure: float | None, json: str | None, spectrum: Path | None,
 ) -> _Film:  # fmt: skip
-    """The movie's file and times, checked before any work is spent on it."""
+    """The movie's file and times, checked before any work is spent on it.
+
+    moved: motion and tilt as asked; kept: quality as asked, or lossless.
+    """
     from facetrace.common.errors import FacetraceError
     from facetrace.common.output import check_target
     from facetrace.report.movie import SUFFIXES, TICK_MS
@@ -213,10 +228,16 @@ def _film(
         )
     if json and json != "-" and Path(json).absolute() == path.absolute():
         raise FacetraceError(f"{path}: is named for two outputs; name another file for one")
-    if quality is not None and suffix != ".webp":
-        raise FacetraceError("--quality: a GIF has none; leave it out or write .webp")
+    quality, lossless = kept
+    if (quality is not None or lossless) and suffix != ".webp":
+        name = "--lossless" if lossless else "--quality"
+        raise FacetraceError(f"{name}: a GIF has none; leave it out or write .webp")
+    if quality is not None and lossless:
+        raise FacetraceError("--quality and --lossless: give one of them")
+    if quality is None and suffix == ".webp" and not lossless:
+        quality = DEFAULT_QUALITY
     tick = TICK_MS[suffix]
-    return _Film(path, motion, max(2, round(1000 / fps / tick)) * tick, quality, exposure)
+    return _Film(path, *moved, max(2, round(1000 / fps / tick)) * tick, quality, exposure)
 
 
 def _count(frames: int | None, seconds: float | None, frame_ms: int) -> int:
@@ -253,9 +274,11 @@ def _shoot(
             bright.append(share)
     lines = [
         f"{light.words}, tilt towards {views[0].azimuth:g} deg",
-        f"exposure {exposed:g} in all frames (at 1 a white diffuser is just white); what is too "
+        f"exposure {exposed:g} in all frames (at 1 white paper is just white); what is too "
         "bright for the screen keeps its hue",
     ]
+    if light.lamps:
+        lines.append("coloured sparks: fire; lone dots: grain")
     if not glare:
         lines.append("surface mirror light left out")
     angles = [f"tilt {v.tilt:+.1f}, turned {v.spin:.1f} deg" for v in views]
@@ -300,24 +323,29 @@ def _part(
 
 def _table(
     title: str, film: _Film, views: "list[View]", bright: list[float], setup: "Setup",
-    exposure: float, light: "Light", size: int,
+    exposure: float, size: int,
 ) -> Table:  # fmt: skip
     table = Table(title=escape(title), title_justify="left", show_header=False)
     table.add_column(no_wrap=True)
     table.add_column()
     most = max(view.tilt for view in views)
+    asked = (
+        "" if round(most, 1) == round(film.tilt, 1) else f" ({film.tilt:g} falls between frames)"
+    )
     table.add_row(
-        "motion", f"{film.motion}, tilt up to {most:.1f} deg towards {views[0].azimuth:g}"
+        "motion", f"{film.motion}, tilt up to {most:.1f} deg{asked} towards {views[0].azimuth:g}"
     )
     length = len(views) * film.frame_ms / 1000
     table.add_row("loop", f"{len(views)} frames, {film.frame_ms} ms each, {length:.2f} s")
-    rule = "as asked" if film.exposure else _rule(light)
-    table.add_row("exposure", f"{exposure:g} in all frames ({rule})")
-    table.add_row("white", "luminance 1: a flat white diffuser under this light, head included")
-    table.add_row("scale", f"{setup.width_mm / setup.size:.4f} mm a pixel in all frames")
-    table.add_row("too bright", f"{100 * max(bright):.1f} % of the stone at most, in its own hue")
-    if light.lamps:
-        table.add_row("lamps", f"give {100 * light.lamp_share:.0f} % of a table's light")
+    rule = "as asked" if film.exposure else "chosen for this stone"
+    table.add_row(
+        "exposure", f"{exposure:g} in all frames, {rule} (at 1 white paper is just white)"
+    )
+    table.add_row("scale", f"{setup.size / setup.width_mm:.1f} pixels a millimetre in all frames")
+    table.add_row(
+        "flashes",
+        f"too bright for the screen on {100 * max(bright):.1f} % of the stone at most, where they keep their hue",
+    )
     kind = (
         "GIF"
         if film.path.suffix.lower() == ".gif"

@@ -1,6 +1,5 @@
 """facetrace orient: the table tilt and culet shift that hide a colour zone."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -106,9 +105,9 @@ class _Found:
 def orient(
     design: Annotated[Path, typer.Argument(help="Design file (TOML).")],
     zone: Annotated[Path, typer.Option(help="Zone file (TOML): colour zones, blank, where the stone lies.")],
-    tilts: Annotated[str, typer.Option(help="Table tilts to try, degrees; then, towards the one that hides, smaller ones by 1.")] = "0,5,10,15",
+    tilts: Annotated[str, typer.Option(metavar="DEG,DEG... or FROM:TO:STEP", help="Table tilts to try, degrees; then, towards the one that hides, smaller ones by 1.")] = "0,5,10,15",
     directions: Annotated[int, typer.Option(min=1, max=72, help="Directions of each tilt around the stone.")] = 8,
-    shifts: Annotated[str, typer.Option(help="Culet shifts to try, % of the width, on top of the design's; then smaller ones by 1.")] = "0,4,8",
+    shifts: Annotated[str, typer.Option(metavar="%,%... or FROM:TO:STEP", help="Culet shifts to try, % of the width, on top of the design's; then smaller ones by 1.")] = "0,4,8",
     shift_directions: Annotated[int, typer.Option(min=1, max=72, help="Directions of each shift.")] = 4,
     threshold: Annotated[
         float,
@@ -209,32 +208,17 @@ def _files(
     return _Files(table, shown, chart)
 
 
-def _numbers(text: str, option: str, most: float) -> list[float]:
-    """Numbers from words like 0,5,10."""
-    from facetrace.common.errors import FacetraceError
-
-    found = []
-    for word in text.split(","):
-        try:
-            value = float(word)
-        except ValueError:
-            value = math.nan
-        if not 0 <= value <= most:
-            raise FacetraceError(
-                f"{option}: '{word.strip()}' is not a number from 0 to {most:g}; write them like 0,5,10"
-            )
-        found.append(value)
-    return found
-
-
 def _wanted(
     subject: "Subject", tilts: str, directions: int, shifts: str, shift_directions: int
 ) -> "list[Candidate]":
+    from facetrace.cli.loading import numbers_of
     from facetrace.common.errors import FacetraceError
     from facetrace.studies.orient import candidates
 
-    moved = _numbers(shifts, "--shifts", 40.0) if subject.shiftable else [0.0]
-    wanted = candidates(_numbers(tilts, "--tilts", 90.0), directions, moved, shift_directions)
+    moved = list(numbers_of("--shifts", shifts, 0, 40)) if subject.shiftable else [0.0]
+    wanted = candidates(
+        list(numbers_of("--tilts", tilts, 0, 90)), directions, moved, shift_directions
+    )
     if len(wanted) > MOST_CANDIDATES:
         raise FacetraceError(
             f"{len(wanted)} candidates are more than {MOST_CANDIDATES}; give fewer tilts, shifts or directions"

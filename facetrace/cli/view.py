@@ -28,16 +28,10 @@ EXAMPLES = """
 `facetrace view plan.json --number 1`
 """
 
-# pixels of a window, and the width of a picture
-WINDOW, WIDTH = (1100, 800), 1350
+# pixels of a window, and the width of a picture with all views or with one
+WINDOW, WIDTH, SINGLE_WIDTH = (1100, 800), 1350, 900
 LEAST_PX, MOST_PX = 400, 6000
-# a key of a file that tells what it is; the first that is there
-DESIGN_KEYS = ("outline", "tier", "crown", "pavilion", "girdle", "gear")
-OTHER_KINDS = {
-    "zone": "a zone file; name a design, and this file with --zone",
-    "measured": "a cut stone's file; view shows designs, roughs and plans",
-    "currency": "a price file; view shows designs, roughs and plans",
-}
+NEEDED = "view shows designs ([outline] or [[tier]]), roughs ([shape]) and plans (what `facetrace plan --json` wrote)"
 NO_OPENGL = "VTK found no OpenGL to draw with (on Debian: apt-get install libegl1); drawn plainly by matplotlib"
 
 
@@ -86,7 +80,12 @@ def view(
     elif picture is None:
         note("no screen here, so a picture is made (--picture names another place)")
     check_pictures((target,), None, *sources)
-    _write(shown, come.value if come else None, pixels or (WIDTH, None), target)
+    _write(
+        shown,
+        come.value if come else None,
+        pixels or (SINGLE_WIDTH if come else WIDTH, None),
+        target,
+    )
 
 
 def _write(shown: "Shown", view: str | None, size: tuple[int, int | None], target: Path) -> None:
@@ -150,30 +149,25 @@ def kind_of(path: Path) -> str:
     import pydantic
 
     from facetrace.common.errors import FileError
+    from facetrace.common.filekind import kind_in, mesh_or_picture
     from facetrace.common.tomlfile import parse_model, read_text
     from facetrace.report.result import is_result
 
     class AnyKeys(pydantic.BaseModel):
         model_config = pydantic.ConfigDict(extra="allow")
 
-    if path.suffix.lower() in (".stl", ".obj", ".ply"):
-        raise FileError(path, None, "", "is a mesh; name the rough file (TOML) that names it")
-    if path.suffix.lower() != ".toml" and is_result(path):
+    if is_result(path):
         _plan_result(path)
         return "plan"
-    text = read_text(path)
-    keys = set(parse_model(text, path, AnyKeys).model_extra or {})
-    if "shape" in keys:
-        return "rough"
-    for key, words in OTHER_KINDS.items():
-        if key in keys:
-            raise FileError(path, None, "", f"is {words}")
-    if keys.intersection(DESIGN_KEYS):
-        return "design"
-    raise FileError(
-        path, None, "",
-        "is no design ([outline] or [[tier]]), no rough ([shape]) and no plan (what `facetrace plan --json` wrote)",
-    )  # fmt: skip
+    mesh = path.is_file() and str(mesh_or_picture(path)).startswith("a mesh")
+    text = read_text(path, "name the rough file (TOML) that names it" if mesh else NEEDED)
+    kind = kind_in(parse_model(text, path, AnyKeys).model_extra or {})
+    if kind is None:
+        raise FileError(path, None, "", f"is of no known kind; {NEEDED}")
+    if kind.name not in ("design", "rough"):
+        with_zone = "name a design, and this file with --zone"
+        raise FileError(path, None, "", f"is {kind.words}; {with_zone if kind.name == 'zone' else NEEDED}")  # fmt: skip
+    return kind.name
 
 
 # ---- a stone, a rough -------------------------------------------------------------------------

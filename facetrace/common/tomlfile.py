@@ -11,6 +11,7 @@ from typing import Any, Generic, TypeVar
 import pydantic
 
 from facetrace.common.errors import FileError
+from facetrace.common.filekind import foreign, is_of, kind_in, kind_wanted
 
 MAX_BYTES = 2_000_000
 
@@ -25,13 +26,19 @@ class Strict(pydantic.BaseModel):
     )
 
 
-def read_text(path: Path) -> str:
-    """The file's text (UTF-8). Raises FileError where there is none."""
+def read_text(path: Path, needed: str = "a text file is needed here", most: int = MAX_BYTES) -> str:
+    """The file's text (UTF-8). Raises FileError where there is none, or the file clearly is something else.
+
+    *needed*: what to say then; most: bytes.
+    """
     try:
         if path.is_dir():
             raise FileError(path, None, "", "is a folder; name a file")
-        if path.stat().st_size > MAX_BYTES:
-            raise FileError(path, None, "", f"is larger than {MAX_BYTES // 1_000_000} MB")
+        other = foreign(path)
+        if other:
+            raise FileError(path, None, "", f"is {other}; {needed}")
+        if path.stat().st_size > most:
+            raise FileError(path, None, "", f"is larger than {most // 1_000_000} MB")
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise FileError(path, None, "", "no such file") from None
@@ -43,7 +50,11 @@ def read_text(path: Path) -> str:
 
 def read_model(path: Path, model: type[Model]) -> tuple[Model, str]:
     """Read and check a TOML file; returns the model and the text it came from."""
-    text = read_text(path)
+    kind = kind_wanted(model.model_fields)
+    needed = kind.needed if kind else "a TOML file is needed here"
+    text = read_text(path, needed)
+    if not text.strip():
+        raise FileError(path, None, "", f"is empty; {needed}")
     return parse_model(text, path, model), text
 
 
@@ -62,6 +73,9 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
     try:
         return model.model_validate(data)
     except pydantic.ValidationError as error:
+        wanted, other = kind_wanted(model.model_fields), kind_in(data)
+        if wanted and other and not is_of(wanted, data):
+            raise FileError(path, None, "", f"is {other.words}; {wanted.needed}") from None
         # of the branches of a union, the one that got furthest is what was meant
         first = max(error.errors(include_url=False), key=lambda e: len(_path(e["loc"])))
         raise FileError(

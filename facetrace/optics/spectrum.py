@@ -104,7 +104,9 @@ def read_spectrum(path: Path, indices: Indices) -> Spectrum:
     *indices*: (n_o, n_e) at wavelengths in nm, for the light that a plate's surfaces reflect.
     Raises FileError with file, line, what is wrong and what would be right.
     """
-    sheet = _take_apart(path, read_text(path).removeprefix("\ufeff"))
+    sheet = _take_apart(
+        path, read_text(path, "a CSV file of a spectrum is needed here").removeprefix("\ufeff")
+    )
     _check_statements(sheet)
     _check_wavelengths(sheet)
     sheet = _needed(sheet)

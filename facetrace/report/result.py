@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.filekind import mesh_or_picture, result_words
 from facetrace.design.model import Design, read_design
 from facetrace.optics.rough import Rough
 from facetrace.report.document import SCHEMA
@@ -25,10 +26,11 @@ MOST_BYTES = 1 << 28
 
 
 def is_result(path: Path) -> bool:
-    """Whether a file looks like JSON, whatever it is called."""
+    """Whether a file is called JSON or looks like it, whatever it is called."""
     try:
         with path.open("rb") as stream:
-            return stream.read(64).lstrip().startswith((b"{", b"[\n", b"[{"))
+            head = stream.read(64).lstrip()
+            return path.suffix.lower() == ".json" or head.startswith((b"{", b"[\n", b"[{"))
     except OSError:
         return False
 
@@ -71,13 +73,14 @@ def read_result(path: Path) -> Result:
     except OSError as error:
         raise FacetraceError(f"{path}: cannot be read ({error.strerror})") from None
     except (ValueError, RecursionError):
-        raise FacetraceError(f"{path}: is not JSON as facetrace writes it with --json") from None
+        is_ = mesh_or_picture(path) or ("not JSON" if path.stat().st_size else "empty")
+        raise FacetraceError(f"{path}: is {is_}; name what facetrace wrote with --json") from None
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         raise FacetraceError(f"{path}: is not a result of facetrace (its schema is not {SCHEMA})")
     kind = next((k for k in KINDS if k in document), None)
     if kind is None:
         raise FacetraceError(
-            f"{path}: holds none of {', '.join(KINDS)}; a report on a design takes the design file itself"
+            f"{path}: is {result_words(document)} and holds none of {', '.join(KINDS)}; name the design file itself"
         )
     return Result(path, document, kind)
 

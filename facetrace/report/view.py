@@ -136,10 +136,15 @@ class Shown:
         points = np.vstack([p.points for p in self.parts])
         return np.asarray((points.min(axis=0) + points.max(axis=0)) / 2)
 
+    @cached_property
+    def points(self) -> Floats:
+        """Points (n, 3) of all bodies and the ends of all marks."""
+        ends = [np.array([m.start, m.end]) for m in self.marks]
+        return np.vstack([*(p.points for p in self.parts), *ends])
+
     def reach(self, frames: Iterable[Floats]) -> float:
         """Half the side in mm of a square around the middle that shows all in each of the frames."""
-        ends = [np.array([m.start, m.end]) for m in self.marks]
-        points = np.vstack([*(p.points for p in self.parts), *ends]) - self.middle
+        points = self.points - self.middle
         return BORDER * max(float(np.abs(points @ f[:, :2]).max()) for f in frames)
 
 

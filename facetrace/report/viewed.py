@@ -42,6 +42,8 @@ COLUMNS, ROWS = 3, 2
 HEAD_PX = 34
 # pixels of a letter of 7.5 points on average, and of a line
 LETTER_PX, LINE_PX = 5.1, 15
+# of a single view's reach: room over what is drawn for its name, and under it for the bar
+ABOVE, BELOW = 0.12, 0.16
 # a line is a point where so little of it is seen
 END_ON = 0.08
 ROUGH_FILL = "0.90"
@@ -64,24 +66,31 @@ def sheet(
     """
     names = list(VIEWS) if view is None else [view]
     foot = None if view is None else _foot(shown, size[0] - 20)
-    width, height, side = layout(size, foot)
     frames = tuple(VIEWS[n] for n in names)
     reach = shown.reach(frames)
+    low, high = (-reach, reach) if view is None else strip(shown, frames[0], reach)
+    share = (high - low) / (2 * reach)
+    width, height, side = layout(size, foot, share)
+    tall = round(side * share)
     images = rendered(Wanted(shown, frames, reach, side)) if vtk else None
     figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI)
     for k, name in enumerate(names):
         column, row = k % COLUMNS, k // COLUMNS
         top = height - HEAD_PX - row * side
         axes = figure.add_axes(
-            (column * side / width, (top - side) / height, side / width, side / height)
+            (column * side / width, (top - tall) / height, side / width, tall / height)
         )
         if images is not None:
             axes.imshow(
                 images[k], extent=(-reach, reach, -reach, reach), interpolation="nearest", zorder=0
             )
         _view(axes, shown, frames[k], reach, bodies=images is None)
+        _bar(axes, reach, low)
+        axes.set_xlim(-reach, reach)
+        axes.set_ylim(low, high)
+        axes.set_aspect("auto")
         axes.text(
-            0.03, 0.985, TITLES[name], transform=axes.transAxes, fontsize=8.5, va="top", zorder=9
+            -0.94 * reach, high - 0.03 * reach, TITLES[name], fontsize=8.5, va="top", zorder=9
         )
     figure.text(
         10 / width, 1 - 0.5 * HEAD_PX / height, plain(shown.title), fontsize=11, va="center"
@@ -89,17 +98,28 @@ def sheet(
     if view is None:
         place = (2 * side + 12, height - HEAD_PX - side - 20, side - 24)
     else:
-        place = (10, height - HEAD_PX - side - 14, width - 20)
+        place = (10, height - HEAD_PX - tall - 14, width - 20)
     _words(figure, shown, place, (width, height))
     return Sheet(png(figure, {"Title": shown.title, "Description": " ".join((*shown.words, NOTE))}), images is not None)  # fmt: skip
 
 
-def layout(size: tuple[int, int | None], foot: int | None) -> tuple[int, int, int]:
-    """(width, height, side of a square view), pixels; *foot*: room under a single view, None for all views."""
+def strip(shown: Shown, frame: Floats, reach: float) -> tuple[float, float]:
+    """From where to where up a single view reaches, mm from its middle, with room for its name, marks and bar."""
+    y = (shown.points - shown.middle) @ frame[:, 1]
+    return max(-reach, float(y.min()) - BELOW * reach), min(reach, float(y.max()) + ABOVE * reach)
+
+
+def layout(
+    size: tuple[int, int | None], foot: int | None, share: float = 1.0
+) -> tuple[int, int, int]:
+    """(width, height, side of a square view), pixels.
+
+    foot: room under a single view, None for all views; share: of its square that a single view shows.
+    """
     width, height = size
     if foot is not None:
-        side = width if height is None else min(width, height - HEAD_PX - foot)
-        return width, height or side + HEAD_PX + foot, side
+        side = width if height is None else min(width, int((height - HEAD_PX - foot) / share))
+        return width, height or round(side * share) + HEAD_PX + foot, side
     side = width // COLUMNS
     if height is not None:
         side = min(side, (height - HEAD_PX) // ROWS)
@@ -158,19 +178,13 @@ def _view(axes: Any, shown: Shown, frame: Floats, reach: float, *, bodies: bool)
             _defect(axes, part, seen, filled=bodies)
     for mark in shown.marks:
         _mark(axes, mark, frame, seen, reach)
-    length = round_length(0.45 * reach)
-    axes.plot(
-        [-0.94 * reach, -0.94 * reach + length],
-        [-0.95 * reach] * 2,
-        color="black",
-        lw=1.6,
-        zorder=9,
-    )
-    axes.text(-0.94 * reach, -0.93 * reach, f"{length:g} mm", fontsize=7.5, va="bottom", zorder=9)
-    axes.set_xlim(-reach, reach)
-    axes.set_ylim(-reach, reach)
-    axes.set_aspect("equal")
     axes.set_axis_off()
+
+
+def _bar(axes: Any, reach: float, low: float) -> None:
+    length, left = round_length(0.45 * reach), -0.94 * reach
+    axes.plot([left, left + length], [low + 0.05 * reach] * 2, color="black", lw=1.6, zorder=9)
+    axes.text(left, low + 0.07 * reach, f"{length:g} mm", fontsize=7.5, va="bottom", zorder=9)
 
 
 def _bodies(axes: Any, shown: Shown, frame: Floats, seen: Any) -> None:
