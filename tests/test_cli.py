@@ -166,7 +166,7 @@ def test_dichroscope_says_what_colours(tmp_path):
 
 def test_spectrum_from_a_file(tmp_path):
     found = document("dichroscope", "corundum", "--spectrum", PINK)
-    assert found["spectrum"] == {"file": PINK.name, "polarised": True, "range_nm": [380, 780]}
+    assert found["spectrum"] == {"file": PINK.name, "path": str(PINK), "polarised": True, "range_nm": [380, 780]}  # fmt: skip
     assert "chromophores" not in found
     assert found["notes"] == []
     # the file was made from 90 ppma of Cr3+ and 250 of Fe3+ with 0.03 per cm of grey
