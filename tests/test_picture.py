@@ -20,7 +20,7 @@ from facetrace.measures.maps import face_maps
 from facetrace.optics.colour import lab_of, observer
 from facetrace.optics.lights import find_light
 from facetrace.report.picture import face_pixels
-from facetrace.studies.portrait import whole_mm
+from facetrace.studies.orient import whole_mm
 from facetrace.trace.run import Pixels, trace_pixels
 from facetrace.trace.scene import View, medium_of, scene_of
 
@@ -76,7 +76,7 @@ def test_noise_of_a_picture_is_not_seen(name, share):
     scene = scene_for(name)
     labs = []
     for seed in (1, 2):
-        pixels = trace_pixels(scene, 200, 32, seed, width_mm=whole_mm([scene]) / 3, picture=True)
+        pixels = trace_pixels(scene, 200, 32, seed, width_mm=whole_mm(scene) / 3, picture=True)
         maps = face_maps(pixels, scene)
         labs.append(lab_of(np.nan_to_num(maps.xyz + maps.glare), scene.medium.white))
     face = maps.coverage > 0.99

@@ -8,13 +8,19 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from facetrace.cli.options import FreshOption, JsonOption, LightName, LightOption, SeedOption
+from facetrace.cli.options import (
+    FreshOption,
+    HeadAsTraceOption,
+    JsonOption,
+    LightName,
+    LightOption,
+    SeedOption,
+)
 from facetrace.cli.plan import (
     TABLE_OPTION,
     AllowOption,
     Answer,
     ChanceOption,
-    HeadOption,
     MarginOption,
     PlanRaysOption,
     TableOption,
@@ -74,7 +80,7 @@ def lot(
     margin: MarginOption = None,
     chance: ChanceOption = None,
     light: LightOption = LightName.hemisphere,
-    head: HeadOption = None,
+    head: HeadAsTraceOption = None,
     rays: PlanRaysOption = 1 << 16,
     threshold: ThresholdOption = 2.0,
     allow: AllowOption = 1.0,

@@ -185,12 +185,9 @@ def movie(
 
         parts = document.head() | {
             "design": {"name": own.name, "file": str(design), "material": substance.name},
-            "scene": {
-                "light": lit.name, "head_deg": lit.head_deg, "head_hard": lit.head_hard,
-                "view": asdict(views[0]), "axis": {"tilt": axis[0], "azimuth": axis[1]}, "index": None,
-                "absorption": not no_absorption, "wavelength_nm": None,
-                "white_radiance": scenes[0].white_radiance,
-            },
+            "scene": document.scene_part(
+                lit, views[0], axis, scenes[0].white_radiance, absorption=not no_absorption
+            ),
             "movie": _part(film, views, bright, setup, exposed, scenes[0], lit),
             "seconds": spent,
             "seed": seed,

@@ -45,6 +45,13 @@ HeadOption = Annotated[
         "0 for none [default: 10, and 0 under the uniform light].",
     ),
 ]  # fmt: skip
+HeadAsTraceOption = Annotated[
+    float | None,
+    typer.Option(
+        min=0, max=80, callback=finite,
+        help="Angular radius of the viewer's head, degrees [default: as in trace].",
+    ),
+]  # fmt: skip
 HeadEdgeOption = Annotated[Edge, typer.Option(help="Edge of the head's shadow.")]
 AxisTiltOption = Annotated[
     float | None,

@@ -9,7 +9,14 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from facetrace.cli.options import FreshOption, JsonOption, LightName, LightOption, SeedOption
+from facetrace.cli.options import (
+    FreshOption,
+    HeadAsTraceOption,
+    JsonOption,
+    LightName,
+    LightOption,
+    SeedOption,
+)
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
@@ -121,10 +128,7 @@ def orient(
         float, typer.Option(min=0, max=100, callback=finite, help="A zone counts as hidden up to this share of the face, %.")
     ] = 1.0,
     light: LightOption = LightName.hemisphere,
-    head: Annotated[
-        float | None,
-        typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace]."),
-    ] = None,
+    head: HeadAsTraceOption = None,
     material: Annotated[
         str | None, typer.Option(help="Another host than the design's: a name, or a file ending in .toml.")
     ] = None,

@@ -10,7 +10,14 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from facetrace.cli.options import FreshOption, JsonOption, LightName, LightOption, SeedOption
+from facetrace.cli.options import (
+    FreshOption,
+    HeadAsTraceOption,
+    JsonOption,
+    LightName,
+    LightOption,
+    SeedOption,
+)
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
@@ -96,15 +103,6 @@ ChanceOption = Annotated[
         help="Accepted chance to earn less, % [default: the price file's].",
     ),
 ]
-HeadOption = Annotated[
-    float | None,
-    typer.Option(
-        min=0,
-        max=80,
-        callback=finite,
-        help="Angular radius of the viewer's head, degrees [default: as in trace].",
-    ),
-]
 PlanRaysOption = Annotated[
     int, typer.Option(min=1, max=1 << 26, help="Rays for the figures of each plan.")
 ]
@@ -182,7 +180,7 @@ def plan(
     margin: MarginOption = None,
     chance: ChanceOption = None,
     light: LightOption = LightName.hemisphere,
-    head: HeadOption = None,
+    head: HeadAsTraceOption = None,
     rays: PlanRaysOption = 1 << 16,
     threshold: ThresholdOption = 2.0,
     allow: AllowOption = 1.0,

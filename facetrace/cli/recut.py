@@ -8,7 +8,14 @@ from rich import box
 from rich.markup import escape
 from rich.table import Table
 
-from facetrace.cli.options import JsonOption, LightName, LightOption, SeedOption, SpectrumOption
+from facetrace.cli.options import (
+    HeadAsTraceOption,
+    JsonOption,
+    LightName,
+    LightOption,
+    SeedOption,
+    SpectrumOption,
+)
 from facetrace.cli.shell import (
     check_json,
     check_pictures,
@@ -66,10 +73,7 @@ def recut(
         float | None, typer.Option(min=0.001, max=10_000, callback=finite, help="Carats that it must not fall below, in place of the file's.")
     ] = None,
     light: LightOption = LightName.hemisphere,
-    head: Annotated[
-        float | None,
-        typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace]."),
-    ] = None,
+    head: HeadAsTraceOption = None,
     spectrum: SpectrumOption = None,
     rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for the light before and after.")] = DEFAULT_RAYS,
     seed: SeedOption = 1,

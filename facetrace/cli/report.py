@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from facetrace.cli.options import (
+    AxisTiltOption,
+    HeadAsTraceOption,
     LightName,
     LightOption,
     MaterialOption,
@@ -40,13 +42,8 @@ def report(
     ] = None,
     zone: Annotated[Path | None, typer.Option(help="Zone file (TOML) to show in the design.")] = None,
     light: LightOption = LightName.hemisphere,
-    head: Annotated[
-        float | None,
-        typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's head, degrees [default: as in trace]."),
-    ] = None,
-    axis_tilt: Annotated[
-        float | None, typer.Option(min=0, max=180, callback=finite, help="Angle of the c-axis from the table's normal, degrees [default: the design's].")
-    ] = None,
+    head: HeadAsTraceOption = None,
+    axis_tilt: AxisTiltOption = None,
     axis_azimuth: Annotated[
         float | None, typer.Option(min=-360, max=360, callback=finite, help="Its direction, degrees from the length [default: the design's].")
     ] = None,

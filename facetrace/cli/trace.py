@@ -1,7 +1,7 @@
 """facetrace trace: light, window, extinction and colour of a design, face up."""
 
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -270,17 +270,15 @@ def _document(
     parts = document.head() | {
         "design": {"name": name, "file": str(path), "material": subject.material.name},
         "solid": document.solid_part(subject.stone, sizes),
-        "scene": {
-            "light": subject.light.name,
-            "head_deg": subject.light.head_deg,
-            "head_hard": subject.light.head_hard,
-            "view": asdict(subject.view),
-            "axis": {"tilt": subject.axis[0], "azimuth": subject.axis[1]},
-            "index": subject.index,
-            "absorption": subject.absorbing,
-            "wavelength_nm": subject.wavelength_nm,
-            "white_radiance": scene.white_radiance,
-        },
+        "scene": document.scene_part(
+            subject.light,
+            subject.view,
+            subject.axis,
+            scene.white_radiance,
+            index=subject.index,
+            absorption=subject.absorbing,
+            wavelength_nm=subject.wavelength_nm,
+        ),
         **document.trace_part(result, seconds),
     }
     if subject.absorbing:

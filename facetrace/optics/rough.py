@@ -46,7 +46,7 @@ from facetrace.optics.zone import (
 from facetrace.solid import fit, scan
 from facetrace.solid.body import Body
 from facetrace.solid.habit import habit
-from facetrace.solid.measure import GRAMS_PER_CARAT
+from facetrace.solid.measure import carats_at
 from facetrace.solid.scan import Scan
 
 Floats = NDArray[np.float64]
@@ -369,7 +369,7 @@ def rough_of(file: RoughFile) -> Rough:
     hollows, depth = scan.hollows(mesh, model.loss.scan_mm)
     material = _material(file)
     density = model.density or material.density
-    carats = mesh.volume * density * 1e-3 / GRAMS_PER_CARAT
+    carats = carats_at(mesh.volume, density)
     zones = _zones(file, turn, mesh)
     if zones is not None:
         substances(zones, material)

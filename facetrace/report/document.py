@@ -61,6 +61,7 @@ from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.solid.measure import SolidMeasures
 from facetrace.solid.polyhedron import Solid
+from facetrace.trace.scene import View
 
 SCHEMA = "facetrace-result/1"
 ESTIMATE = "An estimate from a model, not an appraisal or a laboratory report."
@@ -144,6 +145,18 @@ def head() -> dict[str, Any]:
 def solid_part(solid: Solid, measures: SolidMeasures) -> dict[str, Any]:
     """The member "solid"."""
     return {**asdict(measures), "missing_facets": list(solid.missing)}
+
+
+def scene_part(
+    light: Light, view: View, axis: tuple[float, float], white: float, *, index: float | None = None,
+    absorption: bool = True, wavelength_nm: float | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """The member "scene"; axis: tilt and azimuth of c in the stone; white: radiance of the white diffuser."""
+    return {
+        "light": light.name, "head_deg": light.head_deg, "head_hard": light.head_hard, "view": asdict(view),
+        "axis": {"tilt": axis[0], "azimuth": axis[1]}, "index": index, "absorption": absorption,
+        "wavelength_nm": wavelength_nm, "white_radiance": white,
+    }  # fmt: skip
 
 
 def trace_part(result: FaceUp, seconds: float) -> dict[str, Any]:

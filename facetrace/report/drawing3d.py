@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 
 from facetrace.design.model import Design
 from facetrace.optics.rough import Rough, around
+from facetrace.report.drawing import tier_of
 from facetrace.report.plan import SHARP, Panel
 from facetrace.solid import fit
 from facetrace.solid.body import Body
@@ -150,7 +151,7 @@ def _stone(
         "facets": [
             {
                 "name": facet,
-                "tier": tiers.get(facet) or _stem(facet),
+                "tier": tiers.get(facet) or tier_of(facet),
                 **_setting(normal, gear),
                 "normal": _directions(turn @ normal),
                 "polygon": polygon.tolist(),
@@ -174,12 +175,6 @@ def _setting(normal: Floats, gear: int | None) -> dict[str, Any]:
         teeth = gear * math.atan2(normal[1], normal[0]) / (2 * math.pi)
         index = round(teeth % gear, MM_DIGITS) % gear + 0.0
     return {"side": side, "angle_deg": round(angle, MM_DIGITS), "index": index}
-
-
-def _stem(name: str) -> str:
-    """The tier in a facet's name: without its last word where that is a number."""
-    stem, _, last = name.rpartition(" ")
-    return stem if stem and last.replace(".", "", 1).isdigit() else name
 
 
 def _owners(solid: Solid) -> dict[tuple[int, int], tuple[int, int]]:

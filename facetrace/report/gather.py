@@ -95,15 +95,16 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
     stone = Stone(ask.solid, medium, ask.axis, ask.light)
     album = Album(description(ask.light), ask.exposure)
     design = ask.file.design
+    placed = _placed(ask)
     face = _face(ask, stone, album, _part(report, 0.0, 0.3))
     sizes = measure(ask.solid, ask.material.density)
     doc = document.head() | {
         "design": {"name": design.name, "file": str(ask.file.path), "material": ask.material.name},
         "solid": document.solid_part(ask.solid, sizes),
-        "scene": scene_part(ask.light, ask.axis, face.scene.white_radiance),
+        "scene": document.scene_part(ask.light, View(), ask.axis, face.scene.white_radiance),
         **{k: v for k, v in document.trace_part(face.figures, 0.0).items() if k not in ("events", "seconds")},
         **document.material_part(ask.material),
-        "drawing": _drawn(ask),
+        "drawing": _drawn(ask, placed),
         "leading_area": face.maps.leading,
         "dominant_area": face.maps.dominant,
     }  # fmt: skip
@@ -122,8 +123,8 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
     doc |= colours
     part |= shown
     doc |= _small_sweep(ask, stone, part, _part(report, 0.6, 0.9))
-    if ask.zones:
-        part["zone"] = _zone(ask, album, ask.zones)
+    if ask.zones and placed:
+        part["zone"] = _zone(ask, album, ask.zones, *placed)
     report(1.0)
     notes = [
         document.ESTIMATE, *document.light_notes(ask.light), *document.colour_notes(ask.material), *part.pop("remarks", []),
@@ -132,13 +133,20 @@ def of_design(ask: Ask, report: Progress) -> tuple[dict[str, Any], dict[str, byt
     return doc | {"report": part, "notes": notes}, album.pictures
 
 
-def _drawn(ask: Ask) -> dict[str, Any]:
+def _placed(ask: Ask) -> tuple[orient.Subject, orient.Cut] | None:
+    """The design among its zones, and its cut at the size that their blank allows."""
+    if ask.zones is None:
+        return None
+    subject = orient.subject_of(ask.file.design, ask.material, ask.zones, ask.light, observer())
+    return subject, orient.cut_of(subject, orient.BASE)
+
+
+def _drawn(ask: Ask, placed: tuple[orient.Subject, orient.Cut] | None) -> dict[str, Any]:
     """The stone to turn; with zones as they lie in it, at the size that its blank allows."""
     design = ask.file.design
-    if ask.zones is None:
+    if ask.zones is None or placed is None:
         return drawing_of_design(design, ask.solid)
-    subject = orient.subject_of(design, ask.material, ask.zones, ask.light, observer())
-    cut = orient.cut_of(subject, orient.BASE)
+    subject, cut = placed
     inside = zones_in(cut, subject.bodies, [z.name for z in ask.zones.model.zone])
     name = f"{design.name}, in the blank of {ask.zones.model.name}" if subject.blank else ""
     return drawing_of_design(design, cut.solid, inside, name)
@@ -148,19 +156,10 @@ def _part(report: Progress, start: float, end: float) -> Progress:
     return lambda share: report(start + (end - start) * share)
 
 
-def scene_part(light: Light, axis: tuple[float, float], white: float) -> dict[str, Any]:
-    """The member "scene" of a stone seen level."""
-    return {
-        "light": light.name, "head_deg": light.head_deg, "head_hard": light.head_hard, "view": asdict(View()),
-        "axis": {"tilt": axis[0], "azimuth": axis[1]}, "index": None, "absorption": True, "wavelength_nm": None,
-        "white_radiance": white,
-    }  # fmt: skip
-
-
 def _face(ask: Ask, stone: Stone, album: Album, report: Progress) -> Look:
     scene = stone.scene(View())
     way = Way(ask.rays, ask.size, ask.samples, ask.seed)
-    face = portrait.look_at(scene, way, portrait.whole_mm([scene]), report)
+    face = portrait.look_at(scene, way, orient.whole_mm(scene), report)
     name, white = ask.file.design.name, stone.medium.white
     lit = 100 * face.figures.measures["light_return"].value
     alt = f"{name} face up under {ask.light.words}: {lit:.1f} % of all light comes back to the eye."
@@ -249,9 +248,10 @@ def _small_sweep(ask: Ask, stone: Stone, part: dict[str, Any], report: Progress)
     return {"angles": angles_part(outcome(design, ranges, setting, rows, "balance"))}
 
 
-def _zone(ask: Ask, album: Album, zones: ZoneFile) -> dict[str, Any]:
+def _zone(
+    ask: Ask, album: Album, zones: ZoneFile, subject: orient.Subject, cut: orient.Cut
+) -> dict[str, Any]:
     """The stone without and with its zones, at one scale."""
-    subject = orient.subject_of(ask.file.design, ask.material, zones, ask.light, observer())
     base = orient.BASE
     setting = orient.Setting(threshold=SEEN, seed=ask.seed)
     row = next(iter(orient.sweep(subject, [base], setting, {})))
@@ -262,7 +262,7 @@ def _zone(ask: Ask, album: Album, zones: ZoneFile) -> dict[str, Any]:
             glare=False,
             under=f"{description(ask.light)} The surface's mirror light is left out.",
         )  # fmt: skip
-    own = measure(orient.cut_of(subject, base).solid, subject.density)
+    own = measure(cut.solid, subject.density)
     return {
         "blank": subject.blank is not None,
         "carats": own.carats,

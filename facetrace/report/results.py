@@ -25,7 +25,7 @@ from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.solid.place import Facing
-from facetrace.studies import orient, portrait
+from facetrace.studies import orient
 from facetrace.studies import plan as plans
 from facetrace.studies.portrait import Stone
 from facetrace.trace.run import Progress, trace_pixels
@@ -90,7 +90,7 @@ class _Maker:
 
     def faces(self, scenes: Mapping[str, tuple[Scene, str]], under: str, *, glare: bool = True) -> None:  # fmt: skip
         """Pictures of scenes by name, with their alt texts, at one scale."""
-        width = portrait.whole_mm([scene for scene, _ in scenes.values()])
+        width = orient.whole_mm(*(scene for scene, _ in scenes.values()))
         for k, (ident, (scene, alt)) in enumerate(scenes.items()):
             pixels = trace_pixels(
                 scene, self.size, self.samples, self.seed, width_mm=width, picture=True

@@ -18,7 +18,7 @@ from facetrace.design.expand import expand
 from facetrace.design.model import Design, Tier
 from facetrace.solid.build import Facet, facet_normal, facets_of, parts_of, solid_of
 from facetrace.solid.lobes import WALL
-from facetrace.solid.measure import GRAMS_PER_CARAT, SolidMeasures, measure
+from facetrace.solid.measure import SolidMeasures, carats_at, measure
 from facetrace.solid.polyhedron import Floats, Solid, SolidError
 
 First = Literal["pavilion", "crown"]
@@ -348,7 +348,7 @@ def _preform(
     places = [float(i) for i in range(0, gear, each)]
     return Preform(
         blank, allowance, float(size[1 - across]), float(size[across]), float(size[2]),
-        float(high[2]), float(-low[2]), _carats(blank, density),
+        float(high[2]), float(-low[2]), carats_at(blank.volume, density),
         tuple((i, _radius(facets, 2 * math.pi * i / gear)) for i in places),
     )  # fmt: skip
 
@@ -367,10 +367,6 @@ def _partial(facets: Sequence[Facet], name: str) -> Solid:
         return solid_of(facets)
     except SolidError as error:
         raise FacetraceError(f"step '{name}' cannot be cut in this order: {error}") from None
-
-
-def _carats(solid: Solid, density: float) -> float:
-    return solid.volume * density * 1e-3 / GRAMS_PER_CARAT
 
 
 # ---- aims ------------------------------------------------------------------------------------

@@ -35,7 +35,7 @@ from facetrace.optics.zone import ZoneFile, differences
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.fit import largest_copy, shared_volume
-from facetrace.solid.measure import GRAMS_PER_CARAT
+from facetrace.solid.measure import carats_at
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import SURE_ERRORS, media_facts, number
 from facetrace.trace.run import MARGIN, Pixels, roulette_floor, trace_pixels
@@ -303,9 +303,9 @@ def place_of(subject: Subject, candidate: Candidate) -> Place:
 # ---- looking at one ---------------------------------------------------------------------------
 
 
-def whole_mm(scene: Scene) -> float:
-    """Width of a picture that shows all of the stone."""
-    return (1 + MARGIN) * float(np.ptp(scene.outline, axis=0).max())
+def whole_mm(*scenes: Scene) -> float:
+    """Width of a picture that shows all of the stone in each scene, mm."""
+    return max((1 + MARGIN) * float(np.ptp(scene.outline, axis=0).max()) for scene in scenes)
 
 
 def grid_of(scene: Scene, pixel_mm: float) -> tuple[int, float]:
@@ -368,7 +368,7 @@ def portraits(
     for candidate, zoned in wanted:
         plain, with_zones = scenes(subject, cut_of(subject, candidate))
         shown.append(with_zones if zoned else plain)
-    width = max(whole_mm(scene) for scene in shown)
+    width = whole_mm(*shown)
     found = []
     for scene in shown:
         pixels = trace_pixels(scene, size, PORTRAIT_SAMPLES, seed, width_mm=width, picture=True)
@@ -426,7 +426,7 @@ def row_of(candidate: Candidate, look: Look, base: Look, setting: Setting, densi
     for name, v, e in zip(FIGURES, value, error, strict=True):
         row[name], row[f"{name}_stderr"] = float(v), float(e)
     cut = look.cut
-    row["carats"] = cut.solid.volume * density * 1e-3 / GRAMS_PER_CARAT
+    row["carats"] = carats_at(cut.solid.volume, density)
     row["scale"] = cut.scale
     row |= dict(zip(("x_mm", "y_mm", "z_mm"), map(float, cut.shift), strict=True))
     row["axis_tilt"], row["axis_azimuth"] = cut.axis

@@ -30,7 +30,7 @@ from facetrace.optics.lights import Light
 from facetrace.optics.rough import Rough
 from facetrace.solid import scan
 from facetrace.solid.build import build_solid
-from facetrace.solid.measure import GRAMS_PER_CARAT
+from facetrace.solid.measure import carats_at
 from facetrace.solid.obstacles import (
     Hollows,
     coarser,
@@ -504,7 +504,7 @@ def hides(row: Mapping[str, Cell], setting: Setting) -> bool:
 
 def carats_of(rough: Rough, mm3: float) -> float:
     """Carats of a volume in a rough."""
-    return mm3 * rough.density * 1e-3 / GRAMS_PER_CARAT
+    return carats_at(mm3, rough.density)
 
 
 def _placed(rough: Rough, solid: Solid, sized: Sized) -> Row:

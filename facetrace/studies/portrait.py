@@ -1,7 +1,7 @@
 """One stone looked at for a report: face up, rocked both ways, and as a sweep small enough to wait for."""
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from facetrace.common.errors import FacetraceError
@@ -12,6 +12,7 @@ from facetrace.measures.maps import FaceMaps, face_maps
 from facetrace.optics.lights import Light
 from facetrace.solid.polyhedron import Floats, Solid
 from facetrace.studies.angles import USUAL, Range, range_of
+from facetrace.studies.orient import whole_mm
 from facetrace.trace.run import Progress, points_for, trace_pixels, trace_sums
 from facetrace.trace.scene import Medium, Scene, View, scene_of
 
@@ -20,7 +21,6 @@ ROCKED = (-30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0)
 WAYS = {"length": 0.0, "width": 90.0}
 # of the usual sweep: so much to either side, and steps, degrees
 SMALL = {"pavilion.angle": (3.0, 1.0), "crown.angle": (4.0, 2.0)}
-MARGIN = 1.04
 
 
 @dataclass(frozen=True)
@@ -56,11 +56,6 @@ class Stone:
         return scene_of(self.solid, self.medium, self.axis, self.light, view)
 
 
-def whole_mm(scenes: Sequence[Scene]) -> float:
-    """Width of a picture that holds each of several scenes, mm."""
-    return MARGIN * max(float((s.outline.max(axis=0) - s.outline.min(axis=0)).max()) for s in scenes)  # fmt: skip
-
-
 def look_at(scene: Scene, way: Way, width_mm: float, report: Progress) -> Look:
     """Figures and maps of one scene, in a picture of that width."""
     sums = trace_sums(scene, points_for(way.rays), way.seed)
@@ -83,7 +78,7 @@ def rocked(stone: Stone, way: Way, report: Progress) -> Iterator[tuple[str, floa
         (name, tilt, View(tilt=tilt, azimuth=azimuth)) for name, azimuth in WAYS.items() for tilt in ROCKED
     ]  # fmt: skip
     scenes = [stone.scene(view) for _, _, view in views]
-    width = whole_mm(scenes)
+    width = whole_mm(*scenes)
     for k, ((name, tilt, _), scene) in enumerate(zip(views, scenes, strict=True)):
         yield name, tilt, look_at(scene, way, width, lambda _: None)
         report((k + 1) / len(views))
