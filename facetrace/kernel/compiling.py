@@ -7,15 +7,26 @@ over a fingerprint of all kernel code: numba makes closures part of the cache
 key, and an edit anywhere in the kernel gives a new key.
 """
 
+import hashlib
+import pickle
 from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
 from types import CodeType, ModuleType
 from typing import Any
 
 import numba
+from numba.core.caching import IndexDataCacheFile
+
+DIGEST_BYTES = 32
 
 # Leaves: compiled into whatever calls them. They may not allocate or raise. NaN and signs of
 # zero are meaningful to the physics, so of fastmath only the fusing of a * b + c is allowed.
-LEAF_OPTIONS = {"error_model": "numpy", "nogil": True, "fastmath": ("contract",)}
+# Inlined without exception: a leaf that is called instead is the one compiled alone where the kernel was compiled,
+# and a copy optimised with its caller where it was loaded from disk, and these round differently.
+LEAF_OPTIONS = {
+    "error_model": "numpy", "nogil": True, "forceinline": True, "fastmath": ("contract",),
+}  # fmt: skip
 ENTRY_OPTIONS = {"error_model": "numpy", "nogil": True, "parallel": True}
 
 device = numba.njit(**{**LEAF_OPTIONS, "fastmath": set(LEAF_OPTIONS["fastmath"])})  # type: ignore[call-overload]
@@ -47,24 +58,58 @@ def fingerprint(*modules: ModuleType) -> int:
     return state >> 1  # fits int64
 
 
+class KeptFile(IndexDataCacheFile):  # type: ignore[misc]
+    """Compiled code on disk, each in a file that is named after all that decides it and begins with its own digest.
+
+    numba numbers its files and keeps an index: two processes that compile at once can
+    give one number to two functions, and the index names the wrong one from then on. A damaged file, a full disk or
+    a folder that cannot be written to costs a compilation and nothing else.
+    """
+
+    def save(self, key: object, data: object) -> None:
+        """Keep *data*, or do without."""
+        content = self._dump(data)
+        with suppress(OSError), self._open_for_write(self._file_of(key)) as stream:
+            stream.write(hashlib.sha256(content).digest() + content)
+
+    def load(self, key: object) -> Any:
+        """What was kept for *key*; None, compile it, where there is nothing whole."""
+        try:
+            kept = Path(self._file_of(key)).read_bytes()
+        except OSError:
+            return None
+        content = kept[DIGEST_BYTES:]
+        if hashlib.sha256(content).digest() != kept[:DIGEST_BYTES]:
+            return None
+        return pickle.loads(content)
+
+    def _file_of(self, key: object) -> str:
+        decides = repr((key, self._source_stamp, self._version))
+        name = hashlib.sha256(decides.encode()).hexdigest()[:16]
+        return str(self._data_path(self._index_name.replace(".nbi", f".{name}.nbc")))
+
+
 def entry(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a parallel entry point, kept on disk where a place can be written to.
 
     Without such a place (read-only install and home) it is compiled in memory.
     """
-    try:
-        compiled: Callable[..., Any] = numba.njit(cache=True, **ENTRY_OPTIONS)(function)
-    except RuntimeError:
-        compiled = numba.njit(cache=False, **ENTRY_OPTIONS)(function)
-    return compiled
+    return _kept(function, ENTRY_OPTIONS)
 
 
 def alone(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a serial entry point all of whose callees live in its own file, where numba looks for edits."""
+    return _kept(function, {"error_model": "numpy", "nogil": True})
+
+
+def _kept(function: Callable[..., Any], options: dict[str, Any]) -> Callable[..., Any]:
     try:
-        compiled: Callable[..., Any] = numba.njit(cache=True, error_model="numpy", nogil=True)(
-            function
-        )
+        compiled = numba.njit(cache=True, **options)(function)
     except RuntimeError:
-        compiled = numba.njit(cache=False, error_model="numpy", nogil=True)(function)
-    return compiled
+        compiled = numba.njit(cache=False, **options)(function)
+    else:
+        # without JIT there is no cache to speak of
+        cache = getattr(compiled, "_cache", None)
+        if cache is not None:
+            cache._cache_file.__class__ = KeptFile
+    return compiled  # type: ignore[no-any-return]
