@@ -6,7 +6,7 @@ from pathlib import Path
 
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.design.model import Design, DesignError, DesignFile, read_design
-from facetrace.optics.material import Material, find_material
+from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
@@ -30,7 +30,7 @@ def load_stone(path: Path) -> tuple[DesignFile, Solid]:
 def load_material(file: DesignFile) -> Material:
     """The material that a design names. Raises FileError where it or a chromophore is unknown."""
     try:
-        return find_material(file.design.material, file.design.chromophores)
+        return material_in(file.path, file.design.material, file.design.chromophores)
     except FileError:
         raise
     except FacetraceError as problem:

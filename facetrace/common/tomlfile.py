@@ -12,6 +12,7 @@ import pydantic
 
 from facetrace.common.errors import FileError
 from facetrace.common.filekind import foreign, is_of, kind_in, kind_wanted
+from facetrace.common.names import check_path, odd_words, visible
 
 MAX_BYTES = 2_000_000
 
@@ -31,9 +32,12 @@ def read_text(path: Path, needed: str = "a text file is needed here", most: int 
 
     *needed*: what to say then; most: bytes.
     """
+    check_path(path)
     try:
         if path.is_dir():
             raise FileError(path, None, "", "is a folder; name a file")
+        if path.exists() and not path.is_file():
+            raise FileError(path, None, "", "is a pipe or a device; name a file")
         other = foreign(path)
         if other:
             raise FileError(path, None, "", f"is {other}; {needed}")
@@ -70,6 +74,8 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
         raise FileError(path, line, "", f"not valid TOML: {reason} ({hint})") from None
     except RecursionError:
         raise FileError(path, None, "", "is nested too deeply") from None
+    for loc, wrong in odd_words(data):
+        raise FileError(path, line_of(text, loc), visible(key_name(loc)), wrong)
     try:
         return model.model_validate(data)
     except pydantic.ValidationError as error:

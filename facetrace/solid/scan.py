@@ -8,6 +8,7 @@ point of it is inside.
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,8 @@ from facetrace.solid.body import Body, Floats
 
 Ints = NDArray[np.int64]
 
+# none of these is an archive, a program of its own or XML; others are not even tried
+FORMATS = ("stl", "obj", "ply", "off", "glb")
 MAX_BYTES = 100_000_000
 MAX_FACES = 200_000
 # a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
@@ -121,7 +124,7 @@ def of_points(points_mm: ArrayLike) -> Scan:
 
 
 def load(path: Path) -> trimesh.Trimesh:
-    """A mesh as its file has it (STL, OBJ, PLY and what else trimesh reads), lengths taken for mm.
+    """A mesh as its file has it (one of FORMATS), lengths taken for mm.
 
     Raises FacetraceError where it cannot be read or holds no triangles.
     """
@@ -131,8 +134,13 @@ def load(path: Path) -> trimesh.Trimesh:
         raise FacetraceError(
             f"{path} is larger than {MAX_BYTES // 1_000_000} MB; save it with at most {MAX_FACES:,} triangles"
         )
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in FORMATS:
+        endings = ", ".join(f".{f}" for f in FORMATS)
+        raise FacetraceError(f"{path}: the mesh format follows the ending; use one of {endings}")
     try:
-        mesh = trimesh.load_mesh(path)
+        # no resolver: a mesh may not have further files opened, or addresses asked
+        mesh = trimesh.load_mesh(BytesIO(path.read_bytes()), file_type=kind, resolver=None)
     except Exception as error:
         # readers of many formats, each with errors of its own
         words = " ".join(str(error).split()) or type(error).__name__
