@@ -226,9 +226,7 @@ def find_material(name: str, chromophores: Mapping[str, float] | None = None) ->
     raise FacetraceError(f"no material '{name}'; known: {', '.join(material_names())}")
 
 
-def material_in(
-    file: Path, name: str, chromophores: Mapping[str, float] | None = None
-) -> Material:
+def material_in(file: Path, name: str, chromophores: Mapping[str, float] | None = None) -> Material:
     """The material that a file names; one's own is a path from its folder. Raises FacetraceError."""
     return find_material(str(beside(file, name)) if name.endswith(".toml") else name, chromophores)
 

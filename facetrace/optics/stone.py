@@ -271,7 +271,11 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
     except DesignError as problem:
         raise drawn.error(problem) from None
     try:
-        return drawn.design, solid, material_in(path, drawn.design.material, drawn.design.chromophores)
+        return (
+            drawn.design,
+            solid,
+            material_in(path, drawn.design.material, drawn.design.chromophores),
+        )
     except FileError:
         raise
     except FacetraceError as problem:

@@ -139,8 +139,10 @@ def load(path: Path) -> trimesh.Trimesh:
         endings = ", ".join(f".{f}" for f in FORMATS)
         raise FacetraceError(f"{path}: the mesh format follows the ending; use one of {endings}")
     try:
-        # no resolver: a mesh may not have further files opened, or addresses asked
-        mesh = trimesh.load_mesh(BytesIO(path.read_bytes()), file_type=kind, resolver=None)
+        # no resolver, no materials: a mesh may not have further files opened, or pictures read
+        mesh = trimesh.load_mesh(
+            BytesIO(path.read_bytes()), file_type=kind, resolver=None, skip_materials=True
+        )
     except Exception as error:
         # readers of many formats, each with errors of its own
         words = " ".join(str(error).split()) or type(error).__name__
