@@ -63,7 +63,7 @@ class Ledger:
         self._columns = dict(columns)
         self._key = tuple(key)
         # a comment is not quoted: nothing in it may begin a cell
-        self._about = " ".join(re.sub(r'[,;"]', " ", about).split())
+        self._about = " ".join(re.sub(r'[,;|"]', " ", about).split())
         self._needed: tuple[str, ...] = ()
         self._ours = False
         self._changed = False
@@ -142,9 +142,12 @@ class Ledger:
 
     def _read(self, path: Path, fresh: bool) -> None:
         try:
-            text = path.read_bytes().decode("utf-8")
+            # a pipe would be waited for
+            text = path.read_bytes().decode("utf-8") if path.is_file() else None
         except (OSError, UnicodeDecodeError):
-            raise FileError(path, None, "", "cannot be read as text; name another file") from None
+            text = None
+        if text is None:
+            raise FileError(path, None, "", "cannot be read as text; name another file")
         if not text.startswith(MARK):
             raise FileError(path, 1, "", "is no table of facetrace; name another file")
         if fresh:

@@ -29,6 +29,8 @@ MOST_BYTES = 1 << 28
 def is_result(path: Path) -> bool:
     """Whether a file is called JSON or looks like it, whatever it is called."""
     try:
+        if not path.is_file():
+            return False
         with path.open("rb") as stream:
             head = stream.read(64).lstrip()
             return path.suffix.lower() == ".json" or head.startswith((b"{", b"[\n", b"[{"))
