@@ -111,7 +111,7 @@ def lot(
         table_to_c, light.value, head, within=within / 100, most_cells=most_cells, rays=rays,
         threshold=threshold, allow=allow / 100, seed=seed,
     )  # fmt: skip
-    groups = [tasks_of(room, designs, flex) for room in rooms]
+    groups = [tasks_of(room, designs, flex, not k) for k, room in enumerate(rooms)]
     rows = _planned(groups, setting, table, fresh, workers or usual_workers(), folder.name)
     answers = [
         answered(room, tasks, setting, own, price, 0)

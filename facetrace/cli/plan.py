@@ -261,15 +261,20 @@ def design_files(paths: Sequence[Path]) -> list[Path]:
     return found
 
 
-def tasks_of(room: "Room", paths: Sequence[Path], flex: list[str] | None) -> "list[Task]":
-    """A task for each design. Raises FileError and FacetraceError for designs that cannot be cut or flexed."""
+def tasks_of(
+    room: "Room", paths: Sequence[Path], flex: list[str] | None, tell: bool = True
+) -> "list[Task]":
+    """A task for each design, *tell*: with doubts about them on stderr.
+
+    Raises FileError and FacetraceError for designs that cannot be cut or flexed.
+    """
     from facetrace.cli.loading import load_stone, ranges_of
     from facetrace.common.errors import FacetraceError
     from facetrace.studies.plan import Outline, Task
 
     found = []
     for path in design_files(paths):
-        file, _ = load_stone(path)
+        file, _ = load_stone(path, tell)
         try:
             ranges = ranges_of(file.design, "--flex", flex or [])
         except FacetraceError as problem:

@@ -16,7 +16,7 @@ from typing import Annotated, Literal
 import numpy as np
 import trimesh
 from numpy.typing import NDArray
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
@@ -143,13 +143,6 @@ class StoneModel(Strict):
     limits: Limits = Limits()
     girdle: GirdleWish | None = None
     flaw: Annotated[list[Flaw], Field(max_length=24)] = Field(default_factory=list)
-
-    @field_validator("name", "notes")
-    @classmethod
-    def _printable(cls, value: str) -> str:
-        if any(ord(c) < 32 and c not in "\n\t" for c in value):
-            raise ValueError("holds control characters")
-        return value
 
     @model_validator(mode="after")
     def _check(self) -> "StoneModel":

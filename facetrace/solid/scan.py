@@ -37,7 +37,7 @@ SAME_MM = 0.002
 # a hole is filled where it has no more edges, and is no wider than this share of the largest side
 HOLE_EDGES, HOLE_SHARE = 24, 0.1
 # mm, the largest side: what is smaller or larger was measured in another unit
-SMALLEST_MM, LARGEST_MM = 1.0, 200.0
+SMALLEST_MM, LARGEST_MM = 2.0, 200.0
 UNITS = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "micrometres": 1e-3}
 # sides, mm, of pieces that one buys: what another unit would have to give
 LIKELY_MM = (2.0, 150.0)
