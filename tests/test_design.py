@@ -126,7 +126,7 @@ WRONG = {
     "not a number": (GOOD.replace("angle = 42", 'angle = "steep"'), r"stone.toml:18: tier\[2\].angle: .*number"),
     "angle too large": (GOOD.replace("angle = 42", "angle = 142"), r"stone.toml:18: tier\[2\].angle: .*less than or equal to 90, but is 142"),
     "nan": (GOOD.replace("angle = 42", "angle = nan"), r"stone.toml:18: tier\[2\].angle: .*finite"),
-    "index beyond the gear": (GOOD.replace("index = { at = [3], fold = 16 }", "index = [99]"), r"index positions run from 0 to 96"),
+    "index beyond the gear": (GOOD.replace("index = { at = [3], fold = 16 }", "index = [99]"), r"tier\[1\]\.index: 99 is beyond the gear; positions run from 0 to 96"),
     "two depths": (GOOD.replace("height_mm = 1.0", "height_mm = 1.0\ndistance_mm = 1.0"), r"stone.toml:29: tier\[4\]: needs exactly one of .*given: distance_mm, height_mm"),
     "no depth": (GOOD.replace("height_mm = 1.0", ""), r"needs exactly one of .*given: none"),
     "list too long": (GOOD.replace("angle = 42", "angle = [42, 41]"), r"angle lists 2 values for 1 index positions"),

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich import box
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
@@ -306,7 +305,7 @@ def _table(found: "Outcome", title: str) -> Table:
     from facetrace.studies.rows import number
 
     weight = found.setting.weight
-    table = Table(title=escape(title), title_justify="left", box=box.SIMPLE_HEAD, padding=0)
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=0)
     table.add_column("", no_wrap=True)
     rows = _lines(found)
     names = [_heading(r.name) for r in found.ranges]
@@ -327,7 +326,7 @@ def _table(found: "Outcome", title: str) -> Table:
     shown = [
         c for i, c in enumerate(COLUMNS) if i < 2 or sum(d[4] + 1 for d in COLUMNS[: i + 1]) <= left
     ]
-    for heading in (*map(escape, names), sizes, *(c[0] for c in shown), "tilt\ndeg"):
+    for heading in (*names, sizes, *(c[0] for c in shown), "tilt\ndeg"):
         table.add_column(heading, justify="right", no_wrap=True)
     for i, row in enumerate(rows):
         table.add_row(
@@ -393,9 +392,9 @@ def _said(found: "Outcome", seconds: float, notes: list[str]) -> None:
     uncut = len(found.rows) - len(cut(found.rows))
     if uncut:
         note(f"{uncut} candidates cannot be cut; the CSV says why.")
-    out.print(escape(advice(found)))
+    out.print(advice(found))
     for text in cautions(found):
-        out.print(escape(text))
+        out.print(text)
     setting = found.setting
     note(
         f"{len(found.rows)} candidates of {setting.rays:,} rays, {seconds:.1f} s, {_under(setting)}, "

@@ -5,7 +5,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import JsonOption, SpectrumOption
@@ -106,7 +105,7 @@ def _pair_part(pair: "Pair") -> dict[str, Any]:
 
 
 def _table(pair: "Pair", title: str) -> Table:
-    table = Table("field", "L*", "C*", "h", title=escape(title), title_justify="left")
+    table = Table("field", "L*", "C*", "h", title=title, title_justify="left")
     for name, field in (("ordinary", pair.ordinary), ("extraordinary", pair.extraordinary)):
         table.add_row(
             name,
@@ -125,13 +124,13 @@ def _colouring(material: "Material") -> Table:
         nm = material.spectrum.wavelength_nm
         kind = "polarised" if material.spectrum.polarised else "unpolarised"
         table.add_column("spectrum")
-        table.add_row(escape(material.spectrum.name), f"{kind}, {nm[0]:g}-{nm[-1]:g} nm")
+        table.add_row(material.spectrum.name, f"{kind}, {nm[0]:g}-{nm[-1]:g} nm")
         return table
     table.add_column("ppma", justify="right")
     table.add_column("its bands")
     for chromophore, ppma in material.colouring:
         standing = "provisional" if chromophore.provisional else "published"
-        table.add_row(escape(chromophore.name), f"{ppma:g}", standing)
+        table.add_row(chromophore.name, f"{ppma:g}", standing)
     if not material.colouring:
         table.add_row("nothing", "", "")
     return table

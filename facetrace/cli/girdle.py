@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich import box
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
@@ -225,7 +224,7 @@ def _table(rows: "list[Row]", setting: "Setting", stone: str, title: str) -> Tab
     from facetrace.studies.rows import number
 
     table = Table(
-        title=escape(f"{title}, {STONES[stone]}"), title_justify="left", box=box.SIMPLE_HEAD,
+        title=f"{title}, {STONES[stone]}", title_justify="left", box=box.SIMPLE_HEAD,
         padding=(0, 1, 0, 0),
     )  # fmt: skip
     for head in (
@@ -276,7 +275,7 @@ def _said(
         "as designed, which is not the design's own girdle: a smooth outline stands out beyond its flats."
     )
     for text in findings(rows, setting):
-        out.print(escape(text))
+        out.print(text)
     note(f"{len(rows)} rows of {128 * setting.points:,} rays, {seconds:.1f} s, {_under(setting)}")
     for text in _notes(setting, material):
         note(text)

@@ -4,9 +4,10 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
+from facetrace.cli.shell import note
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.design.model import Design, DesignError, DesignFile, read_design
-from facetrace.optics.material import Material, find_material
+from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
@@ -18,19 +19,41 @@ MOST_PPMA = 100_000.0
 MOST_NUMBERS = 100
 
 
-def load_stone(path: Path) -> tuple[DesignFile, Solid]:
-    """Read a design and build its solid. Raises FileError for whatever is wrong with it."""
+def load_stone(path: Path, tell: bool = True) -> tuple[DesignFile, Solid]:
+    """Read a design and build its solid. Raises FileError for whatever is wrong with it.
+
+    *tell*: whether a doubt about it goes to stderr.
+    """
     file = read_design(path)
     try:
-        return file, build_solid(file.design)
+        solid = build_solid(file.design)
     except DesignError as problem:
         raise file.error(problem) from None
+    doubt = doubt_of(file.design) if tell else None
+    if doubt:
+        note(str(file.error(doubt)))
+    return file, solid
+
+
+def doubt_of(design: Design) -> DesignError | None:
+    """What is probably not meant, though it can be cut: of a short form, its two angles in each other's place."""
+    if design.crown is None or design.pavilion is None:
+        return None
+    crown, pavilion = (
+        min(a) if isinstance(a, list) else a for a in (design.crown.angle, design.pavilion.angle)
+    )
+    if crown <= pavilion:
+        return None
+    words = (
+        f"{crown:g} is steeper than the pavilion's {pavilion:g}; are they in each other's place?"
+    )
+    return DesignError(("crown", "angle"), words)
 
 
 def load_material(file: DesignFile) -> Material:
     """The material that a design names. Raises FileError where it or a chromophore is unknown."""
     try:
-        return find_material(file.design.material, file.design.chromophores)
+        return material_in(file.path, file.design.material, file.design.chromophores)
     except FileError:
         raise
     except FacetraceError as problem:

@@ -5,7 +5,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
@@ -112,7 +111,7 @@ def lot(
         table_to_c, light.value, head, within=within / 100, most_cells=most_cells, rays=rays,
         threshold=threshold, allow=allow / 100, seed=seed,
     )  # fmt: skip
-    groups = [tasks_of(room, designs, flex) for room in rooms]
+    groups = [tasks_of(room, designs, flex, not k) for k, room in enumerate(rooms)]
     rows = _planned(groups, setting, table, fresh, workers or usual_workers(), folder.name)
     answers = [
         answered(room, tasks, setting, own, price, 0)
@@ -125,7 +124,7 @@ def lot(
         return
     out.print(_table(answers, price, folder.name))
     for text in _sentences(answers, price):
-        out.print(escape(text))
+        out.print(text)
     if table:
         note(f"all plans: {table}")
     for text in notes:
@@ -164,7 +163,7 @@ def _table(answers: Sequence[Answer], prices: "Prices | None", name: str) -> Tab
     from facetrace.studies.price import plain
     from facetrace.studies.rows import number
 
-    table = Table(title=escape(f"the lot {name}"), title_justify="left")
+    table = Table(title=f"the lot {name}", title_justify="left")
     table.add_column("rough", no_wrap=True)
     table.add_column("ct", justify="right", no_wrap=True)
     table.add_column("best design", no_wrap=True)
@@ -175,13 +174,13 @@ def _table(answers: Sequence[Answer], prices: "Prices | None", name: str) -> Tab
     ):
         table.add_column(head, justify="right", no_wrap=True)
     for answer in answers:
-        start = (escape(_short(answer.room.rough.name, ROUGH_LETTERS)), f"{answer.room.carats:.2f}")
+        start = (_short(answer.room.rough.name, ROUGH_LETTERS), f"{answer.room.carats:.2f}")
         if not answer.plans:
             table.add_row(*start, "nothing fits", *["-"] * (4 if prices else 3))
             continue
         row = answer.plans[answer.best]
         carats = number(row, "carats")
-        cells = [escape(_short(str(row["design"]), DESIGN_LETTERS)), f"{carats:.2f}"]
+        cells = [_short(str(row["design"]), DESIGN_LETTERS), f"{carats:.2f}"]
         if prices:
             of, bid = answer.worths[answer.best]
             low, high = plain(of.low.value), plain(of.high.value)

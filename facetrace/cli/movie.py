@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
@@ -322,7 +321,7 @@ def _table(
     title: str, film: _Film, views: "list[View]", bright: list[float], setup: "Setup",
     exposure: float, size: int,
 ) -> Table:  # fmt: skip
-    table = Table(title=escape(title), title_justify="left", show_header=False)
+    table = Table(title=title, title_justify="left", show_header=False)
     table.add_column(no_wrap=True)
     table.add_column()
     most = max(view.tilt for view in views)

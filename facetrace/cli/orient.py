@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
@@ -190,9 +189,9 @@ def orient(
     if json != "-":
         out.print(_summary(found, title, setting, subject, zones))
         out.print(_rings(found))
-        out.print(escape(sentence(found, setting, subject)))
+        out.print(sentence(found, setting, subject))
         for text in (*_to_paste(found, subject), *cautions):
-            out.print(escape(text))
+            out.print(text)
         for label, target in (
             ("picture", files.picture),
             ("map", files.map),
@@ -410,7 +409,7 @@ def _summary(
     from facetrace.studies.orient import candidate_of, estimate
     from facetrace.studies.rows import number
 
-    table = Table(title=escape(title), title_justify="left")
+    table = Table(title=title, title_justify="left")
     table.add_column("face up", no_wrap=True)
     table.add_column("before", justify="right", no_wrap=True)
     table.add_column("recommended" if found.best else "least visible", justify="right", no_wrap=True)  # fmt: skip
@@ -439,7 +438,7 @@ def _summary(
         table.add_row("placed at, mm in the rough", *(_lengths(p.origin_mm, " ") for p in found.places))  # fmt: skip
     for k, zone in enumerate(zones.model.zone):
         name = zone.name if len(zone.name) <= NAME_LETTERS else zone.name[: NAME_LETTERS - 2] + ".."
-        table.add_row(escape(f'"{name}", % of stone'), *(_percent(p.shares[k]) for p in found.places))  # fmt: skip
+        table.add_row(f'"{name}", % of stone', *(_percent(p.shares[k]) for p in found.places))  # fmt: skip
     return table
 
 

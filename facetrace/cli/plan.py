@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
@@ -226,7 +225,7 @@ def plan(
     for shown_table in tables(answer) if answer.plans else ():
         out.print(shown_table)
     for text in sentences(answer):
-        out.print(escape(text))
+        out.print(text)
     for label, target in (("picture", shown), ("all plans", table), ("stone", stone), ("offcut", offcut)):  # fmt: skip
         if target:
             note(f"{label}: {target}")
@@ -262,15 +261,20 @@ def design_files(paths: Sequence[Path]) -> list[Path]:
     return found
 
 
-def tasks_of(room: "Room", paths: Sequence[Path], flex: list[str] | None) -> "list[Task]":
-    """A task for each design. Raises FileError and FacetraceError for designs that cannot be cut or flexed."""
+def tasks_of(
+    room: "Room", paths: Sequence[Path], flex: list[str] | None, tell: bool = True
+) -> "list[Task]":
+    """A task for each design, *tell*: with doubts about them on stderr.
+
+    Raises FileError and FacetraceError for designs that cannot be cut or flexed.
+    """
     from facetrace.cli.loading import load_stone, ranges_of
     from facetrace.common.errors import FacetraceError
     from facetrace.studies.plan import Outline, Task
 
     found = []
     for path in design_files(paths):
-        file, _ = load_stone(path)
+        file, _ = load_stone(path, tell)
         try:
             ranges = ranges_of(file.design, "--flex", flex or [])
         except FacetraceError as problem:
@@ -410,7 +414,7 @@ def tables(answer: Answer) -> list[Table]:
     from facetrace.studies.plan import table_to_c
     from facetrace.studies.rows import number
 
-    weights = Table(title=escape(f"plans for {answer.room.rough.name}, {answer.room.carats:.2f} ct"), title_justify="left")  # fmt: skip
+    weights = Table(title=f"plans for {answer.room.rough.name}, {answer.room.carats:.2f} ct", title_justify="left")  # fmt: skip
     looks = Table(title="face up, colour from within", title_justify="left")
     for name in ("", "design"):
         for table in (weights, looks):
@@ -424,11 +428,11 @@ def tables(answer: Answer) -> list[Table]:
         carats = number(row, "carats")
         size = "x".join(f"{number(row, n):.1f}" for n in ("length_mm", "width_mm", "depth_mm"))
         weights.add_row(
-            str(k), escape(_name(row)), f"{carats:.2f}", f"{low:.2f} - {most:.2f}",
+            str(k), _name(row), f"{carats:.2f}", f"{low:.2f} - {most:.2f}",
             f"{100 * carats / answer.room.carats:.1f}", f"{table_to_c(row):.1f}", size,
         )  # fmt: skip
         looks.add_row(
-            str(k), escape(_name(row)),
+            str(k), _name(row),
             *(f"{number(row, n) * factor:.{digits}f}" for n, factor, digits in LOOKS),
         )  # fmt: skip
     looks.add_section()
@@ -444,7 +448,7 @@ def _values(answer: Answer) -> Table:
     from facetrace.studies.price import plain
 
     assert answer.prices is not None
-    table = Table(title=escape(f"value in {answer.prices.currency}, {answer.prices.name}"), title_justify="left")  # fmt: skip
+    table = Table(title=f"value in {answer.prices.currency}, {answer.prices.name}", title_justify="left")  # fmt: skip
     for name in ("", "design", "expected", "low - high", "by ct", "bid"):
         table.add_column(name, justify="left" if name == "design" else "right", no_wrap=True)
     order = sorted(range(len(answer.plans)), key=lambda k: -answer.worths[k][0].expected.value)
@@ -453,7 +457,7 @@ def _values(answer: Answer) -> Table:
         low, high = plain(of.low.value), plain(of.high.value)
         limit = plain(bid.limit.value) if bid.limit.value > 0 else "do not buy"
         expected = f"{plain(of.expected.value)} +- {plain(of.expected.stderr)}"
-        table.add_row(str(rank), escape(_name(answer.plans[k])), expected, f"{low} - {high}", str(k + 1), limit)  # fmt: skip
+        table.add_row(str(rank), _name(answer.plans[k]), expected, f"{low} - {high}", str(k + 1), limit)  # fmt: skip
     return table
 
 

@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich import box
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
@@ -134,7 +133,7 @@ def _facets(cut: "CutStone") -> Table:
     from facetrace.optics.stone import centre_of
     from facetrace.solid.recut import angle_of
 
-    table = Table(title=escape(cut.model.name), title_justify="left", box=box.SIMPLE_HEAD)
+    table = Table(title=cut.model.name, title_justify="left", box=box.SIMPLE_HEAD)
     table.add_column("facet")
     for name in ("angle\ndeg", "azimuth\ndeg", "area\nmm2", "centre x, y, z\nmm"):
         table.add_column(name, justify="right")
@@ -143,7 +142,7 @@ def _facets(cut: "CutStone") -> Table:
         azimuth = math.degrees(math.atan2(normal[1], normal[0])) % 360
         centre = ", ".join(f"{x + 0.0:.2f}" for x in cut.places(centre_of(cut.solid, i)).round(2))
         table.add_row(
-            escape(name), f"{angle:.2f}", f"{azimuth:.1f}" if angle else "", f"{cut.solid.areas[i]:.3f}", centre
+            name, f"{angle:.2f}", f"{azimuth:.1f}" if angle else "", f"{cut.solid.areas[i]:.3f}", centre
         )  # fmt: skip
     return table
 
@@ -179,18 +178,18 @@ def _print(
     if plan.cuts:
         out.print(_cuts(plan))
         out.print(_sizes(cut, plan, light))
-    out.print(escape(report.verdict(cut, plan, light)))
-    out.print(escape(report.floor_words(cut, floor)))
+    out.print(report.verdict(cut, plan, light))
+    out.print(report.floor_words(cut, floor))
     for text in (report.girdle_words(cut, plan), *report.cautions(cut, plan)):
         if text:
-            out.print(escape(text))
+            out.print(text)
 
 
 def _flaws(cut: "CutStone", plan: "Plan", title: str) -> Table:
     """What goes, how and for how much; what stays and why."""
     from facetrace.report.recut import cost_alone, cost_words, outcome
 
-    table = Table(title=escape(title), title_justify="left", box=box.SIMPLE_HEAD, width=80)
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, width=80)
     table.add_column("flaw", width=17)
     table.add_column("depth\nmm", justify="right", width=5)
     table.add_column("", width=5)
@@ -199,8 +198,8 @@ def _flaws(cut: "CutStone", plan: "Plan", title: str) -> Table:
     for fate in plan.fates:
         flaw = cut.model.flaw[fate.flaw]
         table.add_row(
-            escape(flaw.name), f"{flaw.depth_mm:.2f}", "goes" if fate.gone else "stays",
-            escape(outcome(cut, plan, fate)), cost_words(cost_alone(plan, fate)),
+            flaw.name, f"{flaw.depth_mm:.2f}", "goes" if fate.gone else "stays",
+            outcome(cut, plan, fate), cost_words(cost_alone(plan, fate)),
         )  # fmt: skip
     return table
 
@@ -216,7 +215,7 @@ def _cuts(plan: "Plan") -> Table:
     for words, cut in cut_groups(plan.cuts):
         swung = f", swung {cut.swung_deg:.1f} deg" if cut.swung_deg else ""
         table.add_row(
-            escape(words + swung), f"{cut.angle_before:.2f}", f"{cut.angle_after:.2f}", f"{cut.mm:.3f}"
+            words + swung, f"{cut.angle_before:.2f}", f"{cut.angle_after:.2f}", f"{cut.mm:.3f}"
         )  # fmt: skip
     return table
 

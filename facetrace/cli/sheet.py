@@ -95,7 +95,6 @@ def sheet(
 
 
 def _table(name: str, found: "Bench") -> Table:
-    from rich.markup import escape
 
     from facetrace.report.sheet import FINE, MISSING, READ_DEG, tolerance_of
     from facetrace.solid.steps import MOST_ERROR_DEG
@@ -105,7 +104,7 @@ def _table(name: str, found: "Bench") -> Table:
         s.fault and k is None for s, k in zip(found.steps, keeps, strict=True)
     )
     below += [f"*  {FINE}"] * any(k is not None and k < READ_DEG for k in keeps)
-    shown = Table(title=f"{escape(name)}: {found.first} first", title_justify="left",
+    shown = Table(title=f"{name}: {found.first} first", title_justify="left",
                   caption="\n".join(below), caption_justify="left")  # fmt: skip
     shown.add_column("step")
     for head in ("facets", "angle, deg", "keep within", "depth mm", "carats"):
@@ -114,7 +113,7 @@ def _table(name: str, found: "Bench") -> Table:
         angles = [s.angle for s in step.settings]
         low, high = min(angles), max(angles)
         shown.add_row(
-            f"{k + 1} {escape(step.name)}",
+            f"{k + 1} {step.name}",
             f"{len(step.facets)}",
             f"{low:.2f}" if high - low < 0.005 else f"{low:.2f} - {high:.2f}",
             ("-" if step.fault else "")

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 from rich.console import Console
-from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.text import Text
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.names import visible
 from facetrace.common.output import check_target, write_whole
 
 if TYPE_CHECKING:
@@ -25,8 +26,20 @@ MANY = 1000
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+class Terminal(Console):
+    """A console on which words are words: no markup, and no control character of a name reaches the terminal."""
+
+    def __init__(self, **wishes: Any) -> None:
+        super().__init__(highlight=False, markup=False, emoji=False, **wishes)
+
+    def render_str(self, text: str, **wishes: Any) -> Text:
+        """Every string that is printed, in a table too, comes by here."""
+        return super().render_str(visible(text), **wishes)
+
+
+out = Terminal()
+err = Terminal(stderr=True, soft_wrap=True)
 
 
 def one_line_errors(function: Function) -> Function:
@@ -38,13 +51,18 @@ def one_line_errors(function: Function) -> Function:
             return function(*args, **kwargs)
         except FacetraceError as error:
             line = " ".join(str(error).split())
-            err.print(f"[red]error:[/red] {escape(line)}")
+            wrong(line)
             raise typer.Exit(2) from None
         except KeyboardInterrupt:
             err.print("stopped; nothing was written")
             raise typer.Exit(130) from None
 
     return wrapped  # type: ignore[return-value]
+
+
+def wrong(line: str) -> None:
+    """What is wrong, on stderr."""
+    err.print(Text.assemble(("error:", "red"), " ", visible(line)))
 
 
 def finite(value: float | None) -> float | None:
@@ -60,7 +78,7 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
     if not sys.stderr.isatty():
         yield lambda _: None
         return
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=err, transient=True) as bar:
         task = bar.add_task(title, total=1.0)
         yield lambda share: bar.update(task, completed=share)
@@ -154,4 +172,4 @@ def write_json(target: str, text: str) -> None:
 
 def note(text: str) -> None:
     """A remark on stderr."""
-    err.print(escape(text), style="dim")
+    err.print(text, style="dim")

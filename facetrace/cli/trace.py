@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.markup import escape
 from rich.table import Table
 
 from facetrace.cli.options import (
@@ -333,7 +332,7 @@ def _table(
     name: str, material: "Material", sizes: "SolidMeasures", result: "FaceUp",
     face: "FaceMaps | None",
 ) -> Table:  # fmt: skip
-    table = Table(title=escape(f"{name} ({material.name})"), title_justify="left")
+    table = Table(title=f"{name} ({material.name})", title_justify="left")
     table.add_column("face up", no_wrap=True)
     table.add_column("value", justify="right", no_wrap=True)
     table.add_column("+- std. error", justify="right", no_wrap=True)

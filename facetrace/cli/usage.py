@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from typing import Any
 
 import typer
-from rich.markup import escape
 from typer.core import TyperGroup
 
-from facetrace.cli.shell import err
+from facetrace.cli.shell import err, wrong
 
 # words of the libraries that read the command line, and ours
 WORDS = (
@@ -54,7 +53,7 @@ class Commands(TyperGroup):
                 raise
             # help instead of a command has been printed already
             if type(error).__name__ != "NoArgsIsHelpError":
-                err.print(f"[red]error:[/red] {escape(sentence(error))}")
+                wrong(sentence(error))
             sys.exit(getattr(error, "exit_code", 2))
         if not standalone_mode:
             return status

@@ -11,6 +11,7 @@ import io
 import itertools
 import json
 import math
+import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -61,7 +62,8 @@ class Ledger:
         self._fingerprint = fingerprint
         self._columns = dict(columns)
         self._key = tuple(key)
-        self._about = " ".join(about.split())
+        # a comment is not quoted: nothing in it may begin a cell
+        self._about = " ".join(re.sub(r'[,;|"]', " ", about).split())
         self._needed: tuple[str, ...] = ()
         self._ours = False
         self._changed = False
@@ -140,9 +142,12 @@ class Ledger:
 
     def _read(self, path: Path, fresh: bool) -> None:
         try:
-            text = path.read_bytes().decode("utf-8")
+            # a pipe would be waited for
+            text = path.read_bytes().decode("utf-8") if path.is_file() else None
         except (OSError, UnicodeDecodeError):
-            raise FileError(path, None, "", "cannot be read as text; name another file") from None
+            text = None
+        if text is None:
+            raise FileError(path, None, "", "cannot be read as text; name another file")
         if not text.startswith(MARK):
             raise FileError(path, 1, "", "is no table of facetrace; name another file")
         if fresh:
@@ -176,7 +181,7 @@ class Ledger:
         row: Row = {}
         for (name, kind), cell in zip(self._columns.items(), cells, strict=True):
             try:
-                row[name] = kind(cell) if cell else None
+                row[name] = kind(_unmasked(cell) if kind is str else cell) if cell else None
             except ValueError:
                 raise FileError(path, line, name, f"'{cell}' is not a number; {_MEND}") from None
             value = row[name]
@@ -191,5 +196,19 @@ class Ledger:
 _MEND = "mend or delete that line, or give --fresh to begin the file anew"
 
 
+# what a spreadsheet takes for a formula at the start of a cell, also where it parts cells at other marks than commas;
+# an apostrophe before it makes it text (OWASP, CSV Injection)
+_FORMULA = re.compile(r"(^|[;\t\r\n|])('*)([=+\-@\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}])")  # fmt: skip
+_MASKED = re.compile(_FORMULA.pattern.replace("('*)", "'('*)"))
+
+
+def _masked(text: str) -> str:
+    return _FORMULA.sub(r"\1'\2\3", text)
+
+
+def _unmasked(text: str) -> str:
+    return _MASKED.sub(r"\1\2\3", text)
+
+
 def _written(cell: Cell) -> str:
-    return "" if cell is None else cell if isinstance(cell, str) else repr(cell)
+    return "" if cell is None else _masked(cell) if isinstance(cell, str) else repr(cell)

@@ -12,6 +12,7 @@ import pydantic
 
 from facetrace.common.errors import FileError
 from facetrace.common.filekind import foreign, is_of, kind_in, kind_wanted
+from facetrace.common.names import check_path, odd_words, visible
 
 MAX_BYTES = 2_000_000
 
@@ -26,14 +27,25 @@ class Strict(pydantic.BaseModel):
     )
 
 
+class MisplacedError(ValueError):
+    """For the check of a whole model: what is wrong with something in it, and where that stands."""
+
+    def __init__(self, loc: tuple[int | str, ...], problem: str) -> None:
+        self.loc = loc
+        super().__init__(problem)
+
+
 def read_text(path: Path, needed: str = "a text file is needed here", most: int = MAX_BYTES) -> str:
     """The file's text (UTF-8). Raises FileError where there is none, or the file clearly is something else.
 
     *needed*: what to say then; most: bytes.
     """
+    check_path(path)
     try:
         if path.is_dir():
             raise FileError(path, None, "", "is a folder; name a file")
+        if path.exists() and not path.is_file():
+            raise FileError(path, None, "", "is a pipe or a device; name a file")
         other = foreign(path)
         if other:
             raise FileError(path, None, "", f"is {other}; {needed}")
@@ -41,11 +53,20 @@ def read_text(path: Path, needed: str = "a text file is needed here", most: int 
             raise FileError(path, None, "", f"is larger than {most // 1_000_000} MB")
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise FileError(path, None, "", "no such file") from None
+        raise FileError(path, None, "", no_such(path)) from None
     except UnicodeDecodeError:
         raise FileError(path, None, "", "is not a text file in UTF-8") from None
     except (OSError, ValueError) as error:
         raise FileError(path, None, "", f"cannot be read ({error})") from None
+
+
+def no_such(path: Path) -> str:
+    """ "no such file", and which one may be meant."""
+    beside = [p for p in sorted(path.parent.glob(f"*{path.suffix}")) if p.is_file()]
+    near = difflib.get_close_matches(path.stem, [p.stem for p in beside], n=1)
+    if not near:
+        return "no such file"
+    return f"no such file; did you mean {path.with_name(near[0] + path.suffix)}?"
 
 
 def read_model(path: Path, model: type[Model]) -> tuple[Model, str]:
@@ -66,21 +87,35 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
         found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = int(found.group(1)) if found else None
         reason = re.sub(r"\s*\(at .*\)$", "", str(error))
-        hint = "a line is: key = value, text in quotes"
-        raise FileError(path, line, "", f"not valid TOML: {reason} ({hint})") from None
+        general = f"{reason} (a line is: key = value, text in quotes)"
+        meant = _meant(text.splitlines()[line - 1]) if line else None
+        raise FileError(path, line, "", f"not valid TOML: {meant or general}") from None
     except RecursionError:
         raise FileError(path, None, "", "is nested too deeply") from None
+    for loc, wrong in odd_words(data):
+        raise FileError(path, line_of(text, loc), visible(key_name(loc)), wrong)
     try:
         return model.model_validate(data)
     except pydantic.ValidationError as error:
         wanted, other = kind_wanted(model.model_fields), kind_in(data)
         if wanted and other and not is_of(wanted, data):
             raise FileError(path, None, "", f"is {other.words}; {wanted.needed}") from None
-        # of the branches of a union, the one that got furthest is what was meant
-        first = max(error.errors(include_url=False), key=lambda e: len(_path(e["loc"])))
-        raise FileError(
-            path, line_of(text, first["loc"]), key_name(first["loc"]), _explain(first, model)
-        ) from None
+        # of the branches of a union, the one that got furthest is what was meant; a key that is missing may be there misspelt
+        first = max(
+            error.errors(include_url=False),
+            key=lambda e: (len(_path(e["loc"])), e["type"] == "extra_forbidden"),
+        )
+        loc = first["loc"] + getattr(first.get("ctx", {}).get("error"), "loc", ())
+        raise FileError(path, line_of(text, loc), key_name(loc), _explain(first, model)) from None
+
+
+def _meant(line: str) -> str | None:
+    """What is probably meant by a line that is no TOML."""
+    comma = re.fullmatch(r"\s*[\w.-]+\s*=\s*([-+]?\d+),(\d+)\s*(#.*)?", line)
+    if comma:
+        return f"{comma[1]},{comma[2]} has a decimal comma; write {comma[1]}.{comma[2]}"
+    bare = re.fullmatch(r"\s*([\w.-]+\s*=)\s*([^\W\d][^\"'=\[\]{}#]*?)\s*(#.*)?", line)
+    return f'text without quotes; write {bare[1]} "{bare[2]}"' if bare else None
 
 
 @dataclass(frozen=True)

@@ -11,15 +11,31 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from facetrace.common.errors import FacetraceError, FileError
-from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
+from facetrace.common.tomlfile import MisplacedError, Strict, key_name, line_of, read_model
 
-Millimetres = Annotated[float, Field(gt=0, le=500)]
+# what is smaller was meant in another unit
+LEAST_MM, LEAST_PERCENT = 1.0, 1.0
+
+
+def _no_share(percent: float) -> float:
+    if percent < LEAST_PERCENT:
+        raise ValueError(f"{percent:g} % is next to nothing; give percent, like {100 * percent:g}")
+    return percent
+
+
+def _no_inches(mm: float) -> float:
+    if mm < LEAST_MM:
+        raise ValueError(f"{mm:g} mm is no stone; give millimetres, like {10 * mm:g} for {mm:g} cm")
+    return mm
+
+
+Millimetres = Annotated[float, Field(gt=0, le=500), AfterValidator(_no_inches)]
 Angle = Annotated[float, Field(ge=0, le=90)]
 SlopeAngle = Annotated[float, Field(gt=0, lt=90)]
-Percent = Annotated[float, Field(gt=0, lt=100)]
+Percent = Annotated[float, Field(gt=0, lt=100), AfterValidator(_no_share)]
 Index = Annotated[float, Field(ge=0, le=1000)]
 Distance = Annotated[float, Field(gt=-500, le=500)]
 Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^@\r\n\t]+$")]
@@ -262,13 +278,6 @@ class Design(Strict):
     pavilion: Pavilion | None = None
     tier: Annotated[list[Tier], Field(max_length=400)] = Field(default_factory=list)
 
-    @field_validator("name", "notes")
-    @classmethod
-    def _printable(cls, value: str) -> str:
-        if any(ord(c) < 32 and c not in "\n\t" for c in value):
-            raise ValueError("holds control characters")
-        return value
-
     @model_validator(mode="after")
     def _check(self) -> "Design":
         if self.tier and (self.crown or self.pavilion):
@@ -298,11 +307,12 @@ class Design(Strict):
                     "[pavilion] culet_shift_percent: the culet of a heart lies on the wall between its "
                     "lobes; the second number, across, must be 0"
                 )
-        for tier in self.tier:
-            if any(i > self.gear for i in tier.positions):
-                raise ValueError(
-                    f"tier '{tier.name}': index positions run from 0 to {self.gear} (the gear)"
-                )
+        for k, tier in enumerate(self.tier):
+            for i in tier.positions:
+                if i > self.gear:
+                    raise MisplacedError(
+                        ("tier", k, "index"), f"{i:g} is beyond the gear; positions run from 0 to {self.gear}"
+                    )  # fmt: skip
         return self
 
 

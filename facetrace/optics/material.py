@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, model_validator
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.names import beside
 from facetrace.common.tomlfile import Strict, parse_model, read_model
 from facetrace.optics.spectrum import Spectrum
 
@@ -223,6 +224,11 @@ def find_material(name: str, chromophores: Mapping[str, float] | None = None) ->
         if wanted == data.name:
             return _with(Material(wanted, data, {}, source=wanted), chromophores)
     raise FacetraceError(f"no material '{name}'; known: {', '.join(material_names())}")
+
+
+def material_in(file: Path, name: str, chromophores: Mapping[str, float] | None = None) -> Material:
+    """The material that a file names; one's own is a path from its folder. Raises FacetraceError."""
+    return find_material(str(beside(file, name)) if name.endswith(".toml") else name, chromophores)
 
 
 def _with(material: Material, chromophores: Mapping[str, float] | None) -> Material:

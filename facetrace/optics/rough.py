@@ -24,9 +24,10 @@ from scipy.spatial.transform import Rotation
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
+from facetrace.common.names import beside
 from facetrace.common.tomlfile import ModelFile, Strict, read_model
 from facetrace.optics import zone
-from facetrace.optics.material import Material, find_material
+from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.optics.zone import (
     COLOURS,
@@ -411,7 +412,7 @@ def _mesh(file: RoughFile) -> Scan:
     key = next(k for k in ("mesh", "habit", "points_mm") if getattr(shape, k) is not None)
     try:
         if shape.mesh is not None:
-            return scan.read_scan(file.path.parent / shape.mesh)
+            return scan.read_scan(beside(file.path, shape.mesh))
         if shape.habit is not None and shape.size_mm is not None:
             return scan.of_points(habit(shape.habit, shape.size_mm, shape.corners_mm))
         return scan.of_points(shape.points_mm or [])
@@ -422,14 +423,14 @@ def _mesh(file: RoughFile) -> Scan:
 def _material(file: RoughFile) -> Material:
     model, key = file.model, "material"
     try:
-        found = find_material(model.material)
+        found = material_in(file.path, model.material)
         if model.chromophores is not None:
             key = "chromophores"
-            return find_material(model.material, model.chromophores)
+            return material_in(file.path, model.material, model.chromophores)
         if model.spectrum is not None:
             key = "spectrum"
             return found.with_spectrum(
-                read_spectrum(file.path.parent / model.spectrum, found.indices)
+                read_spectrum(beside(file.path, model.spectrum), found.indices)
             )
         return found
     except FacetraceError as problem:

@@ -16,13 +16,14 @@ from typing import Annotated, Literal
 import numpy as np
 import trimesh
 from numpy.typing import NDArray
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
+from facetrace.common.names import beside
 from facetrace.common.tomlfile import ModelFile, Strict, read_model
 from facetrace.design.model import Axis, Design, DesignError, read_design
-from facetrace.optics.material import Material, find_material
+from facetrace.optics.material import Material, material_in
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_of
 from facetrace.solid.facets import Faceted, faceted
@@ -143,13 +144,6 @@ class StoneModel(Strict):
     girdle: GirdleWish | None = None
     flaw: Annotated[list[Flaw], Field(max_length=24)] = Field(default_factory=list)
 
-    @field_validator("name", "notes")
-    @classmethod
-    def _printable(cls, value: str) -> str:
-        if any(ord(c) < 32 and c not in "\n\t" for c in value):
-            raise ValueError("holds control characters")
-        return value
-
     @model_validator(mode="after")
     def _check(self) -> "StoneModel":
         if (self.design is None) == (self.mesh is None):
@@ -249,16 +243,19 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
     model = file.model
     if model.mesh is not None:
         try:
-            scan = faceted(file.path.parent / model.mesh)
+            scan = faceted(beside(file.path, model.mesh))
         except FacetraceError as problem:
             raise file.error(("mesh",), problem) from None
         try:
-            return None, scan, find_material(str(model.material))
+            return None, scan, material_in(file.path, str(model.material))
         except FileError:
             raise
         except FacetraceError as problem:
             raise file.error(("material",), problem) from None
-    path = file.path.parent / str(model.design)
+    try:
+        path = beside(file.path, str(model.design))
+    except FacetraceError as problem:
+        raise file.error(("design",), problem) from None
     if not path.is_file():
         raise file.error(("design",), f"there is no file {path}")
     drawn = read_design(path)
@@ -267,7 +264,11 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
     except DesignError as problem:
         raise drawn.error(problem) from None
     try:
-        return drawn.design, solid, find_material(drawn.design.material, drawn.design.chromophores)
+        return (
+            drawn.design,
+            solid,
+            material_in(path, drawn.design.material, drawn.design.chromophores),
+        )
     except FileError:
         raise
     except FacetraceError as problem:

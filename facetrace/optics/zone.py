@@ -21,8 +21,9 @@ from scipy.spatial.transform import Rotation
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError
+from facetrace.common.names import beside
 from facetrace.common.tomlfile import ModelFile, Strict, read_model
-from facetrace.optics.material import Material, find_material
+from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid import fit, scan
 from facetrace.solid.body import Body
@@ -307,7 +308,7 @@ class ZoneFile(ModelFile[ZoneModel]):
         if wanted.points_mm:
             return fit.hull(wanted.points_mm)
         try:
-            return scan.from_mesh(self.path.parent / str(wanted.mesh))
+            return scan.from_mesh(beside(self.path, str(wanted.mesh)))
         except FacetraceError as problem:
             raise self.error(("blank", "mesh"), problem) from None
 
@@ -324,10 +325,10 @@ def _substance(file: ZoneFile, number: int, host: Material) -> Material:
     key = next(k for k in COLOURS if getattr(zone, k) is not None)
     try:
         if zone.spectrum is not None:
-            return host.with_spectrum(read_spectrum(file.path.parent / zone.spectrum, host.indices))
+            return host.with_spectrum(read_spectrum(beside(file.path, zone.spectrum), host.indices))
         if zone.chromophores is not None:
             return _with_chromophores(host, zone.chromophores)
-        found = find_material(str(zone.material))
+        found = material_in(file.path, str(zone.material))
         if found.data.name != host.data.name:
             raise FacetraceError(
                 f"'{zone.material}' is {found.data.name}, the stone is {host.data.name}; a zone is a "

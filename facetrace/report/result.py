@@ -11,6 +11,7 @@ import numpy as np
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.filekind import mesh_or_picture, result_words
+from facetrace.common.names import check_path, lies_in, odd_words, visible
 from facetrace.design.model import Design, read_design
 from facetrace.optics.rough import Rough
 from facetrace.report.document import SCHEMA
@@ -28,6 +29,8 @@ MOST_BYTES = 1 << 28
 def is_result(path: Path) -> bool:
     """Whether a file is called JSON or looks like it, whatever it is called."""
     try:
+        if not path.is_file():
+            return False
         with path.open("rb") as stream:
             head = stream.read(64).lstrip()
             return path.suffix.lower() == ".json" or head.startswith((b"{", b"[\n", b"[{"))
@@ -46,11 +49,16 @@ class Result:
     def found(self, name: str) -> Path:
         """A file that the document names: from here, or from where the document lies. Raises FacetraceError."""
         for place in (Path(name), self.path.parent / name):
-            if place.is_file():
+            if self._near(place) and place.is_file():
                 return place
         raise FacetraceError(
             f"{self.path}: was made from {name}, which is neither here nor beside it; go to the folder where it was made"
         )
+
+    def _near(self, place: Path) -> bool:
+        """Whether a file is below the folder where one is, the document's, or the one above that. Links are followed."""
+        own = self.path.absolute().parent
+        return any(lies_in(place, folder) for folder in (Path(), own, own.parent))
 
     def check(self, name: str, carats: float, expected: float) -> None:
         """Raises FacetraceError where a file makes another weight than the document says."""
@@ -66,7 +74,10 @@ class Result:
 
 def read_result(path: Path) -> Result:
     """Read what a command wrote with --json. Raises FacetraceError for anything else."""
+    check_path(path)
     try:
+        if path.exists() and not path.is_file():
+            raise FacetraceError(f"{path}: is no file; name what facetrace wrote with --json")
         if path.stat().st_size > MOST_BYTES:
             raise FacetraceError(f"{path}: is too large for a result of facetrace")
         document = json.loads(path.read_text(encoding="utf-8"))
@@ -77,6 +88,8 @@ def read_result(path: Path) -> Result:
         raise FacetraceError(f"{path}: is {is_}; name what facetrace wrote with --json") from None
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         raise FacetraceError(f"{path}: is not a result of facetrace (its schema is not {SCHEMA})")
+    for place, wrong in odd_words(document):
+        raise FacetraceError(f"{path}: {visible('/'.join(map(str, place)))}: {wrong}")
     kind = next((k for k in KINDS if k in document), None)
     if kind is None:
         raise FacetraceError(

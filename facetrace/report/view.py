@@ -5,9 +5,9 @@ stone the crystal's (c along +z). Of a plan's two stones the frame is that of th
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import trimesh
@@ -146,6 +146,43 @@ class Shown:
         """Half the side in mm of a square around the middle that shows all in each of the frames."""
         points = self.points - self.middle
         return BORDER * max(float(np.abs(points @ f[:, :2]).max()) for f in frames)
+
+
+# ---- for a process of its own -----------------------------------------------------------------
+
+
+def handed(shown: Shown) -> dict[str, Any]:
+    """All of it as JSON has it; ``taken`` makes the same of that, to the bit."""
+    return {
+        "title": shown.title, "words": shown.words, "inside": shown.inside, "legend": shown.legend,
+        "parts": [
+            _fields(part) | {"points": part.points.tolist(), "polygons": [p.tolist() for p in part.polygons]}
+            for part in shown.parts
+        ],
+        "marks": [_fields(m) | {"start": m.start.tolist(), "end": m.end.tolist()} for m in shown.marks],
+    }  # fmt: skip
+
+
+def _fields(thing: Part | Mark) -> dict[str, Any]:
+    """Its fields, without what it has worked out since."""
+    return {f.name: getattr(thing, f.name) for f in fields(thing)}
+
+
+def taken(data: Mapping[str, Any]) -> Shown:
+    """What ``handed`` made."""
+    parts = tuple(
+        Part(**part | {
+            "points": np.array(part["points"]), "labels": tuple(part["labels"]), "lobe": tuple(part["lobe"]),
+            "polygons": tuple(np.array(p, dtype=np.int64) for p in part["polygons"]),
+        })
+        for part in data["parts"]
+    )  # fmt: skip
+    marks = tuple(
+        Mark(**m | {"start": np.array(m["start"]), "end": np.array(m["end"])})
+        for m in data["marks"]
+    )
+    legend = tuple((words, number) for words, number in data["legend"])
+    return Shown(data["title"], tuple(data["words"]), parts, marks, data["inside"], legend)
 
 
 # ---- bodies -----------------------------------------------------------------------------------

@@ -5,8 +5,8 @@ kept out of this one: ``rendered`` and ``opened`` start ``python -m facetrace.re
 that came to its end. Lines are in ``report.view``.
 """
 
+import json
 import os
-import pickle
 import subprocess
 import sys
 import tempfile
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.report.plan import COLOURS, HATCHES
-from facetrace.report.view import VIEWS, Mark, Part, Shown
+from facetrace.report.view import VIEWS, Mark, Part, Shown, handed, taken
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -42,6 +42,8 @@ PEELS = 12
 FAR = 10.0
 WINDOWS = ("vtkXOpenGLRenderWindow", "vtkWin32OpenGLRenderWindow", "vtkCocoaRenderWindow")
 NO_WINDOW = 3
+# what the two processes hand each other, in a folder that is removed
+TASK, PICTURES = "task.json", "pictures.npy"
 HINT = "1 above  2 below  3 side  4 end  5 corner   drag: turn   wheel: zoom   shift-drag: move   q: close"
 
 
@@ -72,16 +74,21 @@ def rendered(wanted: Wanted) -> Pixels | None:
         # else it looks for an X server first, and ends where the library is missing
         own.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     with tempfile.TemporaryDirectory() as folder:
-        if _run("pictures", Path(folder), wanted, own, PATIENCE) != 0:
+        what = {
+            "shown": handed(wanted.shown), "frames": [f.tolist() for f in wanted.frames],
+            "reach": wanted.reach, "pixels": wanted.pixels,
+        }  # fmt: skip
+        if _run("pictures", Path(folder), what, own, PATIENCE) != 0:
             return None
-        found = np.load(Path(folder) / "pictures.npy")
+        found = np.load(Path(folder) / PICTURES, allow_pickle=False)
     return np.asarray(found) if _drawn(found) else None
 
 
 def opened(shown: Shown, size: tuple[int, int], view: str) -> bool:
     """Show the window until it is closed. False where none could be opened."""
     with tempfile.TemporaryDirectory() as folder:
-        return _run("window", Path(folder), (shown, size, view), os.environ.copy(), None) == 0
+        what = {"shown": handed(shown), "size": size, "view": view}
+        return _run("window", Path(folder), what, os.environ.copy(), None) == 0
 
 
 def _drawn(images: Pixels) -> bool:
@@ -90,10 +97,10 @@ def _drawn(images: Pixels) -> bool:
 
 
 def _run(
-    task: str, folder: Path, what: object, environ: dict[str, str], patience: float | None
-) -> int:
-    """The exit status of a process that has VTK do a task."""
-    (folder / "shown.pickle").write_bytes(pickle.dumps(what))
+    task: str, folder: Path, what: Mapping[str, Any], environ: dict[str, str], patience: float | None
+) -> int:  # fmt: skip
+    """The exit status of a process that has VTK do a task; the folder is this user's alone."""
+    (folder / TASK).write_text(json.dumps(what), encoding="utf-8")
     command = [sys.executable, "-m", "facetrace.report.window", task, str(folder)]
     try:
         done = subprocess.run(
@@ -425,10 +432,12 @@ def _show(shown: Shown, size: tuple[int, int], view: str) -> int:
 
 def main(task: str, folder: Path) -> int:
     """Do a task of ``rendered`` or ``opened``; returns the exit status."""
-    what = pickle.loads((folder / "shown.pickle").read_bytes())
+    what = json.loads((folder / TASK).read_text(encoding="utf-8"))
+    shown = taken(what["shown"])
     if task == "window":
-        return _show(*what)
-    np.save(folder / "pictures.npy", pictures(what))
+        return _show(shown, what["size"], what["view"])
+    wanted = Wanted(shown, tuple(map(np.array, what["frames"])), what["reach"], what["pixels"])
+    np.save(folder / PICTURES, pictures(wanted), allow_pickle=False)
     return 0
 
 

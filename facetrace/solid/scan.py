@@ -8,6 +8,7 @@ point of it is inside.
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,8 @@ from facetrace.solid.body import Body, Floats
 
 Ints = NDArray[np.int64]
 
+# none of these is an archive, a program of its own or XML; others are not even tried
+FORMATS = ("stl", "obj", "ply", "off", "glb")
 MAX_BYTES = 100_000_000
 MAX_FACES = 200_000
 # a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
@@ -34,7 +37,7 @@ SAME_MM = 0.002
 # a hole is filled where it has no more edges, and is no wider than this share of the largest side
 HOLE_EDGES, HOLE_SHARE = 24, 0.1
 # mm, the largest side: what is smaller or larger was measured in another unit
-SMALLEST_MM, LARGEST_MM = 1.0, 200.0
+SMALLEST_MM, LARGEST_MM = 2.0, 200.0
 UNITS = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "micrometres": 1e-3}
 # sides, mm, of pieces that one buys: what another unit would have to give
 LIKELY_MM = (2.0, 150.0)
@@ -121,7 +124,7 @@ def of_points(points_mm: ArrayLike) -> Scan:
 
 
 def load(path: Path) -> trimesh.Trimesh:
-    """A mesh as its file has it (STL, OBJ, PLY and what else trimesh reads), lengths taken for mm.
+    """A mesh as its file has it (one of FORMATS), lengths taken for mm.
 
     Raises FacetraceError where it cannot be read or holds no triangles.
     """
@@ -131,8 +134,15 @@ def load(path: Path) -> trimesh.Trimesh:
         raise FacetraceError(
             f"{path} is larger than {MAX_BYTES // 1_000_000} MB; save it with at most {MAX_FACES:,} triangles"
         )
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in FORMATS:
+        endings = ", ".join(f".{f}" for f in FORMATS)
+        raise FacetraceError(f"{path}: the mesh format follows the ending; use one of {endings}")
     try:
-        mesh = trimesh.load_mesh(path)
+        # no resolver, no materials: a mesh may not have further files opened, or pictures read
+        mesh = trimesh.load_mesh(
+            BytesIO(path.read_bytes()), file_type=kind, resolver=None, skip_materials=True
+        )
     except Exception as error:
         # readers of many formats, each with errors of its own
         words = " ".join(str(error).split()) or type(error).__name__

@@ -1,0 +1,90 @@
+"""Words and file names that stand in files: what they may hold, and where they may lead.
+
+A file may come from a stranger. Its words are shown on terminals and pages, so they hold no control characters;
+the files that it names lie near it. Links in the file system are the user's own and are followed.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+from facetrace.common.errors import FacetraceError
+
+Place = tuple[int | str, ...]
+# C0 but tab and line feed, DEL and C1; ends of line and paragraph; what turns the direction of writing for more than a
+# character (Unicode Standard Annex 9, 2.1 to 2.5); halves of surrogate pairs
+ODD = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def odd_in(text: str) -> str | None:
+    """What is wrong with words that hold a character which is none of writing; None of plain ones."""
+    found = ODD.search(text)
+    return f"holds the control character U+{ord(found[0]):04X}; write plain text" if found else None
+
+
+def visible(text: str) -> str:
+    r"""The text with each control character written out, like \x1b."""
+    return ODD.sub(lambda m: m[0].encode("unicode_escape").decode("ascii"), text)
+
+
+def odd_words(data: Any) -> Iterator[tuple[Place, str]]:
+    """Where in the tables and lists of a file words are odd, and what is wrong with them, keys included."""
+    # no recursion: a file may be nested as deeply as its parser lets it
+    left: list[tuple[Place, Any]] = [((), data)]
+    while left:
+        place, value = left.pop()
+        if isinstance(value, str) and odd_in(value):
+            yield place, str(odd_in(value))
+        elif isinstance(value, Mapping):
+            for key in value:
+                if odd_in(key):
+                    yield place, f"the key '{visible(key)}' {odd_in(key)}"
+            left += [((*place, key), inner) for key, inner in value.items()]
+        elif isinstance(value, list):
+            left += [((*place, k), inner) for k, inner in enumerate(value)]
+
+
+def check_path(path: Path) -> None:
+    """Raises FacetraceError for a path that cannot be shown."""
+    wrong = odd_in(str(path))
+    if wrong:
+        raise FacetraceError(f"{path}: its name is not plain text in UTF-8; rename it")
+
+
+def beside(file: Path, name: str) -> Path:
+    """The path of a file that *file* names: in its folder, in the folder above, or below one of these.
+
+    Raises FacetraceError for a name that leads elsewhere, also where it would do so on another system.
+    """
+    seen = PureWindowsPath(name)
+    if seen.anchor or PurePosixPath(name).is_absolute():
+        raise FacetraceError(
+            f"'{name}' is the name of a place on one machine; name a file from the folder of this one, like scans/a.stl"
+        )
+    depth = 0
+    for part in seen.parts:
+        depth += -1 if part == ".." else 1
+        if depth < -1:
+            raise FacetraceError(
+                f"'{name}' leads more than one folder up; files may be named in the folder of this one, in the one "
+                "above and below these: copy it there"
+            )
+    return file.parent / name
+
+
+def lies_in(path: Path, folder: Path) -> bool:
+    """Whether a path, its ".." undone and no link followed, is below a folder that is not a whole disk."""
+    whole, around = (_plain(p) for p in (path, folder))
+    return around != Path(around.anchor) and whole.is_relative_to(around)
+
+
+def _plain(path: Path) -> Path:
+    found: list[str] = []
+    anchor, *parts = path.absolute().parts
+    for part in parts:
+        if part != "..":
+            found.append(part)
+        elif found:
+            found.pop()
+    return Path(anchor, *found)
