@@ -10,6 +10,7 @@ import argparse
 import contextlib
 import hashlib
 import io
+import itertools
 import json
 import os
 import random
@@ -36,7 +37,7 @@ SECONDS, MEGABYTES = 10.0, 1024
 # beyond this the supervisor ends a worker that sits in compiled code
 PATIENCE = 25.0
 # address space: what asks for more gets a MemoryError instead of the machine
-SPACE = 12 << 30
+SPACE = 6 << 30
 # letters of a line that one still reads
 LONGEST = 400
 BATCH = 100
@@ -77,6 +78,7 @@ class End:
     words: str
     line: str = ""
     read: bool = False
+    number: int = 0
 
 
 def command_of(case: Case) -> tuple[str, str, Path]:
@@ -91,7 +93,7 @@ def command_of(case: Case) -> tuple[str, str, Path]:
 def laid(case: Case, path: Path) -> None:
     """The input in its place."""
     for old in path.parent.glob("in.*"):
-        if old.is_dir() and not old.is_symlink():
+        if os.path.isdir(old) and not old.is_symlink():
             shutil.rmtree(old)
         else:
             old.unlink()
@@ -127,7 +129,7 @@ LAYOUTS = {
     "link to folder": lambda p: p.symlink_to("."),
     "under a file": lambda p: p.symlink_to("/etc/passwd/x"),
     "long name": lambda p: p.symlink_to("a" * 300),
-    "sparse": lambda p: (p.touch(), os.truncate(p, 1 << 40)),
+    "sparse": lambda p: (p.touch(), os.truncate(p, 1 << 34)),
     "spaces": lambda p: p.write_bytes(b" " * 1_999_999),
     "newlines": lambda p: p.write_bytes(b"\n" * 1_999_999),
     "brackets": lambda p: p.write_bytes(b"a = " + b"[" * 1_900_000),
@@ -264,6 +266,7 @@ class Teller:
 
     def __init__(self, kind: str, way: str, pipe: int) -> None:
         self.kind, self.way = kind, way
+        self.faults = 0
         self.stream = os.fdopen(pipe, "w", encoding="utf-8", buffering=1)
 
     def run(self, case: Case) -> None:
@@ -271,7 +274,13 @@ class Teller:
         Path("now.json").write_text(json.dumps({"kind": case.kind, "way": case.way, "suffix": case.suffix, "layout": case.layout}))  # fmt: skip
         Path("now.bin").write_bytes(case.content)
         print(json.dumps({"begin": 1}), file=self.stream)
-        print(json.dumps(asdict(ended(case))), file=self.stream)
+        end = ended(case)
+        if end.fault:
+            # the next input takes the place of this one before the supervisor looks
+            self.faults += 1
+            for name in ("now.json", "now.bin"):
+                shutil.copyfile(name, f"{self.faults}-{name}")
+        print(json.dumps(asdict(end) | {"number": self.faults}), file=self.stream)
 
 
 def _alarm(*_: object) -> None:
@@ -289,7 +298,7 @@ def work(ask: argparse.Namespace) -> None:
         return
     warm(ask.kind[0])
     print(json.dumps({"warm": 1}), file=teller.stream)
-    for case in cases(ask.kind[0], ask.way[0], ask.seed, ask.inputs):
+    for case in itertools.islice(cases(ask.kind[0], ask.way[0], ask.seed, ask.inputs), ask.skip, None):
         teller.run(case)
 
 
@@ -361,7 +370,7 @@ def _by_atheris(teller: Teller, ask: argparse.Namespace) -> None:
         teller.run(Case(ask.kind[0], "bytes", suffix, data))
 
     words = [
-        sys.argv[0], str(corpus), f"-atheris_runs={ask.inputs}", f"-seed={ask.seed}", "-timeout=0", "-rss_limit_mb=0", "-malloc_limit_mb=0",
+        sys.argv[0], str(corpus), f"-atheris_runs={ask.inputs - ask.skip}", f"-seed={ask.seed + ask.skip}", "-timeout=0", "-rss_limit_mb=0", "-malloc_limit_mb=0",
         "-max_len=20000", "-verbosity=0", "-print_final_stats=0", "-handle_segv=0", "-handle_abrt=0",
     ]  # fmt: skip
     atheris.Setup(words, one)
@@ -397,6 +406,7 @@ class Worker:
     seed: int
     left: int
     rest: bytes = b""
+    done: int = 0
     busy: bool = False
     warmed: bool = False
     since: float = 0.0
@@ -412,12 +422,13 @@ class Run:
         self.keep = Path(ask.keep)
         self.started = time.monotonic()
         self.count = 0
+        self.rest: list[tuple[str, str, int, int, int]] = []
 
     def batches(self):
-        """(kind, way, seed, inputs) for as long as is asked."""
+        """(kind, way, seed, inputs, how many to leave out) for as long as is asked."""
         kinds, ways = self.ask.kind or list(KINDS), self.ask.way or list(WAYS)
         for kind in kinds if "path" in ways else ():
-            yield kind, "path", self.ask.seed, 0
+            yield kind, "path", self.ask.seed, 0, 0
         rest = [w for w in ways if w != "path"]
         size = max(1, min(self.ask.batch, -(-self.ask.inputs // max(1, len(kinds) * len(rest)))))
         given, number = 0, 0
@@ -427,12 +438,12 @@ class Run:
                     if given >= self.ask.inputs:
                         return
                     mark = f"{self.ask.seed} {kind} {way} {number}".encode()
-                    yield kind, way, int.from_bytes(hashlib.sha256(mark).digest()[:4], "big") >> 1, min(size, self.ask.inputs - given)  # fmt: skip
+                    yield kind, way, int.from_bytes(hashlib.sha256(mark).digest()[:4], "big") >> 1, min(size, self.ask.inputs - given), 0  # fmt: skip
                     given += size
             number += 1
 
-    def begin(self, kind: str, way: str, seed: int, inputs: int, slot: int) -> Worker:
-        """A worker for a batch."""
+    def begin(self, kind: str, way: str, seed: int, inputs: int, skip: int, slot: int) -> Worker:
+        """A worker for a batch, or for what was left of one when a worker died."""
         folder = self.scratch / f"worker{slot}"
         if folder.exists():
             shutil.rmtree(folder, ignore_errors=True)
@@ -440,7 +451,7 @@ class Run:
         ours, theirs = os.pipe()
         words = [
             sys.executable, __file__, "--worker", "--folder", str(folder), "--kind", kind, "--way", way, "--seed", str(seed), "--inputs", str(inputs),
-            "--pipe", str(theirs), "--corpus", str(self.scratch / "corpus" / kind),
+            "--pipe", str(theirs), "--corpus", str(self.scratch / "corpus" / kind), "--skip", str(skip),
         ]  # fmt: skip
         if self.ask.atheris:
             words.append("--atheris")
@@ -449,7 +460,7 @@ class Run:
         log = (folder / "native.log").open("wb")
         process = subprocess.Popen(words, pass_fds=[theirs], env=env, stdin=subprocess.DEVNULL, stdout=log, stderr=log)  # fmt: skip
         os.close(theirs)
-        return Worker(process, ours, folder, kind, way, seed, inputs, since=time.monotonic())
+        return Worker(process, ours, folder, kind, way, seed, inputs, done=skip, since=time.monotonic())
 
     def hear(self, worker: Worker) -> bool:
         """What a worker told; False at its end."""
@@ -472,6 +483,7 @@ class Run:
         """One more input."""
         total = self.sums[worker.kind, worker.way]
         total.inputs += 1
+        worker.done += 1
         total.ok += end.code == 0
         total.refused += end.code == 2
         total.read += end.read
@@ -492,8 +504,9 @@ class Run:
         self.seen[mark] += 1
         if self.seen[mark] > 3:
             return
-        case = json.loads((worker.folder / "now.json").read_text())
-        content = (worker.folder / "now.bin").read_bytes()
+        prefix = f"{end.number}-" if end.number else ""
+        case = json.loads((worker.folder / f"{prefix}now.json").read_text())
+        content = (worker.folder / f"{prefix}now.bin").read_bytes()
         place = self.keep / f"{worker.kind}-{worker.way}-{hashlib.sha256(content + case['layout'].encode() + case['suffix'].encode()).hexdigest()[:12]}"  # fmt: skip
         place.mkdir(parents=True, exist_ok=True)
         (place / f"in{case['suffix']}").write_bytes(content)
@@ -508,7 +521,7 @@ class Run:
         while True:
             over = self.ask.seconds and time.monotonic() - self.started > self.ask.seconds
             while free and not over:
-                batch = next(todo, None)
+                batch = self.rest.pop() if self.rest else next(todo, None)
                 if batch is None:
                     break
                 slot = free.pop()
@@ -535,9 +548,11 @@ class Run:
         code = worker.process.wait()
         os.close(worker.pipe)
         if worker.busy:
-            what = f"hangs in compiled code for {PATIENCE:g} s" if late else f"the process died ({code})"  # fmt: skip
+            log = (worker.folder / "native.log").read_text(errors="replace")[-1500:]
+            what = f"hangs in compiled code for {PATIENCE:g} s" if late else f"the process died ({code})\n{log}"  # fmt: skip
             case = Case(**json.loads((worker.folder / "now.json").read_text()), content=(worker.folder / "now.bin").read_bytes())  # fmt: skip
             self.count_in(worker, End(-1, PATIENCE if late else 0.0, 0.0, what, command_of(case)[0]))  # fmt: skip
+            self.rest.append((worker.kind, worker.way, worker.seed, worker.left, worker.done))
         elif not worker.warmed:
             log = (worker.folder / "native.log").read_text(errors="replace")[-2000:]
             raise SystemExit(f"a worker ended before its first input ({code}):\n{log}")
@@ -702,7 +717,8 @@ def _asked() -> argparse.Namespace:
         parser.add_argument(name, action="store_true", help=argparse.SUPPRESS)
     for name in ("--folder", "--corpus"):
         parser.add_argument(name, type=Path, help=argparse.SUPPRESS)
-    parser.add_argument("--pipe", type=int, help=argparse.SUPPRESS)
+    for name in ("--pipe", "--skip"):
+        parser.add_argument(name, type=int, help=argparse.SUPPRESS)
     return parser.parse_args()
 
 

@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from facetrace.common.errors import FileError
+from facetrace.common.filekind import no_file
 from facetrace.common.output import write_whole
 
 # texts hold no carriage returns; an empty one reads back as None
@@ -33,6 +34,8 @@ HEAD_LINES = 10
 # the column that says why a row has no figures
 REMARK = "remark"
 SAVE_SECONDS = 1.0
+# a table of 20,000 rows has less than 20 MB
+MOST_BYTES = 100_000_000
 # saving takes at most this share of the time
 SAVE_SHARE = 0.05
 
@@ -139,6 +142,11 @@ class Ledger:
         return f"{FINGERPRINT}{self._fingerprint}\n" in head
 
     def _read(self, path: Path, fresh: bool) -> None:
+        problem = no_file(path)
+        if problem is None and path.stat().st_size > MOST_BYTES:
+            problem = "is too large for a table of facetrace; name another file"
+        if problem:
+            raise FileError(path, None, "", problem)
         try:
             text = path.read_bytes().decode("utf-8")
         except (OSError, UnicodeDecodeError):

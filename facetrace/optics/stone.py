@@ -20,6 +20,7 @@ from pydantic import Field, field_validator, model_validator
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
+from facetrace.common.filekind import no_file
 from facetrace.common.tomlfile import ModelFile, Strict, read_model
 from facetrace.design.model import Axis, Design, DesignError, read_design
 from facetrace.optics.material import Material, find_material
@@ -259,8 +260,9 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
         except FacetraceError as problem:
             raise file.error(("material",), problem) from None
     path = file.path.parent / str(model.design)
-    if not path.is_file():
-        raise file.error(("design",), f"there is no file {path}")
+    problem = no_file(path)
+    if problem:
+        raise file.error(("design",), f"{path}: {problem}")
     drawn = read_design(path)
     try:
         solid = build_solid(drawn.design)

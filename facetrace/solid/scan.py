@@ -5,6 +5,7 @@ stone lies within it where it lies within its convex hull, no triangle of a holl
 point of it is inside.
 """
 
+import io
 import math
 from dataclasses import dataclass
 from functools import cached_property
@@ -20,6 +21,7 @@ from scipy.spatial import ConvexHull, cKDTree
 from scipy.spatial.distance import pdist
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.filekind import no_file
 from facetrace.solid import fit
 from facetrace.solid.body import Body, Floats
 
@@ -27,6 +29,8 @@ Ints = NDArray[np.int64]
 
 MAX_BYTES = 100_000_000
 MAX_FACES = 200_000
+# formats of meshes that are read: each one self-contained file, by its ending
+READS = ("stl", "obj", "ply", "off", "glb", "gltf")
 # a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
 CONVEX_SHARE = 1e-3
 # mm: corners of an open mesh that are nearer are one; no scanner parts them
@@ -121,22 +125,34 @@ def of_points(points_mm: ArrayLike) -> Scan:
 
 
 def load(path: Path) -> trimesh.Trimesh:
-    """A mesh as its file has it (STL, OBJ, PLY and what else trimesh reads), lengths taken for mm.
+    """A mesh as its file has it, in the format that its ending names (one of READS), lengths taken for mm.
 
+    Only this file is read: what it says of others (materials, buffers) counts for nothing.
     Raises FacetraceError where it cannot be read or holds no triangles.
     """
-    if not path.is_file():
-        raise FacetraceError(f"there is no file {path}")
+    kind = path.suffix.lower().removeprefix(".")
+    problem = no_file(path)
+    if problem:
+        raise FacetraceError(f"{path}: {problem}")
+    if kind not in READS:
+        endings = ", ".join(f".{k}" for k in READS)
+        raise FacetraceError(f"{path}: the mesh format follows the ending; use one of {endings}")
     if path.stat().st_size > MAX_BYTES:
         raise FacetraceError(
             f"{path} is larger than {MAX_BYTES // 1_000_000} MB; save it with at most {MAX_FACES:,} triangles"
         )
     try:
-        mesh = trimesh.load_mesh(path)
-    except Exception as error:
+        content = path.read_bytes()
+    except OSError as error:
+        raise FacetraceError(f"{path} cannot be read ({error.strerror})") from None
+    try:
+        with np.errstate(all="ignore"):
+            mesh = trimesh.load_mesh(io.BytesIO(content), file_type=kind)
+    except Exception:
         # readers of many formats, each with errors of its own
-        words = " ".join(str(error).split()) or type(error).__name__
-        raise FacetraceError(f"{path} cannot be read as a mesh ({words[:80]})") from None
+        raise FacetraceError(
+            f"{path} cannot be read as a mesh in the format {kind.upper()}; export it again"
+        ) from None
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
         raise FacetraceError(f"{path} holds no mesh of a body")
     return mesh
