@@ -93,7 +93,7 @@ def command_of(case: Case) -> tuple[str, str, Path]:
 def laid(case: Case, path: Path) -> None:
     """The input in its place."""
     for old in path.parent.glob("in.*"):
-        if os.path.isdir(old) and not old.is_symlink():
+        if not old.is_symlink() and old.is_dir():
             shutil.rmtree(old)
         else:
             old.unlink()
@@ -134,7 +134,9 @@ LAYOUTS = {
     "newlines": lambda p: p.write_bytes(b"\n" * 1_999_999),
     "brackets": lambda p: p.write_bytes(b"a = " + b"[" * 1_900_000),
     "keys": lambda p: p.write_bytes(b"".join(b"k%d = 1\n" % k for k in range(150_000))),
-    "json keys": lambda p: p.write_bytes(b"{" + b",".join(b'"k%d": [{}]' % k for k in range(100_000)) + b"}"),  # fmt: skip
+    "json keys": lambda p: p.write_bytes(
+        b"{" + b",".join(b'"k%d": [{}]' % k for k in range(100_000)) + b"}"
+    ),
     "json brackets": lambda p: p.write_bytes(b'{"schema": ' + b"[" * 1_000_000),
     "json number": lambda p: p.write_bytes(b'{"schema": ' + b"1" * 1_000_000 + b"}"),
     "tables": lambda p: p.write_bytes(b"[[tier]]\n" * 200_000),
@@ -144,9 +146,14 @@ LAYOUTS = {
     "string open": lambda p: p.write_bytes(b'name = """' + b'"" ' * 600_000),
     "number": lambda p: p.write_bytes(b"a = " + b"1" * 1_900_000),
     "vertices": lambda p: p.write_bytes(b"v 0 0 0\n" * 2_000_000 + b"f 1 2 3\n" * 10),
-    "triangles": lambda p: p.write_bytes(b"v 0 0 0\nv 9 0 0\nv 0 9 0\nv 0 0 9\n" + b"f 1 2 3\n" * 2_000_000),  # fmt: skip
+    "triangles": lambda p: p.write_bytes(
+        b"v 0 0 0\nv 9 0 0\nv 0 9 0\nv 0 0 9\n" + b"f 1 2 3\n" * 2_000_000
+    ),
     "semicolons": lambda p: p.write_bytes(b"nm;o;e\n" * 200_000),
-    "rows": lambda p: p.write_bytes(b"# quantity: absorbance\nnm,o,e\n" + b"".join(b"%.5f,1,1\n" % (300 + k / 250) for k in range(120_000))),  # fmt: skip
+    "rows": lambda p: p.write_bytes(
+        b"# quantity: absorbance\nnm,o,e\n"
+        + b"".join(b"%.5f,1,1\n" % (300 + k / 250) for k in range(120_000))
+    ),
     "nul": lambda p: p.write_bytes(bytes(100_000)),
     "0xff": lambda p: p.write_bytes(b"\xff" * 100_000),
     "elf": lambda p: shutil.copyfile(sys.executable, p),
@@ -298,7 +305,9 @@ def work(ask: argparse.Namespace) -> None:
         return
     warm(ask.kind[0])
     print(json.dumps({"warm": 1}), file=teller.stream)
-    for case in itertools.islice(cases(ask.kind[0], ask.way[0], ask.seed, ask.inputs), ask.skip, None):
+    for case in itertools.islice(
+        cases(ask.kind[0], ask.way[0], ask.seed, ask.inputs), ask.skip, None
+    ):
         teller.run(case)
 
 
@@ -460,7 +469,9 @@ class Run:
         log = (folder / "native.log").open("wb")
         process = subprocess.Popen(words, pass_fds=[theirs], env=env, stdin=subprocess.DEVNULL, stdout=log, stderr=log)  # fmt: skip
         os.close(theirs)
-        return Worker(process, ours, folder, kind, way, seed, inputs, done=skip, since=time.monotonic())
+        return Worker(
+            process, ours, folder, kind, way, seed, inputs, done=skip, since=time.monotonic()
+        )
 
     def hear(self, worker: Worker) -> bool:
         """What a worker told; False at its end."""

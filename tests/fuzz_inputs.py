@@ -135,7 +135,26 @@ HOSTILE = st.one_of(
     st.integers(1, 3000).map(lambda n: [float(k) for k in range(n)]),
 )
 # near what was there: the hard cases are stones that are almost right
-FACTORS = [-1.0, 0.0, 1e-9, 1e-6, 1e-3, 0.1, 0.5, 0.9, 0.99, 0.999999, 1.000001, 1.01, 1.1, 2.0, 10.0, 1e3, 1e6, 1e300]
+FACTORS = [
+    -1.0,
+    0.0,
+    1e-9,
+    1e-6,
+    1e-3,
+    0.1,
+    0.5,
+    0.9,
+    0.99,
+    0.999999,
+    1.000001,
+    1.01,
+    1.1,
+    2.0,
+    10.0,
+    1e3,
+    1e6,
+    1e300,
+]
 
 
 def _deep(levels):
@@ -170,7 +189,9 @@ def changed(draw, data, donor):
     value = holder[key]
     way = draw(st.sampled_from(("value", "value", "value", "near", "near", "near", "drop", "key", "copy", "many", "quote", "other", "graft")))  # fmt: skip
     if way == "near" and isinstance(value, (int, float)) and not isinstance(value, bool):
-        new = value * draw(st.sampled_from(FACTORS)) + draw(st.sampled_from((0, 0, 0, 1e-9, 1, -1, 0.25)))
+        new = value * draw(st.sampled_from(FACTORS)) + draw(
+            st.sampled_from((0, 0, 0, 1e-9, 1, -1, 0.25))
+        )
         holder[key] = int(new) if isinstance(value, int) and abs(new) < 1e15 and draw(st.booleans()) else new  # fmt: skip
     elif way == "drop":
         del holder[key]
@@ -405,7 +426,10 @@ def _written(v, f, kind):
     if kind == "stl":
         return _stl(v, f)
     if kind == "stla":
-        corners = lambda t: "".join(f"vertex {' '.join(map(repr, map(float, p)))}\n" for p in v[t % len(v)])  # noqa: E731
+
+        def corners(t):
+            return "".join(f"vertex {' '.join(map(repr, map(float, p)))}\n" for p in v[t % len(v)])
+
         return ("solid x\n" + "".join(f"facet normal 0 0 0\nouter loop\n{corners(t)}endloop\nendfacet\n" for t in f) + "endsolid x\n").encode()  # fmt: skip
     points = "\n".join(" ".join(map(repr, map(float, p))) for p in v)
     if kind == "obj":

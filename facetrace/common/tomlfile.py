@@ -78,7 +78,9 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
         raise FileError(path, None, "", "is nested too deeply") from None
     except ValueError:
         # of Python, whose whole numbers have at most 4,300 digits, and whose calendar ends
-        raise FileError(path, None, "", "holds a number or date that is too long to be read") from None
+        raise FileError(
+            path, None, "", "holds a number or date that is too long to be read"
+        ) from None
     try:
         return model.model_validate(data)
     except pydantic.ValidationError as error:
@@ -214,7 +216,11 @@ def _explain(error: Any, model: type[pydantic.BaseModel]) -> str:
     kind, loc = error["type"], error["loc"]
     if kind == "extra_forbidden":
         near = _near(error, model)
-        hint = f"did you mean '{near}'?" if near else f"known here: {', '.join(_fields_at(model, loc))}"
+        hint = (
+            f"did you mean '{near}'?"
+            if near
+            else f"known here: {', '.join(_fields_at(model, loc))}"
+        )
         return f"unknown key; {hint}"
     return in_words(error)
 

@@ -193,7 +193,9 @@ class IndexSet(Strict):
     def _check(self) -> "IndexSet":
         count = len(self.at) * self.fold * (1 + self.mirror)
         if count > MOST_FACETS:
-            raise ValueError(f"at and fold: make {count:,} facets; a stone has at most {MOST_FACETS}")
+            raise ValueError(
+                f"at and fold: make {count:,} facets; a stone has at most {MOST_FACETS}"
+            )
         return self
 
 
