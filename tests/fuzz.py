@@ -313,8 +313,11 @@ def work(ask: argparse.Namespace) -> None:
 
 def warm(kind: str) -> None:
     """Each command of a kind once, on an example: what is compiled then is no input's time."""
+    from facetrace.cli import view
     from facetrace.cli.main import app
 
+    # what is shown is made up of the file, and drawn of that: seconds in which nothing is read
+    view._write = lambda *_: None
     example = KINDS[kind].examples[0]
     case = Case(kind, "", Path(example).suffix, Path(example).read_bytes())
     for _, words, _ in KINDS[kind].commands:
@@ -504,7 +507,7 @@ class Run:
         if end.fault:
             total.faults += 1
             self.kept(worker, end)
-        if self.count % 1000 == 0:
+        if self.count % 250 == 0:
             print(f"  {self.count:,} inputs, {time.monotonic() - self.started:.0f} s, {sum(s.faults for s in self.sums.values())} faults", flush=True)  # fmt: skip
 
     def kept(self, worker: Worker, end: End) -> None:

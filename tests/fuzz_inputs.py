@@ -64,7 +64,7 @@ KINDS = {
     ),
     "rough": Kind(
         "designs/roughs/in", ("designs/roughs/blue-plate.toml", "designs/roughs/crystal-barrel.toml", "designs/roughs/cracked-pebble.toml", "rough-shapes.toml"),
-        ((94, f"plan {{}} {NONE} --json -", NO_FILE), (5, "view {}", ""), (1, f"plan {{}} {ROUND} {LOOK} --json -", "")),
+        ((92, f"plan {{}} {NONE} --json -", NO_FILE), (8, "view {}", "")),
     ),
     "price": Kind(
         "designs/prices/in", ("designs/prices/invented.toml",),

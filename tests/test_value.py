@@ -347,7 +347,7 @@ WRONG = [
     (GOOD + "[[step]]\nfrom_carats = 0.5\nper_carat = 400\n", ":12: step[2].from_carats: 0.5 comes after 0.5; steps must rise"),
     (GOOD.replace("0.25", "25"), ":9: risk.margin: must be at most 10, but is 25"),
     (GOOD.replace("chance = 0.1", "chance = 10"), ":10: risk.chance: must be at most 0.5, but is 10"),
-    (GOOD.replace("cutting", "cuting"), ":6: costs.cutting: is missing; it must be given"),
+    (GOOD.replace("cutting", "cuting"), ":7: costs.cuting: unknown key; did you mean 'cutting'?"),
     (GOOD + "lost = 0.1\n", ":11: risk.lost: unknown key; did you mean 'loss'?"),
     (GOOD + FACTOR.replace("window", "colour"), ":12: factor[1].by: must be 'light returned', 'window', 'zone', 'lightness', 'chroma' or 'hue', but is 'colour'"),
     (GOOD + FACTOR.replace("0.1, 0.3", "10, 30"), ":11: factor[1]: at: window is a share from 0 to 1; write 30 % as 0.3"),

@@ -198,7 +198,7 @@ def test_two_colourless_zones_may_touch_but_not_overlap(tmp_path):
 
 WRONG = [
     ('name = "t"\n', "zone: is missing"),
-    ('name = "t"\nzone = []\n', "zone: list should have at least 1 item"),
+    ('name = "t"\nzone = []\n', "zone: must have at least 1 item"),
     (HEAD + CLEAR, r":2: zone\[1\]: needs exactly one shape: slab, .* \(given: none\)"),
     (HEAD + SLAB, r":2: zone\[1\]: needs exactly one colour: material, .* \(given: none\)"),
     (HEAD + CLEAR + SLAB + "strength = -1\n", r":6: zone\[1\].strength: must be at least 0"),
