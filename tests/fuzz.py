@@ -34,8 +34,9 @@ from fuzz_inputs import KINDS, MESHES, ROOT, mesh_bytes, mutated, strategy
 
 WAYS = ("path", "grammar", "bytes")
 SECONDS, MEGABYTES = 10.0, 1024
-# beyond this the supervisor ends a worker that sits in compiled code
-PATIENCE = 25.0
+# seconds are those of the processor, so that other work on the machine fails no input; what waits, as for a pipe, is ended
+# after so many by the clock, and the supervisor ends a worker that sits in compiled code
+WAITING, PATIENCE = 30.0, 120.0
 # address space: what asks for more gets a MemoryError instead of the machine
 SPACE = 6 << 30
 # letters of a line that one still reads
@@ -200,8 +201,9 @@ def ended(case: Case) -> End:
     out, err = io.StringIO(), io.StringIO()
     code, trace = 0, ""
     _reset()
-    started = time.monotonic()
-    signal.setitimer(signal.ITIMER_REAL, SECONDS)
+    started = time.process_time()
+    signal.setitimer(signal.ITIMER_PROF, SECONDS)
+    signal.setitimer(signal.ITIMER_REAL, WAITING)
     try:
         with warnings.catch_warnings(), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):  # fmt: skip
             warnings.simplefilter("default")
@@ -213,8 +215,9 @@ def ended(case: Case) -> End:
     except BaseException:
         code, trace = -1, traceback.format_exc(limit=-8)
     finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
         signal.setitimer(signal.ITIMER_REAL, 0)
-    end = End(code, time.monotonic() - started, _peak(), "", words)
+    end = End(code, time.process_time() - started, _peak(), "", words)
     end.line = err.getvalue()[-2000:]
     end.read = bool(stop) and end.line.startswith(stop)
     end.fault = trace or _fault(end, out.getvalue(), err.getvalue(), path, case)
@@ -299,7 +302,8 @@ def work(ask: argparse.Namespace) -> None:
     teller = Teller(ask.kind[0], ask.way[0], ask.pipe)
     os.chdir(ask.folder)
     resource.setrlimit(resource.RLIMIT_AS, (SPACE, SPACE))
-    signal.signal(signal.SIGALRM, _alarm)
+    for name in (signal.SIGALRM, signal.SIGPROF):
+        signal.signal(name, _alarm)
     if ask.way[0] == "bytes" and ask.atheris:
         _by_atheris(teller, ask)
         return
@@ -705,7 +709,8 @@ def again(place: Path, master: Path) -> int:
     content = (place / f"in{told['suffix']}").read_bytes()
     case = Case(told["kind"], told["way"], told["suffix"], content, told["layout"])
     os.chdir(master)
-    signal.signal(signal.SIGALRM, _alarm)
+    for name in (signal.SIGALRM, signal.SIGPROF):
+        signal.signal(name, _alarm)
     warm(case.kind)
     end = ended(case)
     print(f"facetrace {end.words}\nexit code {end.code}, {end.seconds:.2f} s, {end.megabytes:.0f} MB\n{end.line}\n{end.fault or 'no fault'}")  # fmt: skip

@@ -23,11 +23,15 @@ Model = TypeVar("Model", bound=pydantic.BaseModel)
 
 
 class Strict(pydantic.BaseModel):
-    """Base of every model of a file: no unknown keys, no NaN or infinity, immutable."""
+    """Base of every model of a file: no unknown keys, no NaN or infinity, no number in quotes, immutable."""
 
     model_config = pydantic.ConfigDict(
-        extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True
+        extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True, strict=True
     )
+
+
+# of a tuple's type: TOML has lists only; what is in it stays strict
+AS_LIST = pydantic.Field(strict=False)
 
 
 def read_text(path: Path, needed: str = "a text file is needed here", most: int = MAX_BYTES) -> str:
@@ -234,7 +238,7 @@ def _near(error: Any, model: type[pydantic.BaseModel]) -> str | None:
 # what a value must be, by pydantic's names for what is wrong; {} are its facts
 _MUST = {
     "float": "must be a number, like 0.25, without quotes",
-    "int": "must be a whole number, without quotes",
+    "int": "must be a whole number, like 16, without quotes",
     "string": "must be a text in quotes",
     "bool": "must be true or false",
     "list": "must be a list in brackets, like [1, 2]",

@@ -21,7 +21,7 @@ from pydantic import Field, field_validator, model_validator
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.filekind import no_file
-from facetrace.common.tomlfile import ModelFile, Strict, read_model
+from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
 from facetrace.design.model import Axis, Design, DesignError, read_design
 from facetrace.optics.material import Material, find_material
 from facetrace.solid.build import build_solid
@@ -85,8 +85,8 @@ class Flaw(Strict):
     name: Annotated[str, Field(min_length=1, max_length=40)]
     kind: Literal["pit", "chip", "scratch", "worn edge"] = "pit"
     facet: Annotated[str, Field(min_length=1, max_length=80)] | None = None
-    at: tuple[Share, Share] | None = None
-    at_mm: tuple[Coordinate, Coordinate, Coordinate] | None = None
+    at: Annotated[tuple[Share, Share], AS_LIST] | None = None
+    at_mm: Annotated[tuple[Coordinate, Coordinate, Coordinate], AS_LIST] | None = None
     depth_mm: Annotated[float, Field(gt=0, le=5)]
     width_mm: Annotated[float, Field(ge=0, le=20)] = 0.0
     importance: Annotated[float, Field(gt=0, le=1000)] = 1.0
