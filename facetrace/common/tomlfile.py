@@ -101,10 +101,10 @@ def _first(error: pydantic.ValidationError, model: type[pydantic.BaseModel]) -> 
     """The complaint to tell: of a misspelt key sooner than of the key that is missing for it."""
     found = error.errors(include_url=False)
 
-    def rank(one: Any) -> tuple[int, bool, bool]:
-        unknown = one["type"] == "extra_forbidden"
+    def rank(one: Any) -> tuple[int, bool, bool, bool]:
+        unknown, told = one["type"] == "extra_forbidden", one["type"] == "value_error"
         # of the branches of a union, the one that got furthest is what was meant
-        return len(_path(one["loc"])), unknown and _near(one, model) is not None, not unknown
+        return len(_path(one["loc"])), unknown and _near(one, model) is not None, told, not unknown
 
     return max(found[:MOST_COMPLAINTS], key=rank)
 
