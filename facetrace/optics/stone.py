@@ -260,9 +260,9 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
         except FacetraceError as problem:
             raise file.error(("material",), problem) from None
     path = file.path.parent / str(model.design)
-    problem = no_file(path)
-    if problem:
-        raise file.error(("design",), f"{path}: {problem}")
+    missing = no_file(path)
+    if missing:
+        raise file.error(("design",), f"{path}: {missing}")
     drawn = read_design(path)
     try:
         solid = build_solid(drawn.design)
