@@ -9,10 +9,12 @@ up), from atheris where it is installed, else from a mutator of our own (``bytes
 import argparse
 import contextlib
 import hashlib
+import importlib
 import io
 import itertools
 import json
 import os
+import pkgutil
 import random
 import re
 import resource
@@ -369,7 +371,12 @@ def _by_atheris(teller: Teller, ask: argparse.Namespace) -> None:
     """Coverage of facetrace guides the bytes; the kernel is compiled by numba and stays as it is."""
     import atheris
 
-    with atheris.instrument_imports(include=["facetrace"], exclude=["facetrace.kernel"]):
+    # what is imported already stays as it is: numba cannot compile what was instrumented
+    import facetrace.kernel
+
+    for module in pkgutil.iter_modules(facetrace.kernel.__path__, "facetrace.kernel."):
+        importlib.import_module(module.name)
+    with atheris.instrument_imports(include=["facetrace"]):
         # the modules of the commands are imported when they run
         warm(ask.kind[0])
     print(json.dumps({"warm": 1}), file=teller.stream)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 HEAD_BYTES = 4096
+NO_FILE = "no such file"
 # bytes of a result that are read to say which command wrote it
 MOST_RESULT = 10_000_000
 RESULT = re.compile(r'^\s*\{\s*"schema"\s*:\s*"facetrace-result/')
@@ -65,7 +66,7 @@ def no_file(path: Path) -> str | None:
     try:
         mode = path.stat().st_mode
     except (FileNotFoundError, NotADirectoryError):
-        return "no such file"
+        return NO_FILE
     except OSError as error:
         return f"cannot be read ({error.strerror})"
     except ValueError:

@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from facetrace.common.errors import FileError
-from facetrace.common.filekind import no_file
+from facetrace.common.filekind import NO_FILE, no_file
 from facetrace.common.output import write_whole
 
 # texts hold no carriage returns; an empty one reads back as None
@@ -84,7 +84,7 @@ class Ledger:
         """
         ledger = cls(path, fingerprint, columns, key, about)
         ledger._needed = tuple(needed)
-        if path is not None and path.exists():
+        if path is not None and no_file(path) != NO_FILE:
             ledger._read(path, fresh)
         return ledger
 
