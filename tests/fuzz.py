@@ -580,7 +580,7 @@ class Run:
             self.rest.append((worker.kind, worker.way, worker.seed, worker.left, worker.done))
         elif not worker.warmed:
             log = (worker.folder / "native.log").read_text(errors="replace")[-2000:]
-            raise SystemExit(f"a worker ended before its first input ({code}):\n{log}")
+            raise SystemExit(f"a worker ended before its first input ({worker.kind} {worker.way} {worker.seed} {worker.done}: {code}):\n{log}")
 
     def table(self) -> str:
         """The sums in columns."""
