@@ -324,9 +324,14 @@ def warm(kind: str) -> None:
 
     # what is shown is made up of the file, and drawn of that: seconds in which nothing is read
     view._write = lambda *_: None
-    example = KINDS[kind].examples[0]
-    case = Case(kind, "", Path(example).suffix, Path(example).read_bytes())
-    for _, words, _ in KINDS[kind].commands:
+    example = Path(KINDS[kind].examples[0])
+    contents = [example.read_bytes()]
+    if kind == "design":
+        # the kernel is compiled anew for hearts, and for what has one index
+        contents.append(Path("designs/heart-brilliant.toml").read_bytes())
+        contents += [c.replace(b'"ruby"', b'"spinel"') for c in contents]
+    for content, (_, words, _) in itertools.product(contents, KINDS[kind].commands):
+        case = Case(kind, "", example.suffix, content)
         path = command_of(case)[2]
         laid(case, path)
         with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):  # fmt: skip
@@ -580,7 +585,9 @@ class Run:
             self.rest.append((worker.kind, worker.way, worker.seed, worker.left, worker.done))
         elif not worker.warmed:
             log = (worker.folder / "native.log").read_text(errors="replace")[-2000:]
-            raise SystemExit(f"a worker ended before its first input ({worker.kind} {worker.way} {worker.seed} {worker.done}: {code}):\n{log}")
+            raise SystemExit(
+                f"a worker ended before its first input ({worker.kind} {worker.way} {worker.seed} {worker.done}: {code}):\n{log}"
+            )
 
     def table(self) -> str:
         """The sums in columns."""

@@ -68,6 +68,25 @@ def test_a_mesh_reads_no_other_file(tmp_path):
     assert "a.gltf" in refused(["plan", tmp_path / "rough.toml", "none.toml"])
 
 
+BODY = "OFF\n4 4 0\n0 0 0\n9 0 0\n0 9 0\n0 0 {}\n3 0 2 1\n3 0 1 3\n3 1 2 3\n3 0 3 {}\n"
+
+
+@pytest.mark.parametrize(("height", "corner"), [(9, 7), (9, -7), ("nan", 2), ("1e300", 2), ("1e9", 2), (0, 2), (1e-12, 2)])  # fmt: skip
+def test_meshes_that_are_none(height, corner, tmp_path):
+    """A corner that is not there was a traceback, and so was a flat blank."""
+    (tmp_path / "a.off").write_text(BODY.format(height, corner))
+    (tmp_path / "rough.toml").write_text(
+        'name = "a"\n[shape]\nmesh = "a.off"\nc_axis = [0, 0, 1]\n'
+    )
+    (tmp_path / "zone.toml").write_text(
+        'name = "a"\n[blank]\nmesh = "a.off"\n[[zone]]\nname = "a"\nmaterial = "ruby"\n'
+        "half_space = { normal = [1, 0, 0], from_mm = 1 }\n"
+    )
+    design = ROOT / "designs" / "round-brilliant.toml"
+    for words in (["plan", tmp_path / "rough.toml", "none.toml"], ["orient", design, "--zone", tmp_path / "zone.toml", "--csv", tmp_path / "a.csv", "--no-picture"]):  # fmt: skip
+        assert "a.off" in refused(words)
+
+
 def test_the_texts_are_toml():
     """What is made of the examples reads back as them: mutations are those that are meant."""
     for kind in ("design", "rough", "zone", "stone", "price"):

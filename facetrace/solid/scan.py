@@ -39,6 +39,8 @@ SAME_MM = 0.002
 HOLE_EDGES, HOLE_SHARE = 24, 0.1
 # mm, the largest side: what is smaller or larger was measured in another unit
 SMALLEST_MM, LARGEST_MM = 1.0, 200.0
+# mm from the origin: what is farther loses its digits
+FARTHEST_MM = 1e5
 UNITS = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "micrometres": 1e-3}
 # sides, mm, of pieces that one buys: what another unit would have to give
 LIKELY_MM = (2.0, 150.0)
@@ -155,6 +157,15 @@ def load(path: Path) -> trimesh.Trimesh:
         ) from None
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
         raise FacetraceError(f"{path} holds no mesh of a body")
+    faces = np.asarray(mesh.faces)
+    if faces.min() < 0 or faces.max() >= len(mesh.vertices):
+        raise FacetraceError(
+            f"{path}: a triangle names a corner that is not there; export it again"
+        )
+    if not np.abs(mesh.vertices).max() <= FARTHEST_MM:
+        raise FacetraceError(
+            f"{path}: a corner is not a number, or more than {FARTHEST_MM:g} mm away; lengths are mm"
+        )
     return mesh
 
 
@@ -166,13 +177,17 @@ def from_mesh(path: Path) -> Body:
     mesh = load(path)
     if not mesh.is_watertight:
         raise FacetraceError(f"{path}: the mesh is not closed; mend it first")
-    missing = 1 - abs(mesh.volume) / mesh.convex_hull.volume
+    try:
+        body = fit.hull(mesh.vertices)
+    except FacetraceError as problem:
+        raise FacetraceError(f"{path}: {problem}") from None
+    missing = 1 - abs(mesh.volume) / ConvexHull(mesh.vertices).volume
     if missing > CONVEX_SHARE:
         raise FacetraceError(
             f"{path}: the mesh is not convex ({100 * missing:.1f} % of its convex hull is outside "
             "it); a stone in a hollow cannot be searched: cut the mesh back to a convex blank"
         )
-    return fit.hull(mesh.vertices)
+    return body
 
 
 def read_scan(path: Path) -> Scan:
