@@ -242,7 +242,7 @@ def _fault(end: End, out: str, err: str, path: Path, case: Case) -> str:
         return "something on stdout beside an error"
     if not (err.startswith("error: ") and err.count("\n") == 1 and err.endswith("\n")):
         return "not one line that begins with error:"
-    return "" if end.read else _unclear(err[:-1], path, case)
+    return "" if end.read else _unclear(end, path, case)
 
 
 def _not_json(out: str) -> str:
@@ -256,16 +256,18 @@ def _not_json(out: str) -> str:
     return ""
 
 
-def _unclear(line: str, path: Path, case: Case) -> str:
+def _unclear(end: End, path: Path, case: Case) -> str:
+    line = end.line[:-1]
     found = JARGON.search(line)
     if found:
         return f"words of a library: {found.group(0)}"
-    if len(line) > LONGEST:
+    if len(line) > LONGEST + len(str(path)):
         return f"{len(line)} letters"
     if not all(c.isprintable() for c in line):
         return "letters that cannot be printed"
-    # a result names files of its own, which may be what is wrong
-    if path.name not in line and case.kind != "result":
+    # a result names files of its own, which may be what is wrong; a mesh is named by another file
+    others = {"result": "", "mesh": f"mesh-{end.words.split('mesh-')[-1].split('.')[0]}.toml"}
+    if path.name not in line and others.get(case.kind, path.name) not in line:
         return "does not name the file"
     return ""
 
