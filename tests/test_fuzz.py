@@ -17,6 +17,8 @@ MANY = "{ at = [0, 1, 2, 3], fold = 64, mirror = true }"
 FLATS = "".join(TIER.format(f"girdle {k}", "girdle", 90, MANY.replace("[0", f"[{k / 10}"), "distance_mm = 3") for k in range(4))  # fmt: skip
 CUT = "".join(TIER.format(f"p{k}", "pavilion", 40 + k, "{ at = [0, 1], fold = 256 }", "distance_mm = 2") for k in range(3))  # fmt: skip
 NAMED = TIER.format("c", "crown", 40, 0, "through = ['p0', 'p1', 'p2']")
+FLAKE = 'name = "a"\n' + "".join(TIER.format(f"g{k}", "girdle", 90, k * 24, f"distance_mm = {d}") for k, d in enumerate((5, 1e-12, 5, 1e-12))) + TIER.format("t", "crown", 0, 0, "height_mm = 1") + TIER.format("c", "pavilion", 0, 0, "height_mm = 2")  # fmt: skip
+STEEP = 'name = "a"\n[outline]\nshape = "pear"\nlength_mm = 500\nwidth_mm = 500\n[girdle]\nthickness_mm = 0.1\n[crown]\nstyle = "step"\nangle = 77.6\ntable_percent = 1e-6\n[pavilion]\nstyle = "brilliant"\nangle = 0.33\n'
 
 # what was wrong once -> (suffix, content, the line's end)
 FOUND = {
@@ -28,6 +30,9 @@ FOUND = {
     "brackets within brackets": (".toml", f"a = {'[' * 100_000}", "is nested too deeply"),
     "a number in quotes counted": (".toml", ROUND.replace("gear = 96", 'gear = "96"'), "gear: must be a whole number, like 16, without quotes, but is '96'"),
     "a misspelt key was told as a missing one": (".toml", ROUND.replace("thickness_mm", "thickness"), "girdle.thickness: unknown key; did you mean 'thickness_mm'?"),
+    "a depth of a kilometre": (".toml", ROUND.replace("6.5", "500").replace("angle = 42", "angle = 89.99"), "mm large, at most 1,000 can be; check angles and depths"),
+    "words of a library about a facet beyond all bounds": (".toml", STEEP, "or its angles neither so flat nor so steep"),
+    "a stone without thickness": (".toml", FLAKE, "(empty or flat); check the depths of the tiers"),
     "a key that a terminal would obey": (".toml", f'"\\u001b[31m" = 1\n{ROUND}', None),
     "a key of 5,000 letters": (".toml", f"{'x' * 5000} = 1\n{ROUND}", None),
 }  # fmt: skip

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pydantic
 from numpy.typing import NDArray
 
+from facetrace.common.tomlfile import in_words
 from facetrace.design.expand import expand, positions
 from facetrace.design.model import MOST_FACETS, Design, DesignError, Tier
 from facetrace.solid.lobes import WALL, TwoLobes
@@ -17,6 +19,8 @@ from facetrace.solid.polyhedron import Floats, Ints, Solid, SolidError
 ON_STONE = 1e-6
 # girdle facets, whose corners are looked for in pairs, and points that ``through`` may look at, times facets
 MOST_FLATS, MOST_WAYS = 1024, 500_000_000
+# mm, the longest side of a stone: steep facets make depths that nobody means
+LARGEST_MM = 1000.0
 # numbers that are compared at once
 CHUNK = 4_000_000
 
@@ -69,6 +73,13 @@ def facets_of(design: Design) -> list[Facet]:
     """
     try:
         design = expand(design)
+    except pydantic.ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        raise DesignError(
+            (),
+            f"the short form makes a facet whose {first['loc'][0]} {in_words(first)}; make the stone smaller, "
+            "or its angles neither so flat nor so steep",
+        ) from None
     except ValueError as error:
         place = _place_of(str(error))
         raise DesignError(place, str(error).removeprefix(f"{'.'.join(place)}: ")) from None
@@ -243,9 +254,16 @@ def _nearest(points: Floats, azimuth: float) -> Floats:
 def build_solid(design: Design) -> Solid:
     """The solid of a design. Raises DesignError when the facets do not close a stone."""
     try:
-        return solid_of(facets_of(design))
+        solid = solid_of(facets_of(design))
     except SolidError as error:
         raise DesignError((), f"{error}; check the depths of the tiers") from None
+    size = float(np.ptp(solid.vertices, axis=0).max())
+    if size > LARGEST_MM:
+        raise DesignError(
+            (),
+            f"the stone would be {size:,.0f} mm large, at most {LARGEST_MM:,.0f} can be; check angles and depths",
+        )
+    return solid
 
 
 def solid_of(facets: Sequence[Facet]) -> Solid:

@@ -16,6 +16,8 @@ Ints = NDArray[np.int64]
 
 # corners nearer than this share of the stone's size are one corner
 SAME_CORNER = 1e-7
+# a solid that is thinner than this share of its size is flat
+FLAT = 1e-9
 
 
 class SolidError(FacetraceError):
@@ -55,6 +57,9 @@ class Solid:
             raise SolidError(f"{len(names)} names for {len(d)} planes")
         centre = _inner_point(n, d)
         corners, owners = _corners(n, d, centre)
+        extents = np.linalg.svd(corners - corners.mean(axis=0), compute_uv=False)
+        if extents[-1] <= FLAT * extents[0]:
+            raise SolidError("the planes leave nothing of the stone (empty or flat)")
         rings: list[list[int]] = [[] for _ in d]
         for corner, owner in enumerate(owners):
             for i in owner:
