@@ -87,7 +87,7 @@ def test_steps_move_together_and_a_round_stays_round():
     [
         ("pavilion.angel", 42, "did you mean 'pavilion.angle'"),
         ("zircon", 42, "known: axis.tilt"),
-        ("pavilion.angle", 95, "pavilion.angle = 95: input should be less than 90"),
+        ("pavilion.angle", 95, "pavilion.angle = 95: must be less than 90"),
         ("pavilion.mains", 8.5, "takes whole numbers"),
     ],
 )

@@ -114,7 +114,7 @@ def test_meshes_that_are_no_blank(tmp_path):
     (tmp_path / "words.stl").write_text("no mesh at all", encoding="utf-8")
     with pytest.raises(FacetraceError, match=r"words\.stl"):
         scan.from_mesh(tmp_path / "words.stl")
-    with pytest.raises(FacetraceError, match="there is no file"):
+    with pytest.raises(FacetraceError, match="no such file"):
         scan.from_mesh(tmp_path / "absent.stl")
 
 

@@ -198,10 +198,10 @@ def test_two_colourless_zones_may_touch_but_not_overlap(tmp_path):
 
 WRONG = [
     ('name = "t"\n', "zone: is missing"),
-    ('name = "t"\nzone = []\n', "zone: list should have at least 1 item"),
+    ('name = "t"\nzone = []\n', "zone: must have at least 1 item"),
     (HEAD + CLEAR, r":2: zone\[1\]: needs exactly one shape: slab, .* \(given: none\)"),
     (HEAD + SLAB, r":2: zone\[1\]: needs exactly one colour: material, .* \(given: none\)"),
-    (HEAD + CLEAR + SLAB + "strength = -1\n", r":6: zone\[1\].strength: .*greater than or equal to 0"),
+    (HEAD + CLEAR + SLAB + "strength = -1\n", r":6: zone\[1\].strength: must be at least 0"),
     (HEAD + CLEAR + SLAB + "colour = 3\n", r":6: zone\[1\].colour: unknown key; known here: .*sector"),
     (HEAD + CLEAR + SLAB + "[zone.half_space]\nnormal = [1, 0, 0]\nfrom_mm = 1\n", r"given: slab, half_space"),
     (HEAD + CLEAR + "slab = { normal = [0, 0, 0], from_mm = 0, to_mm = 1 }\n", r"slab: normal: has no direction"),
@@ -210,8 +210,8 @@ WRONG = [
     (HEAD + CLEAR + "sector = { outer_mm = 1 }\n", "sector: needs one of azimuth and azimuths"),
     (HEAD + CLEAR + "sector = { azimuth = 0, inner_mm = 2, outer_mm = 1 }\n", "inner_mm, outer_mm: 2 to 1"),
     (HEAD + CLEAR + "sector = { azimuths = [0, 40], outer_mm = 1 }\n", "40 degrees apart, wedges are 60 wide"),
-    (HEAD + CLEAR + "ellipsoid = { radii_mm = [1, 1, 0] }\n", r"radii_mm\[3\]: .*greater than or equal to 0.000001"),
-    (HEAD + CLEAR + "ellipsoid = { radii_mm = [1, 1, 1e-320] }\n", r"radii_mm\[3\]: .*greater than or equal to 0.000001"),
+    (HEAD + CLEAR + "ellipsoid = { radii_mm = [1, 1, 0] }\n", r"radii_mm\[3\]: must be at least 1e-06"),
+    (HEAD + CLEAR + "ellipsoid = { radii_mm = [1, 1, 1e-320] }\n", r"radii_mm\[3\]: must be at least 1e-06"),
     (HEAD + CLEAR + "half_space = { normal = [1e-200, 0, 0], from_mm = 0 }\n", "normal: has no direction; its length is at least 1e-06"),
     (HEAD + CLEAR + "slab = { normal = [1, 0, 0], from_mm = 0, to_mm = 1e-9 }\n", "from_mm, to_mm: 0 to 1e-09 leaves nothing"),
     (HEAD + CLEAR + "hull = { points_mm = [[0,0,0],[1,0,0],[0,1,0],[0,0,1e-8]] }\n", "lie in one plane"),
@@ -249,7 +249,7 @@ def test_colours_that_a_stone_cannot_have(text, complaint, tmp_path):
 
 def test_a_blank_that_is_no_blank_names_its_line(tmp_path):
     file = written(tmp_path, HEAD + CLEAR + SLAB + '[blank]\nmesh = "absent.stl"\n')
-    with pytest.raises(FileError, match=r"zones\.toml:7: blank\.mesh: there is no file"):
+    with pytest.raises(FileError, match=r"zones\.toml:7: blank\.mesh: .*: no such file"):
         file.blank()
 
 

@@ -91,6 +91,7 @@ def lot(
 ) -> None:  # fmt: skip
     """Plan every rough of a folder: carats, value and bid limit of each, and of all."""
     from facetrace.common.errors import FacetraceError
+    from facetrace.common.filekind import no_file
     from facetrace.common.workers import usual_workers
     from facetrace.studies.price import read_prices
 
@@ -101,7 +102,7 @@ def lot(
         raise FacetraceError(f"{folder}: holds no rough files (.toml)")
     whole = folder.absolute()
     table = csv or (None if json == "-" else whole.with_name(f"{whole.name}-lot.csv"))
-    sources = (prices, *files, *(d for d in designs if d.is_file()))
+    sources = (prices, *files, *(d for d in designs if no_file(d) is None))
     check_json(json, *sources)
     check_table(table, json, *sources)
     # all files are read before any work is spent: a damaged one is told at once

@@ -195,11 +195,12 @@ def plan(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Find the heaviest stone of each design in a rough, how it would look, and what it may be worth."""
+    from facetrace.common.filekind import no_file
     from facetrace.common.workers import usual_workers
     from facetrace.studies.price import read_prices
 
     table, shown = targets(rough, "plan", csv, picture, no_picture, json)
-    sources = (rough, prices, *(d for d in designs if d.is_file()))
+    sources = (rough, prices, *(d for d in designs if no_file(d) is None))
     check_json(json, *sources)
     check_pictures((shown,), json, *sources)
     check_table(table, json, *sources)

@@ -149,7 +149,7 @@ def kind_of(path: Path) -> str:
     import pydantic
 
     from facetrace.common.errors import FileError
-    from facetrace.common.filekind import kind_in, mesh_or_picture
+    from facetrace.common.filekind import kind_in, mesh_or_picture, no_file
     from facetrace.common.tomlfile import parse_model, read_text
     from facetrace.report.result import is_result
 
@@ -159,7 +159,7 @@ def kind_of(path: Path) -> str:
     if is_result(path):
         _plan_result(path)
         return "plan"
-    mesh = path.is_file() and str(mesh_or_picture(path)).startswith("a mesh")
+    mesh = no_file(path) is None and str(mesh_or_picture(path)).startswith("a mesh")
     text = read_text(path, "name the rough file (TOML) that names it" if mesh else NEEDED)
     kind = kind_in(parse_model(text, path, AnyKeys).model_extra or {})
     if kind is None:

@@ -2,12 +2,16 @@
 
 import json
 import re
+import stat
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 HEAD_BYTES = 4096
+NO_FILE = "no such file"
+# bytes of a result that are read to say which command wrote it
+MOST_RESULT = 10_000_000
 RESULT = re.compile(r'^\s*\{\s*"schema"\s*:\s*"facetrace-result/')
 # members of a result that name the command which wrote it; all may hold "design" or "solid"
 COMMANDS = (
@@ -55,6 +59,21 @@ KINDS = (
     Kind("price", "a price file", "currency and [[step]]", {"currency": str, "step": list}),
     Kind("material", "a material file", "[dispersion]", {"dispersion": dict}),
 )  # fmt: skip
+
+
+def no_file(path: Path) -> str | None:
+    """What keeps a path from being read as a file, None where nothing does: pipes and devices may never end."""
+    try:
+        mode = path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        return NO_FILE
+    except OSError as error:
+        return f"cannot be read ({error.strerror})"
+    except ValueError:
+        return "cannot be the name of a file"
+    if stat.S_ISDIR(mode):
+        return "is a folder; name a file"
+    return None if stat.S_ISREG(mode) else "is a pipe or a device; name a file"
 
 
 def kind_in(data: Mapping[str, Any]) -> Kind | None:
@@ -115,6 +134,8 @@ def _binary_stl(head: bytes, size: int) -> bool:
 def _written(path: Path) -> str | None:
     text = _head(path).decode("utf-8", errors="replace")
     if RESULT.match(text):
+        if path.stat().st_size > MOST_RESULT:
+            return "a result of facetrace"
         try:
             return result_words(json.loads(path.read_text(encoding="utf-8")))
         except (ValueError, RecursionError):

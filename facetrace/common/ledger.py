@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from facetrace.common.errors import FileError
+from facetrace.common.filekind import NO_FILE, no_file
 from facetrace.common.output import write_whole
 
 # texts hold no carriage returns; an empty one reads back as None
@@ -34,6 +35,8 @@ HEAD_LINES = 10
 # the column that says why a row has no figures
 REMARK = "remark"
 SAVE_SECONDS = 1.0
+# a table of 20,000 rows has less than 20 MB
+MOST_BYTES = 100_000_000
 # saving takes at most this share of the time
 SAVE_SHARE = 0.05
 
@@ -83,7 +86,7 @@ class Ledger:
         """
         ledger = cls(path, fingerprint, columns, key, about)
         ledger._needed = tuple(needed)
-        if path is not None and path.exists():
+        if path is not None and no_file(path) != NO_FILE:
             ledger._read(path, fresh)
         return ledger
 
@@ -141,6 +144,11 @@ class Ledger:
         return f"{FINGERPRINT}{self._fingerprint}\n" in head
 
     def _read(self, path: Path, fresh: bool) -> None:
+        problem = no_file(path)
+        if problem is None and path.stat().st_size > MOST_BYTES:
+            problem = "is too large for a table of facetrace; name another file"
+        if problem:
+            raise FileError(path, None, "", problem)
         try:
             # a pipe would be waited for
             text = path.read_bytes().decode("utf-8") if path.is_file() else None

@@ -5,6 +5,7 @@ import secrets
 from pathlib import Path
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.filekind import no_file
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -34,5 +35,5 @@ def check_target(path: Path, *sources: Path | None) -> None:
     if not os.access(path.parent, os.W_OK):
         raise FacetraceError(f"{path}: its folder cannot be written to; name another place")
     for source in sources:
-        if source and path.exists() and source.exists() and path.samefile(source):
+        if source and path.exists() and no_file(source) is None and path.samefile(source):
             raise FacetraceError(f"{path}: is the file that was read; name another one to write")

@@ -10,20 +10,24 @@ from typing import Any, Generic, TypeVar
 
 import pydantic
 
-from facetrace.common.errors import FileError
-from facetrace.common.filekind import foreign, is_of, kind_in, kind_wanted
+from facetrace.common.errors import FileError, shortened
+from facetrace.common.filekind import NO_FILE, foreign, is_of, kind_in, kind_wanted, no_file
 from facetrace.common.names import check_path, odd_words, visible
 
 MAX_BYTES = 2_000_000
+# complaints about one file that are looked at, and letters of a key that are told
+MOST_COMPLAINTS, MOST_KEY = 1000, 60
+# parts of a key, like a.b.c
+MOST_DOTS = 200
 
 Model = TypeVar("Model", bound=pydantic.BaseModel)
 
 
 class Strict(pydantic.BaseModel):
-    """Base of every model of a file: no unknown keys, no NaN or infinity, immutable."""
+    """Base of every model of a file: no unknown keys, no NaN or infinity, no number in quotes, immutable."""
 
     model_config = pydantic.ConfigDict(
-        extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True
+        extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True, strict=True
     )
 
 
@@ -35,29 +39,30 @@ class MisplacedError(ValueError):
         super().__init__(problem)
 
 
+# of a tuple's type: TOML has lists only; what is in it stays strict
+AS_LIST = pydantic.Field(strict=False)
+
+
 def read_text(path: Path, needed: str = "a text file is needed here", most: int = MAX_BYTES) -> str:
     """The file's text (UTF-8). Raises FileError where there is none, or the file clearly is something else.
 
     *needed*: what to say then; most: bytes.
     """
     check_path(path)
+    problem = no_file(path)
+    if problem:
+        raise FileError(path, None, "", no_such(path) if problem == NO_FILE else problem)
     try:
-        if path.is_dir():
-            raise FileError(path, None, "", "is a folder; name a file")
-        if path.exists() and not path.is_file():
-            raise FileError(path, None, "", "is a pipe or a device; name a file")
         other = foreign(path)
         if other:
             raise FileError(path, None, "", f"is {other}; {needed}")
         if path.stat().st_size > most:
-            raise FileError(path, None, "", f"is larger than {most // 1_000_000} MB")
+            raise FileError(path, None, "", f"is larger than {most // 1_000_000} MB; {needed}")
         return path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise FileError(path, None, "", no_such(path)) from None
     except UnicodeDecodeError:
         raise FileError(path, None, "", "is not a text file in UTF-8") from None
-    except (OSError, ValueError) as error:
-        raise FileError(path, None, "", f"cannot be read ({error})") from None
+    except OSError as error:
+        raise FileError(path, None, "", f"cannot be read ({error.strerror})") from None
 
 
 def no_such(path: Path) -> str:
@@ -65,8 +70,8 @@ def no_such(path: Path) -> str:
     beside = [p for p in sorted(path.parent.glob(f"*{path.suffix}")) if p.is_file()]
     near = difflib.get_close_matches(path.stem, [p.stem for p in beside], n=1)
     if not near:
-        return "no such file"
-    return f"no such file; did you mean {path.with_name(near[0] + path.suffix)}?"
+        return NO_FILE
+    return f"{NO_FILE}; did you mean {path.with_name(near[0] + path.suffix)}?"
 
 
 def read_model(path: Path, model: type[Model]) -> tuple[Model, str]:
@@ -81,6 +86,9 @@ def read_model(path: Path, model: type[Model]) -> tuple[Model, str]:
 
 def parse_model(text: str, path: object, model: type[Model]) -> Model:
     """Check TOML text against a model. Raises FileError with the first thing that is wrong."""
+    if any(part.count(".") > MOST_DOTS for part in re.split(r"[=,\n]", text)):
+        # the time that a key takes goes with the square of its parts
+        raise FileError(path, None, "", f"a key has more than {MOST_DOTS} parts; keys have few")
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -92,6 +100,11 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
         raise FileError(path, line, "", f"not valid TOML: {meant or general}") from None
     except RecursionError:
         raise FileError(path, None, "", "is nested too deeply") from None
+    except ValueError:
+        # of Python, whose whole numbers have at most 4,300 digits, and whose calendar ends
+        raise FileError(
+            path, None, "", "holds a number or date that is too long to be read"
+        ) from None
     for loc, wrong in odd_words(data):
         raise FileError(path, line_of(text, loc), visible(key_name(loc)), wrong)
     try:
@@ -100,11 +113,7 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
         wanted, other = kind_wanted(model.model_fields), kind_in(data)
         if wanted and other and not is_of(wanted, data):
             raise FileError(path, None, "", f"is {other.words}; {wanted.needed}") from None
-        # of the branches of a union, the one that got furthest is what was meant; a key that is missing may be there misspelt
-        first = max(
-            error.errors(include_url=False),
-            key=lambda e: (len(_path(e["loc"])), e["type"] == "extra_forbidden"),
-        )
+        first = _first(error, model)
         loc = first["loc"] + getattr(first.get("ctx", {}).get("error"), "loc", ())
         raise FileError(path, line_of(text, loc), key_name(loc), _explain(first, model)) from None
 
@@ -116,6 +125,18 @@ def _meant(line: str) -> str | None:
         return f"{comma[1]},{comma[2]} has a decimal comma; write {comma[1]}.{comma[2]}"
     bare = re.fullmatch(r"\s*([\w.-]+\s*=)\s*([^\W\d][^\"'=\[\]{}#]*?)\s*(#.*)?", line)
     return f'text without quotes; write {bare[1]} "{bare[2]}"' if bare else None
+
+
+def _first(error: pydantic.ValidationError, model: type[pydantic.BaseModel]) -> Any:
+    """The complaint to tell: of a misspelt key sooner than of the key that is missing for it."""
+    found = error.errors(include_url=False)
+
+    def rank(one: Any) -> tuple[int, bool, bool, bool]:
+        unknown, told = one["type"] == "extra_forbidden", one["type"] == "value_error"
+        # of the branches of a union, the one that got furthest is what was meant
+        return len(_path(one["loc"])), unknown and _near(one, model) is not None, told, not unknown
+
+    return max(found[:MOST_COMPLAINTS], key=rank)
 
 
 @dataclass(frozen=True)
@@ -148,7 +169,8 @@ def key_name(loc: tuple[int | str, ...]) -> str:
         if isinstance(part, int):
             name += f"[{part + 1}]"
         elif not _is_branch(part):
-            name += f".{part}" if name else part
+            shown = shortened(part, MOST_KEY)
+            name += f".{shown}" if name else shown
     return name
 
 
@@ -227,16 +249,69 @@ def _model_in(annotation: Any) -> type[pydantic.BaseModel] | None:
 def _explain(error: Any, model: type[pydantic.BaseModel]) -> str:
     kind, loc = error["type"], error["loc"]
     if kind == "extra_forbidden":
-        known = _fields_at(model, loc)
-        near = difflib.get_close_matches(str(loc[-1]), known, n=1)
-        hint = f"did you mean '{near[0]}'?" if near else f"known here: {', '.join(known)}"
+        near = _near(error, model)
+        hint = (
+            f"did you mean '{near}'?"
+            if near
+            else f"known here: {', '.join(_fields_at(model, loc))}"
+        )
         return f"unknown key; {hint}"
-    if kind == "missing":
-        return "is missing; it must be given"
-    message = str(error["msg"])
-    message = message.removeprefix("Value error, ").removeprefix("Assertion failed, ")
-    message = message[0].lower() + message[1:]
-    value = repr(error.get("input"))
-    if kind.startswith("value_error") or len(value) > 60:
-        return message
-    return f"{message}, but is {value}"
+    return in_words(error)
+
+
+def _near(error: Any, model: type[pydantic.BaseModel]) -> str | None:
+    """The key that an unknown one may have been meant for."""
+    near = difflib.get_close_matches(str(error["loc"][-1])[:MOST_KEY], _fields_at(model, error["loc"]), n=1)  # fmt: skip
+    return near[0] if near else None
+
+
+# what a value must be, by pydantic's names for what is wrong; {} are its facts
+_MUST = {
+    "float": "must be a number, like 0.25, without quotes",
+    "int": "must be a whole number, like 16, without quotes",
+    "string": "must be a text in quotes",
+    "bool": "must be true or false",
+    "list": "must be a list in brackets, like [1, 2]",
+    "tuple": "must be a list in brackets, like [1, 2]",
+    "dict": "must be a table of keys",
+    "model": "must be a table of keys",
+    "literal_error": "must be {expected}",
+    "finite_number": "must be a number to calculate with",
+    "greater_than": "must be more than {gt}",
+    "greater_than_equal": "must be at least {ge}",
+    "less_than": "must be less than {lt}",
+    "less_than_equal": "must be at most {le}",
+    "too_short": "must have at least {min_length} items, but has {actual_length}",
+    "too_long": "must have at most {max_length} items",
+    "string_too_short": "must have at least {min_length} letters",
+    "string_too_long": "must have at most {max_length} letters",
+    "string_pattern_mismatch": "must not hold @, tabs or ends of lines",
+    "missing": "is missing; it must be given",
+}
+
+
+def in_words(error: Any) -> str:
+    """What pydantic says is wrong (an item of ``errors()``), in plain words."""
+    kind, message = error["type"], str(error["msg"])
+    told = error.get("ctx", {})
+    if kind == "missing" and isinstance(error["loc"][-1], int):
+        return "is missing; more numbers are needed here"
+    if kind in ("value_error", "assertion_error"):
+        message = message.removeprefix("Value error, ").removeprefix("Assertion failed, ")
+        return message[0].lower() + message[1:]
+    words = _MUST.get(kind) or _MUST.get(kind.split("_")[0]) or message[0].lower() + message[1:]
+    text = words.format(**{k: f"{v:g}" if isinstance(v, float) else v for k, v in told.items()})
+    value = _shown(error.get("input"))
+    return f"{text}, but is {value}" if value and kind != "missing" and "but has" not in text else text  # fmt: skip
+
+
+def _shown(value: Any) -> str:
+    """A value as the file has it, "" where it is long."""
+    if isinstance(value, int) and not isinstance(value, bool) and value.bit_length() > 200:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, (list, dict)) and len(value) > 10:
+        return ""
+    text = repr(value)
+    return text if len(text) <= 60 else ""

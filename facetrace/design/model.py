@@ -42,6 +42,9 @@ Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^@\r\n\t]+$
 
 Shift = Annotated[float, Field(ge=-200, le=200)]
 
+# facets of a stone
+MOST_FACETS = 4096
+
 SHAPES = Literal["round", "oval", "pear", "marquise", "cushion", "rectangle", "heart"]
 
 
@@ -201,6 +204,15 @@ class IndexSet(Strict):
     at: Annotated[list[Index], Field(min_length=1, max_length=256)]
     fold: Annotated[int, Field(ge=1, le=256, description="repeated so many times a turn")] = 1
     mirror: Annotated[bool, Field(description="also at gear minus each position")] = False
+
+    @model_validator(mode="after")
+    def _check(self) -> "IndexSet":
+        count = len(self.at) * self.fold * (1 + self.mirror)
+        if count > MOST_FACETS:
+            raise ValueError(
+                f"at and fold: make {count:,} facets; a stone has at most {MOST_FACETS}"
+            )
+        return self
 
 
 OneOrMany = Annotated[list[Distance], Field(min_length=1, max_length=256)]

@@ -12,6 +12,7 @@ from typing import Any
 import pydantic
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.tomlfile import in_words
 from facetrace.design.model import Design
 
 Number = float | int
@@ -58,8 +59,8 @@ def with_value(design: Design, name: str, value: float) -> Design:
     try:
         return Design.model_validate(data)
     except pydantic.ValidationError as error:
-        reason = str(error.errors(include_url=False)[0]["msg"]).removeprefix("Value error, ")
-        raise FacetraceError(f"{name} = {value:g}: {reason[0].lower()}{reason[1:]}") from None
+        reason = in_words(error.errors(include_url=False, include_input=False)[0])
+        raise FacetraceError(f"{name} = {value:g}: {reason}") from None
 
 
 def known_place(design: Design, name: str) -> Place:

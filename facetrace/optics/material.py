@@ -16,7 +16,7 @@ from pydantic import Field, model_validator
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.names import beside
-from facetrace.common.tomlfile import Strict, parse_model, read_model
+from facetrace.common.tomlfile import AS_LIST, Strict, parse_model, read_model
 from facetrace.optics.spectrum import Spectrum
 
 Floats = NDArray[np.float64]
@@ -27,14 +27,14 @@ class Branch(Strict):
     """One ray's dispersion: n^2 - 1 = constant + sum B l^2 / (l^2 - C)."""
 
     constant: float
-    terms: list[tuple[float, float]]
+    terms: list[Annotated[tuple[float, float], AS_LIST]]
 
 
 class Dispersion(Strict):
     """Dispersion formula of one or two rays, wavelength in micrometres."""
 
     form: Literal["C squared", "C unsquared"]
-    range_nm: tuple[float, float]
+    range_nm: Annotated[tuple[float, float], AS_LIST]
     ordinary: Branch
     extraordinary: Branch | None = None
     source: str

@@ -25,7 +25,7 @@ from scipy.spatial.transform import Rotation
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.names import beside
-from facetrace.common.tomlfile import ModelFile, Strict, read_model
+from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
 from facetrace.optics import zone
 from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
@@ -83,7 +83,7 @@ class Shape(Strict):
     points_mm: Annotated[list[Point], Field(min_length=4, max_length=10_000)] | None = Field(
         None, description="corners; their convex hull is the piece"
     )
-    size_mm: tuple[Length, Length, Length] | None = Field(
+    size_mm: Annotated[tuple[Length, Length, Length], AS_LIST] | None = Field(
         None,
         description="of a habit: along x, y and z; crystals have x across the flats, y across the "
         "corners, z along c",

@@ -20,8 +20,9 @@ from pydantic import Field, model_validator
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
+from facetrace.common.filekind import no_file
 from facetrace.common.names import beside
-from facetrace.common.tomlfile import ModelFile, Strict, read_model
+from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
 from facetrace.design.model import Axis, Design, DesignError, read_design
 from facetrace.optics.material import Material, material_in
 from facetrace.solid.build import build_solid
@@ -85,8 +86,8 @@ class Flaw(Strict):
     name: Annotated[str, Field(min_length=1, max_length=40)]
     kind: Literal["pit", "chip", "scratch", "worn edge"] = "pit"
     facet: Annotated[str, Field(min_length=1, max_length=80)] | None = None
-    at: tuple[Share, Share] | None = None
-    at_mm: tuple[Coordinate, Coordinate, Coordinate] | None = None
+    at: Annotated[tuple[Share, Share], AS_LIST] | None = None
+    at_mm: Annotated[tuple[Coordinate, Coordinate, Coordinate], AS_LIST] | None = None
     depth_mm: Annotated[float, Field(gt=0, le=5)]
     width_mm: Annotated[float, Field(ge=0, le=20)] = 0.0
     importance: Annotated[float, Field(gt=0, le=1000)] = 1.0
@@ -256,8 +257,9 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
         path = beside(file.path, str(model.design))
     except FacetraceError as problem:
         raise file.error(("design",), problem) from None
-    if not path.is_file():
-        raise file.error(("design",), f"there is no file {path}")
+    missing = no_file(path)
+    if missing:
+        raise file.error(("design",), f"{path}: {missing}")
     drawn = read_design(path)
     try:
         solid = build_solid(drawn.design)

@@ -22,7 +22,7 @@ from scipy.spatial.transform import Rotation
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError
 from facetrace.common.names import beside
-from facetrace.common.tomlfile import ModelFile, Strict, read_model
+from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
 from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid import fit, scan
@@ -31,7 +31,7 @@ from facetrace.solid.body import Body
 Floats = NDArray[np.float64]
 
 Coordinate = Annotated[float, Field(ge=-500, le=500)]
-Point = tuple[Coordinate, Coordinate, Coordinate]
+Point = Annotated[tuple[Coordinate, Coordinate, Coordinate], AS_LIST]
 # mm, and of a normal: what is smaller is a slip of the pen, and drowns in rounding
 SMALLEST = 1e-6
 Length = Annotated[float, Field(ge=SMALLEST, le=500)]
@@ -115,7 +115,7 @@ class Ellipsoid(Strict):
     """Three radii; the third lies *tilt* degrees off c towards *azimuth*, the body turned about it."""
 
     centre_mm: Point = ORIGIN
-    radii_mm: tuple[Length, Length, Length]
+    radii_mm: Annotated[tuple[Length, Length, Length], AS_LIST]
     tilt: Annotated[float, Field(ge=0, le=180)] = 0.0
     azimuth: Azimuth = 0.0
     turn: Azimuth = 0.0
@@ -253,7 +253,7 @@ class Placement(Strict):
 class Blank(Strict):
     """The convex piece that the stone must stay in, in the rough's frame."""
 
-    box_mm: tuple[Length, Length, Length] | None = None
+    box_mm: Annotated[tuple[Length, Length, Length], AS_LIST] | None = None
     centre_mm: Point = ORIGIN
     points_mm: Annotated[list[Point], Field(min_length=4, max_length=10_000)] | None = None
     mesh: Annotated[str, Field(min_length=1, max_length=400)] | None = None

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from facetrace.common.errors import FacetraceError
-from facetrace.common.filekind import mesh_or_picture, result_words
+from facetrace.common.filekind import mesh_or_picture, no_file, result_words
 from facetrace.common.names import check_path, lies_in, odd_words, visible
 from facetrace.design.model import Design, read_design
 from facetrace.optics.rough import Rough
@@ -23,14 +23,15 @@ from facetrace.studies.plan import Outline, carats_of, cut_of
 KINDS = ("angles", "orient", "girdle", "recut", "plan", "lot")
 # a weight may differ by so much from that of the file that a document names
 SAME = 1e-6
-MOST_BYTES = 1 << 28
+# a result of 20,000 rows has 40 MB and a million values; more would take all memory
+MOST_BYTES, MOST_VALUES = 128_000_000, 2_000_000
 
 
 def is_result(path: Path) -> bool:
     """Whether a file is called JSON or looks like it, whatever it is called."""
     try:
-        if not path.is_file():
-            return False
+        if no_file(path):
+            return path.suffix.lower() == ".json"
         with path.open("rb") as stream:
             head = stream.read(64).lstrip()
             return path.suffix.lower() == ".json" or head.startswith((b"{", b"[\n", b"[{"))
@@ -49,7 +50,7 @@ class Result:
     def found(self, name: str) -> Path:
         """A file that the document names: from here, or from where the document lies. Raises FacetraceError."""
         for place in (Path(name), self.path.parent / name):
-            if self._near(place) and place.is_file():
+            if self._near(place) and no_file(place) is None:
                 return place
         raise FacetraceError(
             f"{self.path}: was made from {name}, which is neither here nor beside it; go to the folder where it was made"
@@ -75,12 +76,16 @@ class Result:
 def read_result(path: Path) -> Result:
     """Read what a command wrote with --json. Raises FacetraceError for anything else."""
     check_path(path)
+    problem = no_file(path)
+    if problem:
+        raise FacetraceError(f"{path}: {problem}")
     try:
-        if path.exists() and not path.is_file():
-            raise FacetraceError(f"{path}: is no file; name what facetrace wrote with --json")
         if path.stat().st_size > MOST_BYTES:
             raise FacetraceError(f"{path}: is too large for a result of facetrace")
-        document = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        if sum(map(text.count, "{[,")) > MOST_VALUES:
+            raise FacetraceError(f"{path}: holds too much for a result of facetrace")
+        document = json.loads(text)
     except OSError as error:
         raise FacetraceError(f"{path}: cannot be read ({error.strerror})") from None
     except (ValueError, RecursionError):

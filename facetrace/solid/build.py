@@ -6,14 +6,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pydantic
+from numpy.typing import NDArray
 
+from facetrace.common.tomlfile import in_words
 from facetrace.design.expand import expand, positions
-from facetrace.design.model import Design, DesignError, Tier
+from facetrace.design.model import MOST_FACETS, Design, DesignError, Tier
 from facetrace.solid.lobes import WALL, TwoLobes
-from facetrace.solid.polyhedron import Floats, Solid, SolidError
+from facetrace.solid.polyhedron import Floats, Ints, Solid, SolidError
 
 # a point that named facets share lies this near (mm) to being inside the stone cut so far
 ON_STONE = 1e-6
+# girdle facets, whose corners are looked for in pairs, and points that ``through`` may look at, times facets
+MOST_FLATS, MOST_WAYS = 1024, 500_000_000
+# mm, the longest side of a stone: steep facets make depths that nobody means
+LARGEST_MM = 1000.0
+# numbers that are compared at once
+CHUNK = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -64,6 +73,13 @@ def facets_of(design: Design) -> list[Facet]:
     """
     try:
         design = expand(design)
+    except pydantic.ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        raise DesignError(
+            (),
+            f"the short form makes a facet whose {first['loc'][0]} {in_words(first)}; make the stone smaller, "
+            "or its angles neither so flat nor so steep",
+        ) from None
     except ValueError as error:
         place = _place_of(str(error))
         raise DesignError(place, str(error).removeprefix(f"{'.'.join(place)}: ")) from None
@@ -74,9 +90,16 @@ def facets_of(design: Design) -> list[Facet]:
         # what cuts both lobes is placed by the left one
         lobe = tier.lobe or lobes[0]
         mates = [f for f in done if f.bounds(lobe)]
+        places = positions(tier, design.gear)
+        if len(done) + len(places) > MOST_FACETS:
+            raise DesignError(
+                ("tier", number, "index"),
+                f"the design has more than {MOST_FACETS} facets with this tier; cut fewer",
+            )
+        meets = _meetings(tier, number, mates) if tier.through else None
         cut: list[Facet] = []
-        for i, k in positions(tier, design.gear):
-            cut.append(_facet(design, tier, number, i, k, mates, lines[lobe]))
+        for i, k in places:
+            cut.append(_facet(design, tier, number, i, k, meets, lines[lobe]))
         done.extend(cut)
     return done
 
@@ -96,7 +119,7 @@ def _pick(value: float | Sequence[float], k: int) -> float:
 
 def _facet(
     design: Design, tier: Tier, number: int, index: float, k: int,
-    done: list[Facet], line: Floats | None,
+    meets: Floats | None, line: Floats | None,
 ) -> Facet:  # fmt: skip
     angle = _pick(tier.angle, k)
     azimuth = 2 * math.pi * index / design.gear
@@ -105,8 +128,8 @@ def _facet(
         distance = _pick(tier.distance_mm, k)
     elif tier.height_mm is not None:
         distance = _pick(tier.height_mm, k) * math.cos(math.radians(angle))
-    elif tier.through is not None:
-        distance = float(np.dot(normal, _meeting(tier, number, azimuth, done)))
+    elif meets is not None:
+        distance = float(np.dot(normal, _nearest(meets, azimuth)))
     else:
         distance = _to_line(design, number, normal, line)
     return Facet(tier.name, index, angle, normal, distance, tier.lobe)
@@ -123,6 +146,10 @@ def _girdle_line(design: Design, lobe: str | None) -> Floats | None:
                 rows.append([math.cos(phi), math.sin(phi), _pick(tier.distance_mm, k)])
     if len(rows) < 3:
         return None
+    number = next(i for i, t in enumerate(design.tier) if t.side == "girdle")
+    if len(rows) > MOST_FLATS:
+        problem = f"{len(rows):,} girdle facets make an outline; at most {MOST_FLATS} may"
+        raise DesignError(("tier", number, "index"), problem)
     planes = np.array(rows)
     pairs = np.array(list(itertools.combinations(range(len(rows)), 2)))
     a, b = planes[pairs[:, 0]], planes[pairs[:, 1]]
@@ -132,9 +159,8 @@ def _girdle_line(design: Design, lobe: str | None) -> Floats | None:
     x = (a[:, 2] * b[:, 1] - b[:, 2] * a[:, 1]) / det
     y = (a[:, 0] * b[:, 2] - b[:, 0] * a[:, 2]) / det
     points = np.column_stack([x, y])
-    inside = (points @ planes[:, :2].T <= planes[:, 2] + ON_STONE).all(axis=1)
+    inside = _within(points, planes[:, :2], planes[:, 2])
     if not inside.any():
-        number = next(i for i, t in enumerate(design.tier) if t.side == "girdle")
         raise DesignError(
             ("tier", number, "distance_mm"),
             "the girdle facets leave no outline; their distances from the axis must be positive",
@@ -155,34 +181,66 @@ def _to_line(
     return reach + abs(normal[2]) * design.girdle.thickness_mm / 2
 
 
-def _meeting(tier: Tier, number: int, azimuth: float, done: list[Facet]) -> Floats:
-    """The point where three facets, one of each name, meet on the stone, nearest in azimuth."""
-    loc = ("tier", number, "through")
-    assert tier.through is not None
-    groups = []
-    for name in tier.through:
+def _groups(tier: Tier, number: int, done: list[Facet]) -> dict[str, list[int]]:
+    """The facets that each name of ``through`` stands for, by their numbers in *done*."""
+    groups: dict[str, list[int]] = {}
+    for name in tier.through or ():
         tier_name, _, wanted = (part.strip() for part in name.partition("@"))
-        group = [
+        groups[name] = [
             i for i, f in enumerate(done)
             if f.tier == tier_name and (not wanted or f"{f.index:g}" == wanted)
         ]  # fmt: skip
-        if not group:
+        if not groups[name]:
             have = ", ".join(dict.fromkeys(f.tier for f in done)) or "none"
-            raise DesignError(loc, f"no facet '{name}' is cut before this tier; cut so far: {have}")
-        groups.append(group)
-    triples = {tuple(sorted(t)) for t in itertools.product(*groups) if len(set(t)) == 3}
+            problem = f"no facet '{name}' is cut before this tier; cut so far: {have}"
+            raise DesignError(("tier", number, "through"), problem)
+    return groups
+
+
+def _triples(tier: Tier, number: int, done: list[Facet]) -> Ints:
+    """Every three facets (n, 3), one of each name of ``through``."""
+    groups, names = _groups(tier, number, done), list(tier.through or ())
+    times = {name: names.count(name) for name in groups}
+    count = math.prod(math.comb(len(groups[name]), k) for name, k in times.items())
+    if count * len(done) > MOST_WAYS:
+        raise DesignError(
+            ("tier", number, "through"),
+            f"the named facets can meet in {count:,} ways, too many to try; name single ones, like "
+            f"'{done[-1].tier}@{done[-1].index:g}'",
+        )
+    each = [itertools.combinations(groups[name], k) for name, k in times.items()]
+    rows = [tuple(itertools.chain(*t)) for t in itertools.product(*each)]
+    triples = np.sort(np.array(rows, dtype=np.int64).reshape(-1, 3), axis=1)
+    apart = (triples[:, 0] != triples[:, 1]) & (triples[:, 1] != triples[:, 2])
+    return np.asarray(np.unique(triples[apart], axis=0))
+
+
+def _meetings(tier: Tier, number: int, done: list[Facet]) -> Floats:
+    """The points (n, 3) where three facets, one of each name, meet on the stone."""
+    triples = _triples(tier, number, done)
     normals = np.array([f.normal for f in done])
     offsets = np.array([f.distance for f in done])
-    found = []
-    for triple in triples:
-        matrix = normals[list(triple)]
-        if abs(np.linalg.det(matrix)) < 1e-9:
-            continue
-        point = np.linalg.solve(matrix, offsets[list(triple)])
-        if (normals @ point <= offsets + ON_STONE).all():
-            found.append(point)
-    if not found:
-        raise DesignError(loc, f"the facets {', '.join(tier.through)} do not meet on the stone")
+    triples = triples[np.abs(np.linalg.det(normals[triples])) >= 1e-9]
+    points = np.linalg.solve(normals[triples], offsets[triples][:, :, None])[:, :, 0]
+    found = points[_within(points, normals, offsets)]
+    if not len(found):
+        raise DesignError(
+            ("tier", number, "through"),
+            f"the facets {', '.join(tier.through or ())} do not meet on the stone",
+        )
+    return np.asarray(found)
+
+
+def _within(points: Floats, normals: Floats, offsets: Floats) -> NDArray[np.bool_]:
+    """Which points (n, k) lie on the stone that planes (m, k) bound, a part of them at a time."""
+    rows = max(1, CHUNK // len(offsets))
+    parts = [points[k : k + rows] for k in range(0, len(points), rows)]
+    inside = [(part @ normals.T <= offsets + ON_STONE).all(axis=1) for part in parts]
+    return np.concatenate([np.zeros(0, dtype=bool), *inside])
+
+
+def _nearest(points: Floats, azimuth: float) -> Floats:
+    """The point (3,) that lies nearest in azimuth."""
 
     def turn_from(point: Floats) -> tuple[float, float, float]:
         if math.hypot(point[0], point[1]) < ON_STONE:
@@ -190,15 +248,22 @@ def _meeting(tier: Tier, number: int, azimuth: float, done: list[Facet]) -> Floa
         off = (math.atan2(point[1], point[0]) - azimuth + math.pi) % (2 * math.pi) - math.pi
         return round(abs(off), 9), -math.hypot(point[0], point[1]), float(point[2])
 
-    return np.asarray(min(found, key=turn_from))
+    return np.asarray(min(points, key=turn_from))
 
 
 def build_solid(design: Design) -> Solid:
     """The solid of a design. Raises DesignError when the facets do not close a stone."""
     try:
-        return solid_of(facets_of(design))
+        solid = solid_of(facets_of(design))
     except SolidError as error:
         raise DesignError((), f"{error}; check the depths of the tiers") from None
+    size = float(np.ptp(solid.vertices, axis=0).max())
+    if size > LARGEST_MM:
+        raise DesignError(
+            (),
+            f"the stone would be {size:,.0f} mm large, at most {LARGEST_MM:,.0f} can be; check angles and depths",
+        )
+    return solid
 
 
 def solid_of(facets: Sequence[Facet]) -> Solid:

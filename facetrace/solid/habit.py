@@ -21,13 +21,13 @@ from pydantic import Field
 from scipy.spatial import ConvexHull
 
 from facetrace.common.errors import FacetraceError
-from facetrace.common.tomlfile import Strict, parse_model
+from facetrace.common.tomlfile import AS_LIST, Strict, parse_model
 from facetrace.solid.body import Floats
 from facetrace.solid.polyhedron import Solid, SolidError
 
 Setting = Literal["structural", "morphological"]
 Size = tuple[float, float, float]
-Indices = tuple[int, int, int]
+Indices = Annotated[tuple[int, int, int], AS_LIST]
 
 # an ellipsoid's corners: divisions of an icosahedron
 DIVISIONS = 3

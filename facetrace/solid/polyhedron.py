@@ -9,13 +9,15 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from facetrace.common.errors import FacetraceError
+from facetrace.design.model import MOST_FACETS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MAX_FACETS = 4096
 # corners nearer than this share of the stone's size are one corner
 SAME_CORNER = 1e-7
+# a solid that is thinner than this share of its size is flat
+FLAT = 1e-9
 
 
 class SolidError(FacetraceError):
@@ -55,6 +57,9 @@ class Solid:
             raise SolidError(f"{len(names)} names for {len(d)} planes")
         centre = _inner_point(n, d)
         corners, owners = _corners(n, d, centre)
+        extents = np.linalg.svd(corners - corners.mean(axis=0), compute_uv=False)
+        if extents[-1] <= FLAT * extents[0]:
+            raise SolidError("the planes leave nothing of the stone (empty or flat)")
         rings: list[list[int]] = [[] for _ in d]
         for corner, owner in enumerate(owners):
             for i in owner:
@@ -144,8 +149,8 @@ def _checked(normals: ArrayLike, offsets: ArrayLike) -> tuple[Floats, Floats]:
         raise SolidError("planes hold a value that is not finite")
     if len(n) < 4:
         raise SolidError(f"{len(n)} planes cannot bound a solid; it takes at least 4")
-    if len(n) > MAX_FACETS:
-        raise SolidError(f"{len(n)} planes are more than the {MAX_FACETS} that are supported")
+    if len(n) > MOST_FACETS:
+        raise SolidError(f"{len(n)} planes are more than the {MOST_FACETS} that are supported")
     length = np.linalg.norm(n, axis=1)
     if (length < 1e-12).any():
         raise SolidError("a plane has no direction (its normal is zero)")

@@ -5,10 +5,10 @@ stone lies within it where it lies within its convex hull, no triangle of a holl
 point of it is inside.
 """
 
+import io
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -21,15 +21,16 @@ from scipy.spatial import ConvexHull, cKDTree
 from scipy.spatial.distance import pdist
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.filekind import no_file
 from facetrace.solid import fit
 from facetrace.solid.body import Body, Floats
 
 Ints = NDArray[np.int64]
 
-# none of these is an archive, a program of its own or XML; others are not even tried
-FORMATS = ("stl", "obj", "ply", "off", "glb")
 MAX_BYTES = 100_000_000
 MAX_FACES = 200_000
+# formats of meshes that are read: each one self-contained file, by its ending; none is an archive or XML
+READS = ("stl", "obj", "ply", "off", "glb", "gltf")
 # a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
 CONVEX_SHARE = 1e-3
 # mm: corners of an open mesh that are nearer are one; no scanner parts them
@@ -38,6 +39,8 @@ SAME_MM = 0.002
 HOLE_EDGES, HOLE_SHARE = 24, 0.1
 # mm, the largest side: what is smaller or larger was measured in another unit
 SMALLEST_MM, LARGEST_MM = 2.0, 200.0
+# mm from the origin: what is farther loses its digits
+FARTHEST_MM = 1e5
 UNITS = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "micrometres": 1e-3}
 # sides, mm, of pieces that one buys: what another unit would have to give
 LIKELY_MM = (2.0, 150.0)
@@ -124,31 +127,48 @@ def of_points(points_mm: ArrayLike) -> Scan:
 
 
 def load(path: Path) -> trimesh.Trimesh:
-    """A mesh as its file has it (one of FORMATS), lengths taken for mm.
+    """A mesh as its file has it, in the format that its ending names (one of READS), lengths taken for mm.
 
+    Only this file is read: what it says of others (materials, buffers) counts for nothing.
     Raises FacetraceError where it cannot be read or holds no triangles.
     """
-    if not path.is_file():
-        raise FacetraceError(f"there is no file {path}")
+    kind = path.suffix.lower().removeprefix(".")
+    problem = no_file(path)
+    if problem:
+        raise FacetraceError(f"{path}: {problem}")
+    if kind not in READS:
+        endings = ", ".join(f".{k}" for k in READS)
+        raise FacetraceError(f"{path}: the mesh format follows the ending; use one of {endings}")
     if path.stat().st_size > MAX_BYTES:
         raise FacetraceError(
             f"{path} is larger than {MAX_BYTES // 1_000_000} MB; save it with at most {MAX_FACES:,} triangles"
         )
-    kind = path.suffix.lower().lstrip(".")
-    if kind not in FORMATS:
-        endings = ", ".join(f".{f}" for f in FORMATS)
-        raise FacetraceError(f"{path}: the mesh format follows the ending; use one of {endings}")
     try:
-        # no resolver, no materials: a mesh may not have further files opened, or pictures read
-        mesh = trimesh.load_mesh(
-            BytesIO(path.read_bytes()), file_type=kind, resolver=None, skip_materials=True
-        )
-    except Exception as error:
+        content = path.read_bytes()
+    except OSError as error:
+        raise FacetraceError(f"{path} cannot be read ({error.strerror})") from None
+    try:
+        with np.errstate(all="ignore"):
+            # no resolver, no materials: a mesh may not have further files opened, or pictures read
+            mesh = trimesh.load_mesh(
+                io.BytesIO(content), file_type=kind, resolver=None, skip_materials=True
+            )
+    except Exception:
         # readers of many formats, each with errors of its own
-        words = " ".join(str(error).split()) or type(error).__name__
-        raise FacetraceError(f"{path} cannot be read as a mesh ({words[:80]})") from None
+        raise FacetraceError(
+            f"{path} cannot be read as a mesh in the format {kind.upper()}; export it again"
+        ) from None
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
         raise FacetraceError(f"{path} holds no mesh of a body")
+    faces = np.asarray(mesh.faces)
+    if faces.min() < 0 or faces.max() >= len(mesh.vertices):
+        raise FacetraceError(
+            f"{path}: a triangle names a corner that is not there; export it again"
+        )
+    if not np.abs(mesh.vertices).max() <= FARTHEST_MM:
+        raise FacetraceError(
+            f"{path}: a corner is not a number, or more than {FARTHEST_MM:g} mm away; lengths are mm"
+        )
     return mesh
 
 
@@ -160,13 +180,17 @@ def from_mesh(path: Path) -> Body:
     mesh = load(path)
     if not mesh.is_watertight:
         raise FacetraceError(f"{path}: the mesh is not closed; mend it first")
-    missing = 1 - abs(mesh.volume) / mesh.convex_hull.volume
+    try:
+        body = fit.hull(mesh.vertices)
+    except FacetraceError as problem:
+        raise FacetraceError(f"{path}: {problem}") from None
+    missing = 1 - abs(mesh.volume) / ConvexHull(mesh.vertices).volume
     if missing > CONVEX_SHARE:
         raise FacetraceError(
             f"{path}: the mesh is not convex ({100 * missing:.1f} % of its convex hull is outside "
             "it); a stone in a hollow cannot be searched: cut the mesh back to a convex blank"
         )
-    return fit.hull(mesh.vertices)
+    return body
 
 
 def read_scan(path: Path) -> Scan:
