@@ -1,0 +1,65 @@
+"""Signals that stop the program: what they raise, and how they are kept off what must not be cut in two."""
+
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+# Ctrl-C, a polite kill, the terminal's closing; Windows has no SIGHUP
+STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
+
+
+class Stopped(KeyboardInterrupt):
+    """Raised where a signal stops the program; number: of the signal."""
+
+    def __init__(self, number: int = signal.SIGINT) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+def answer() -> None:
+    """Have every stopping signal raise Stopped, but leave ignored those that were (nohup, a shell's &)."""
+    for number in STOPPING:
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, _stop)
+
+
+def _stop(number: int, _: FrameType | None) -> None:
+    raise Stopped(number)
+
+
+@contextmanager
+def unbroken() -> Iterator[None]:
+    """Stopping signals wait until the block is done. Of use in the main thread, which they reach."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    waiting: list[int] = []
+    before = {number: signal.getsignal(number) for number in STOPPING}
+    # handlers that Python does not know of (None) are left alone
+    ours = {n: h for n, h in before.items() if h not in (signal.SIG_IGN, None)}
+    for number in ours:
+        signal.signal(number, lambda got, _: waiting.append(got))
+    try:
+        yield
+    finally:
+        for number, handler in ours.items():
+            signal.signal(number, handler)
+        if waiting:
+            signal.raise_signal(waiting[0])
+
+
+@contextmanager
+def held_back() -> Iterator[None]:
+    """Processes and threads that are begun here never see a stopping signal; for this one it waits."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, STOPPING)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
