@@ -21,17 +21,16 @@ from facetrace.cli.options import (
     SpectrumOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
-    check_table,
+    check_outputs,
+    deliver,
     finite,
     kept,
+    material_file,
     note,
     one_line_errors,
     out,
     swept,
     targets,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -138,9 +137,8 @@ def angles(
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
     table, shown = targets(design, "angles", csv, plot, no_plot, json)
-    check_json(json, design, spectrum)
-    check_pictures((shown,), json, design, spectrum)
-    check_table(table, json, design, spectrum)
+    sources = (design, spectrum, material_file(material))
+    check_outputs(json, sources, pictures=(shown,), table=table)
     lamp = find_light(light.value, head, head_edge is Edge.hard)
     subject = _prepared(
         design, material, spectrum, axis_tilt, axis_azimuth, lamp, not no_absorption,
@@ -257,15 +255,15 @@ def _under(setting: "Setting") -> str:
 def _written(
     found: "Outcome", subject: _Subject, path: Path, plot: Path | None, json: str | None
 ) -> None:
-    from facetrace.common.output import write_whole
     from facetrace.report import document
     from facetrace.report.sweep import angles_part, sweep_png
 
     setting, design = subject.setting, subject.design
+    files, text = {}, ""
     if plot:
         against = "weight" if setting.carats is None else "size"
         title = f"{subject.title}: light against {against}"
-        write_whole(plot, sweep_png(found, title, _under(setting)))
+        files[plot] = sweep_png(found, title, _under(setting))
     if json:
         lamp = setting.light
         scene = {
@@ -284,7 +282,8 @@ def _written(
         }
         coloured = document.material_part(subject.material)
         parts |= coloured if subject.absorbing else {"substance": coloured["substance"]}
-        write_json(json, document.text_of(parts))
+        text = document.text_of(parts)
+    deliver(files, json, text)
 
 
 # heading, column, factor, digits, width; where many numbers are varied the last ones make room

@@ -18,17 +18,16 @@ from facetrace.cli.options import (
     SpectrumOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
-    check_table,
+    check_outputs,
+    deliver,
     finite,
     kept,
+    material_file,
     note,
     one_line_errors,
     out,
     swept,
     targets,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -103,9 +102,8 @@ def girdle(
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
     table, shown = targets(design, "girdle", csv, plot, no_plot, json)
-    check_json(json, design, spectrum)
-    check_pictures((shown,), json, design, spectrum)
-    check_table(table, json, design, spectrum)
+    sources = (design, spectrum, material_file(material))
+    check_outputs(json, sources, pictures=(shown,), table=table)
     file, _ = load_stone(design)
     substance = find_material(material) if material else load_material(file)
     substance = with_spectrum(substance, spectrum)
@@ -194,12 +192,12 @@ def _written(
     rows: "list[Row]", setting: "Setting", material: "Material", title: str, name: str,
     path: Path, plot: Path | None, json: str | None,
 ) -> None:  # fmt: skip
-    from facetrace.common.output import write_whole
     from facetrace.report import document
     from facetrace.report.girdle import girdle_part, girdle_png
 
+    files, text = {}, ""
     if plot:
-        write_whole(plot, girdle_png(rows, setting, f"{title}: the girdle", _under(setting)))
+        files[plot] = girdle_png(rows, setting, f"{title}: the girdle", _under(setting))
     if json:
         parts = document.head() | {
             "design": {"name": name, "file": str(path), "material": material.name},
@@ -209,7 +207,8 @@ def _written(
         }
         if "coloured" in setting.media:
             parts |= document.material_part(material)
-        write_json(json, document.text_of(parts))
+        text = document.text_of(parts)
+    deliver(files, json, text)
 
 
 def _notes(setting: "Setting", material: "Material") -> list[str]:

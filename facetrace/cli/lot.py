@@ -29,23 +29,16 @@ from facetrace.cli.plan import (
     WorkersOption,
     answered,
     called,
+    files_in,
     load_room,
+    mesh_of,
     notes_of,
     plan_member,
     setting_of,
     tasks_of,
     with_risk,
 )
-from facetrace.cli.shell import (
-    check_json,
-    check_table,
-    kept,
-    note,
-    one_line_errors,
-    out,
-    swept,
-    write_json,
-)
+from facetrace.cli.shell import check_outputs, deliver, kept, note, one_line_errors, out, swept
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Row
@@ -102,11 +95,10 @@ def lot(
         raise FacetraceError(f"{folder}: holds no rough files (.toml)")
     whole = folder.absolute()
     table = csv or (None if json == "-" else whole.with_name(f"{whole.name}-lot.csv"))
-    sources = (prices, *files, *(d for d in designs if d.is_file()))
-    check_json(json, *sources)
-    check_table(table, json, *sources)
+    check_outputs(json, (prices, *files, *files_in(designs)), table=table)
     # all files are read before any work is spent: a damaged one is told at once
     rooms = [load_room(file) for file in files]
+    check_outputs(json, map(mesh_of, rooms))
     price = with_risk(read_prices(prices).model, margin, chance) if prices else None
     setting = setting_of(
         table_to_c, light.value, head, within=within / 100, most_cells=most_cells, rays=rays,
@@ -119,8 +111,7 @@ def lot(
         for room, tasks, own in zip(rooms, groups, rows, strict=True)
     ]
     notes = notes_of(answers)
-    if json:
-        write_json(json, _document(answers, setting, notes))
+    deliver({}, json, _document(answers, setting, notes) if json else "")
     if json == "-":
         return
     out.print(_table(answers, price, folder.name))
@@ -149,9 +140,7 @@ def _planned(
         with kept(ledger, keys):
             rows, _ = swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")
         # in the order of the files, without what is no longer asked
-        ledger.rows.clear()
-        for row in rows:
-            ledger.add(row)
+        ledger.keep(rows)
     found = iter(rows)
     return [[next(found) for task in group for _ in task.keys(setting)] for group in groups]
 

@@ -18,18 +18,17 @@ from facetrace.cli.options import (
     SeedOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
-    check_table,
+    check_outputs,
+    deliver,
     finite,
     kept,
+    material_file,
     note,
     one_line_errors,
     out,
     progress,
     swept,
     targets,
-    write_json,
 )
 from facetrace.cli.trace import GREY_ERRORS
 
@@ -165,10 +164,8 @@ def orient(
     from facetrace.studies.orient import Setting, subject_of
 
     files = _files(design, csv, picture, map, no_picture, json)
-    sources = (design, zone, spectrum)
-    check_json(json, *sources)
-    check_pictures((files.picture, files.map), json, *sources)
-    check_table(files.csv, json, *sources)
+    sources = (design, zone, spectrum, material_file(material))
+    check_outputs(json, sources, pictures=(files.picture, files.map), table=files.csv)
     file, _ = load_stone(design)
     zones = read_zones(zone)
     substance = find_material(material) if material else load_material(file)
@@ -180,13 +177,11 @@ def orient(
     found = _swept(subject, wanted, setting, files.csv, fresh, allow / 100)
     title = f"{file.design.name}: {zones.model.name}"
     under = eye.words
-    _pictures(subject, setting, found, files, (size, exposure), title, under)
+    pictures = _pictures(subject, setting, found, files, (size, exposure), title, under)
     cautions = _cautions(zones, subject, found)
     notes = _notes(substance, zones, subject, found)
-    if json:
-        write_json(
-            json, _document(file, zones, substance, subject, setting, found, cautions + notes)
-        )
+    document = (file, zones, substance, subject, setting, found, cautions + notes)
+    deliver(pictures, json, _document(*document) if json else "")
     if json != "-":
         out.print(_summary(found, title, setting, subject, zones))
         out.print(_rings(found))
@@ -495,10 +490,10 @@ def _rings(found: _Found) -> Table:
 def _pictures(
     subject: "Subject", setting: "Setting", found: _Found, files: _Files, how: tuple[int, float],
     title: str, under: str,
-) -> None:  # fmt: skip
+) -> dict[Path, bytes]:  # fmt: skip
+    made: dict[Path, bytes] = {}
     if not (files.picture or files.map):
-        return
-    from facetrace.common.output import write_whole
+        return made
     from facetrace.report.orient import comparison_png, tilt_map_png
 
     size, exposure = how
@@ -506,9 +501,10 @@ def _pictures(
         with progress("pictures"):
             panels = _panels(subject, setting, found, size)
             white = subject.plain.white
-            write_whole(files.picture, comparison_png(panels, white, exposure, title, under))
+            made[files.picture] = comparison_png(panels, white, exposure, title, under)
     if files.map:
-        write_whole(files.map, tilt_map_png(_tilts(subject, found), setting.threshold, title, _at(found)))  # fmt: skip
+        made[files.map] = tilt_map_png(_tilts(subject, found), setting.threshold, title, _at(found))  # fmt: skip
+    return made
 
 
 def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) -> list[Any]:

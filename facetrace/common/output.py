@@ -75,8 +75,7 @@ class Staged:
     @property
     def state(self) -> tuple[int, ...]:
         """What tells the file from any that is put in its place later, see ``state_of``."""
-        assert self._file is not None
-        return _state(os.fstat(self._file))
+        return _state(self._real.stat() if self._file is None else os.fstat(self._file))
 
     def place(self) -> None:
         """Put it in place in one step. Raises FacetraceError."""
