@@ -1,27 +1,36 @@
 """facetrace: the commands."""
 
 import os
+import signal
 
-import typer
+# Ctrl-C may come while these are read, which takes longest
+try:
+    import typer
 
-import facetrace
-from facetrace.cli import (
-    angles,
-    dichroscope,
-    girdle,
-    lot,
-    movie,
-    orient,
-    plan,
-    recut,
-    report,
-    sheet,
-    solid,
-    trace,
-    verify,
-    view,
-)
-from facetrace.cli.usage import Commands
+    import facetrace
+    from facetrace.cli import (
+        angles,
+        dichroscope,
+        girdle,
+        lot,
+        movie,
+        orient,
+        plan,
+        recut,
+        report,
+        sheet,
+        shell,
+        solid,
+        streams,
+        trace,
+        verify,
+        view,
+    )
+    from facetrace.cli.usage import Commands
+    from facetrace.common import signals
+except KeyboardInterrupt:
+    os.write(2, b"stopped; nothing was written\n")
+    os._exit(128 + signal.SIGINT)
 
 app = typer.Typer(
     name="facetrace",
@@ -65,11 +74,17 @@ def _root(
 
 def main() -> None:
     """Entry point of the console script."""
-    # a failed pipe (facetrace ... | head) is no error of ours
+    streams.steady()
+    signals.answer()
     try:
         app()
-    except BrokenPipeError:
-        os._exit(0)
+    except KeyboardInterrupt as error:
+        # between the command and its end
+        shell.err.print("stopped")
+        raise SystemExit(shell.exit_code(error)) from None
+    finally:
+        # all is done: from here on a signal may end the process as it likes
+        signals.forget()
 
 
 if __name__ == "__main__":

@@ -10,7 +10,8 @@ import typer
 from rich.markup import escape
 from typer.core import TyperGroup
 
-from facetrace.cli.shell import err
+from facetrace.cli.shell import complain, err, exit_code
+from facetrace.common.errors import FacetraceError
 
 # words of the libraries that read the command line, and ours
 WORDS = (
@@ -44,11 +45,18 @@ class Commands(TyperGroup):
             status = super().main(
                 args, prog_name, complete_var, False, windows_expand_args, **extra
             )
-        except typer.Abort:
+        except typer.Abort as error:
             if not standalone_mode:
                 raise
+            # the library makes that of a signal that comes before a command has begun
             err.print("stopped; nothing was written")
-            sys.exit(1)
+            sys.exit(exit_code(error.__cause__))
+        except FacetraceError as error:
+            # help and version, where they cannot be printed
+            if not standalone_mode:
+                raise
+            complain(error)
+            sys.exit(2)
         except Exception as error:
             if not standalone_mode or not hasattr(error, "format_message"):
                 raise

@@ -9,7 +9,7 @@ import os
 import secrets
 import stat
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from itertools import combinations
 from pathlib import Path
 from typing import Self
@@ -139,16 +139,18 @@ def _opened(real: Path) -> tuple[Path, int]:
 
 
 def _sweep(real: Path) -> None:
-    """Remove parts of a file whose process is gone."""
+    """Remove parts of a file whose process is gone, as far as one may."""
     stem = _stem(real)
-    for name in os.listdir(real.parent):
-        if not (name.startswith(stem) and name.endswith(PART)):
-            continue
-        part = real.with_name(name)
-        try:
-            file = os.open(part, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
-        except OSError:
-            continue
+    # a folder may be written to and yet not be read
+    with suppress(OSError):
+        for part in real.parent.iterdir():
+            if part.name.startswith(stem) and part.name.endswith(PART):
+                _remove_dead(part)
+
+
+def _remove_dead(part: Path) -> None:
+    with suppress(OSError):
+        file = os.open(part, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
         try:
             if lock(file):
                 part.unlink(missing_ok=True)

@@ -27,6 +27,13 @@ def answer() -> None:
             signal.signal(number, _stop)
 
 
+def forget() -> None:
+    """Have stopping signals end the process at once again."""
+    for number in STOPPING:
+        if signal.getsignal(number) is _stop:
+            signal.signal(number, signal.SIG_DFL)
+
+
 def _stop(number: int, _: FrameType | None) -> None:
     raise Stopped(number)
 
