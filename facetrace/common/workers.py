@@ -1,8 +1,12 @@
 """Work over processes, with results in the order of the work: the same for any number of processes."""
 
+import ctypes
 import multiprocessing
 import os
+import signal
+import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -11,6 +15,11 @@ from typing import TypeVar
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.signals import held_back
+
+# Linux: the signal that a process gets when its parent ends (prctl)
+PARENT_DEATH = 1
+# s between looks at whether the parent is there
+LOOK = 0.5
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -65,3 +74,17 @@ def _end_with(ear: Connection) -> None:
         ear.recv_bytes()
     except (EOFError, OSError):
         os._exit(1)
+
+
+def end_with_parent(parent: int) -> None:
+    """Have this process end soon after its parent, the process of that number, has ended in whatever way."""
+    if sys.platform == "linux":
+        # a thread would wait for compiled code that lets no other Python run
+        ctypes.CDLL(None).prctl(PARENT_DEATH, signal.SIGKILL)
+    threading.Thread(target=_watch, args=(parent,), daemon=True).start()
+
+
+def _watch(parent: int) -> None:
+    while os.getppid() == parent:
+        time.sleep(LOOK)
+    os._exit(1)

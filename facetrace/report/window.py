@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from facetrace.common.workers import end_with_parent
 from facetrace.report.plan import COLOURS, HATCHES
 from facetrace.report.view import VIEWS, Mark, Part, Shown
 
@@ -94,7 +95,7 @@ def _run(
 ) -> int:
     """The exit status of a process that has VTK do a task."""
     (folder / "shown.pickle").write_bytes(pickle.dumps(what))
-    command = [sys.executable, "-m", "facetrace.report.window", task, str(folder)]
+    command = [sys.executable, "-m", "facetrace.report.window", task, str(folder), str(os.getpid())]
     try:
         done = subprocess.run(
             command, env=environ, timeout=patience, check=False, stdin=subprocess.DEVNULL,
@@ -425,7 +426,10 @@ def _show(shown: Shown, size: tuple[int, int], view: str) -> int:
 
 def main(task: str, folder: Path) -> int:
     """Do a task of ``rendered`` or ``opened``; returns the exit status."""
-    what = pickle.loads((folder / "shown.pickle").read_bytes())
+    asked = folder / "shown.pickle"
+    what = pickle.loads(asked.read_bytes())
+    # nothing but an empty folder is left where this process is killed
+    asked.unlink()
     if task == "window":
         return _show(*what)
     np.save(folder / "pictures.npy", pictures(what))
@@ -433,6 +437,7 @@ def main(task: str, folder: Path) -> int:
 
 
 if __name__ == "__main__":
+    end_with_parent(int(sys.argv[3]))
     # VTK may fall over its own shutdown once all is done
     status = main(sys.argv[1], Path(sys.argv[2]))
     os._exit(status)
