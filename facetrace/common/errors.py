@@ -12,3 +12,7 @@ class FileError(FacetraceError):
         place = f"{path}:{line}" if line else f"{path}"
         where = f"{key}: " if key else ""
         super().__init__(f"{place}: {where}{problem}")
+
+    def __reduce__(self) -> tuple[type[FacetraceError], tuple[str]]:
+        """As the line that it is: so it comes out of a process of its own."""
+        return FacetraceError, (str(self),)
