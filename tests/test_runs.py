@@ -31,8 +31,13 @@ import resource
 ROOT = Path(__file__).parent.parent
 DESIGN = ROOT / "designs" / "round-brilliant.toml"
 NOBODY = 65534
-# a process that says when Python itself has started: before that, a signal is Python's to answer
-START = "import os; os.write(1, b'.'); from facetrace.cli.main import main; main()"
+PLAIN = "from facetrace.cli.main import main; main()"
+# the same, told when Python itself has started and the file is read: before that, a signal is Python's to answer
+START = """
+import os, sys; from importlib import util
+spec = util.find_spec("facetrace.cli.main"); module = sys.modules[spec.name] = util.module_from_spec(spec)
+code = spec.loader.get_code(spec.name); os.write(1, b"."); exec(code, vars(module)); module.main()
+"""
 runner = CliRunner()
 
 
@@ -142,9 +147,9 @@ def test_one_file_by_two_names_is_told(tmp_path):
     (tmp_path / "a").write_text("a")
     (tmp_path / "hard").hardlink_to(tmp_path / "a")
     (tmp_path / "soft").symlink_to("new")
-    for one, other in (("a", "a"), ("a", "hard"), ("soft", "new"), ("b", "./b")):
+    for one, other in (("a", "a"), ("a", "hard"), ("soft", "new"), ("b", f"../{tmp_path.name}/b")):
         with pytest.raises(FacetraceError, match="named for two outputs"):
-            check_targets([tmp_path / one, f"{tmp_path}/{other}"], [])
+            check_targets([tmp_path / one, tmp_path / other], [])
     check_targets([tmp_path / "a", tmp_path / "b", None], [None])
 
 
@@ -160,7 +165,7 @@ def test_where_an_ordinary_user_may_not_write(tmp_path):
     folder.chmod(0o555)
     with ordinary_user(folder, mine):
         for name in ("old.txt", "new.txt"):
-            with pytest.raises(FacetraceError, match="its folder cannot be written to"):
+            with pytest.raises(FacetraceError, match="cannot be written to|is write-protected"):
                 check_targets([folder / name], [])
             with pytest.raises(FacetraceError, match="cannot be written"):
                 write_whole(folder / name, b"new")
@@ -309,10 +314,10 @@ def begun(*words, **more):
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_stopped_at_any_moment_files_are_whole_and_work_goes_on(tmp_path, number):
     chance = random.Random(int(number))
-    rows = 120
+    rows = 60
     program = ["-c", WRITER, tmp_path, rows]
     have = -1
-    for _ in range(8):
+    for _ in range(6):
         process = begun(*program)
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(chance.uniform(0, 0.15))
@@ -505,7 +510,9 @@ def test_a_folder_that_vanishes(tmp_path):
         write_whole(folder / "a", b"1")
 
 
-def test_a_design_that_vanishes_or_changes_meanwhile_is_the_one_that_was_read(tmp_path, monkeypatch):
+def test_a_design_that_vanishes_or_changes_meanwhile_is_the_one_that_was_read(
+    tmp_path, monkeypatch
+):
     """Rows, and the fingerprint by which a later run takes them for its own."""
     from facetrace.cli import angles
 
@@ -514,7 +521,7 @@ def test_a_design_that_vanishes_or_changes_meanwhile_is_the_one_that_was_read(tm
     for change in (lambda _: None, Path.unlink, lambda p: p.write_text("other = 1\n")):
         design, table = tmp_path / "d.toml", tmp_path / "a.csv"
         design.write_bytes(DESIGN.read_bytes())
-        monkeypatch.setattr(angles, "_ranges", lambda *a, c=change, d=design: c(d) or usual(*a))
+        monkeypatch.setattr(angles, "_ranges", lambda *a, c=change, d=design: [c(d), usual(*a)][1])
         words = ["angles", design, *LITTLE, "--vary", "crown.angle=34:35:1", "--csv", table, "--no-plot"]  # fmt: skip
         result = runner.invoke(app, [str(w) for w in words])
         assert result.exit_code == 0, result.output
@@ -542,7 +549,7 @@ def test_a_scan_is_never_written_over(tmp_path, monkeypatch):
 
 
 def shell(line, **more):
-    command = f'exec "$0" -c "{START}" {line}'
+    command = f'exec "$0" -c "{PLAIN}" {line}'
     return subprocess.run(
         ["bash", "-c", command, sys.executable], capture_output=True, text=True, timeout=600, check=False, **more
     )  # fmt: skip
@@ -551,8 +558,7 @@ def shell(line, **more):
 @pytest.mark.parametrize("line", ["solid {} >&-", "solid {} --json - >/dev/full", "solid {} --tiers >/dev/full",
                                   "--help >/dev/full", "--version >/dev/full"])  # fmt: skip
 def test_output_that_nobody_can_take_is_told_in_one_line(line):
-    # without the mark: it would be the first that cannot be printed
-    done = shell(line.format(DESIGN).replace("os.write", ""))
+    done = shell(line.format(DESIGN))
     assert done.returncode == 2, done.stderr
     told = [k for k in done.stderr.splitlines() if "density" not in k]
     assert len(told) == 1
@@ -578,7 +584,7 @@ def test_streams_that_are_closed_or_full_are_no_reason_to_fail(tmp_path, line, s
 
 def test_a_reader_that_has_enough_is_no_error():
     done = shell(f"solid {DESIGN} --facets | head -c 2")
-    assert (done.stdout[:1], done.stderr.count("Traceback")) == (".", 0)
+    assert (len(done.stdout), done.stderr.count("Traceback")) == (2, 0)
 
 
 def test_a_file_that_the_shell_prints_to_is_no_target(tmp_path):
@@ -592,7 +598,7 @@ def test_a_signal_while_the_program_loads_is_answered_in_one_line():
     for _ in range(8):
         process = begun("-c", START, "--help")
         with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(chance.uniform(0, 0.5))
+            process.wait(chance.uniform(0.005, 0.5))
         process.send_signal(signal.SIGINT)
         _, told = process.communicate(timeout=60)
         assert process.returncode in (0, 130, -signal.SIGINT)

@@ -1,7 +1,6 @@
 """facetrace: the commands."""
 
 import os
-import signal
 
 # Ctrl-C may come while these are read, which takes longest
 try:
@@ -30,7 +29,7 @@ try:
     from facetrace.common import signals
 except KeyboardInterrupt:
     os.write(2, b"stopped; nothing was written\n")
-    os._exit(128 + signal.SIGINT)
+    os._exit(130)
 
 app = typer.Typer(
     name="facetrace",
