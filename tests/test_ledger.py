@@ -173,11 +173,16 @@ def test_without_locks_another_run_in_the_same_file_is_noticed(tmp_path, monkeyp
 
 def test_what_another_program_saved_meanwhile_is_left_alone(tmp_path):
     path = tmp_path / "t.csv"
-    with pytest.raises(FileError, match="is left as it is"), ledger(path) as mine:
-        mine.add(row(1, 0.5))
-        path.write_text(path.read_text() + "edited\n")
-        mine.add(row(2, 0.5))
-        mine.save()
+
+    def saved_twice():
+        with ledger(path) as mine:
+            mine.add(row(1, 0.5))
+            path.write_text(path.read_text() + "edited\n")
+            mine.add(row(2, 0.5))
+            mine.save()
+
+    with pytest.raises(FileError, match="is left as it is"):
+        saved_twice()
     assert path.read_text().endswith("edited\n")
 
 

@@ -151,13 +151,16 @@ def angles(
     with Ledger.open(
         table, _fingerprint(own, setting), columns(own, ranges), [r.name for r in ranges],
         about=about, fresh=fresh, needed=needed(),
-    ) as ledger, kept(ledger, keys):  # fmt: skip
-        rows, seconds = swept(sweep(own, ranges, setting, ledger.rows), keys, ledger, "candidates")
+    ) as ledger:  # fmt: skip
+        with kept(ledger, keys):
+            results = sweep(own, ranges, setting, ledger.rows)
+            rows, seconds = swept(results, keys, ledger, "candidates")
         found = outcome(
             own, ranges, setting, rows, prefer.value,
             at_least=at_least or 0.0, keep_light=keep_light / 100,
         )  # fmt: skip
-    _written(found, subject, design, shown, json)
+        # while the table is locked: of two runs all files are of one
+        _written(found, subject, design, shown, json)
     if json == "-":
         return
     out.print(_table(found, subject.title))

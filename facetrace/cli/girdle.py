@@ -120,9 +120,11 @@ def girdle(
     with Ledger.open(
         table, _fingerprint(file.design, setting), columns(), KEY,
         about=f"girdle of {title}: {_under(setting)}", fresh=fresh, needed=list(columns()),
-    ) as ledger, kept(ledger, keys):  # fmt: skip
-        rows, seconds = swept(sweep(file.design, setting, ledger.rows), keys, ledger, "rows")
-    _written(rows, setting, substance, title, file.design.name, design, shown, json)
+    ) as ledger:  # fmt: skip
+        with kept(ledger, keys):
+            rows, seconds = swept(sweep(file.design, setting, ledger.rows), keys, ledger, "rows")
+        # while the table is locked: of two runs all files are of one
+        _written(rows, setting, substance, title, file.design.name, design, shown, json)
     if json == "-":
         return
     for stone in setting.media:

@@ -1,6 +1,7 @@
 """facetrace lot: the best plan for each rough of a folder, in one table."""
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -105,13 +106,16 @@ def lot(
         threshold=threshold, allow=allow / 100, seed=seed,
     )  # fmt: skip
     groups = [tasks_of(room, designs, flex) for room in rooms]
-    rows = _planned(groups, setting, table, fresh, workers or usual_workers(), folder.name)
-    answers = [
-        answered(room, tasks, setting, own, price, 0)
-        for room, tasks, own in zip(rooms, groups, rows, strict=True)
-    ]
-    notes = notes_of(answers)
-    deliver({}, json, _document(answers, setting, notes) if json else "")
+    # the table stays locked until all files are there: of two runs all are of one
+    with ExitStack() as held:
+        count = workers or usual_workers()
+        rows = _planned(groups, setting, held, table, fresh, count, folder.name)
+        answers = [
+            answered(room, tasks, setting, own, price, 0)
+            for room, tasks, own in zip(rooms, groups, rows, strict=True)
+        ]
+        notes = notes_of(answers)
+        deliver({}, json, _document(answers, setting, notes) if json else "")
     if json == "-":
         return
     out.print(_table(answers, price, folder.name))
@@ -124,8 +128,8 @@ def lot(
 
 
 def _planned(
-    groups: "Sequence[Sequence[Task]]", setting: "Setting", csv: Path | None, fresh: bool, workers: int,
-    name: str,
+    groups: "Sequence[Sequence[Task]]", setting: "Setting", held: ExitStack, csv: Path | None, fresh: bool,
+    workers: int, name: str,
 ) -> "list[list[Row]]":  # fmt: skip
     """The rows of each rough. A file that changed, or a new one, is planned; the others come from the table."""
     from facetrace.common.ledger import Ledger, fingerprint_of
@@ -134,13 +138,13 @@ def _planned(
     tasks = [task for group in groups for task in group]
     keys = [key for task in tasks for key in task.keys(setting)]
     mark = fingerprint_of({"study": "lot", "setting": setting.facts})
-    with Ledger.open(
-        csv, mark, COLUMNS, KEY, about=f"plans for the lot {name}", fresh=fresh
-    ) as ledger:
-        with kept(ledger, keys):
-            rows, _ = swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")
-        # in the order of the files, without what is no longer asked
-        ledger.keep(rows)
+    about = f"plans for the lot {name}"
+    ledger = held.enter_context(Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh))
+    with kept(ledger, keys):
+        rows, _ = swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")
+    # in the order of the files, without what is no longer asked
+    ledger.keep(rows)
+    ledger.save()
     found = iter(rows)
     return [[next(found) for task in group for _ in task.keys(setting)] for group in groups]
 

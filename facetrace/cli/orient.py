@@ -1,6 +1,7 @@
 """facetrace orient: the table tilt and culet shift that hide a colour zone."""
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -174,14 +175,15 @@ def orient(
     setting = Setting(threshold, pixel, samples, seed)
     subject = subject_of(file.design, substance, zones, eye, observer())
     wanted = _wanted(subject, tilts, directions, shifts, shift_directions)
-    found = _swept(subject, wanted, setting, files.csv, fresh, allow / 100)
     title = f"{file.design.name}: {zones.model.name}"
-    under = eye.words
-    pictures = _pictures(subject, setting, found, files, (size, exposure), title, under)
-    cautions = _cautions(zones, subject, found)
-    notes = _notes(substance, zones, subject, found)
-    document = (file, zones, substance, subject, setting, found, cautions + notes)
-    deliver(pictures, json, _document(*document) if json else "")
+    # the table stays locked until all files are there: of two runs all are of one
+    with ExitStack() as held:
+        found = _swept(subject, wanted, setting, held, files.csv, fresh, allow / 100)
+        pictures = _pictures(subject, setting, found, files, (size, exposure), title, eye.words)
+        cautions = _cautions(zones, subject, found)
+        notes = _notes(substance, zones, subject, found)
+        document = (file, zones, substance, subject, setting, found, cautions + notes)
+        deliver(pictures, json, _document(*document) if json else "")
     if json != "-":
         out.print(_summary(found, title, setting, subject, zones))
         out.print(_rings(found))
@@ -226,8 +228,8 @@ def _wanted(
 
 
 def _swept(
-    subject: "Subject", wanted: "Sequence[Candidate]", setting: "Setting", csv: Path | None, fresh: bool,
-    allow: float,
+    subject: "Subject", wanted: "Sequence[Candidate]", setting: "Setting", held: ExitStack, csv: Path | None,
+    fresh: bool, allow: float,
 ) -> _Found:  # fmt: skip
     from facetrace.common.ledger import Ledger, fingerprint_of
     from facetrace.studies.orient import (
@@ -244,20 +246,20 @@ def _swept(
 
     about = f"orient, {subject.design.name}"
     mark = fingerprint_of(facts(subject, setting))
-    with Ledger.open(
-        csv, mark, COLUMNS, KEY, about=about, fresh=fresh, needed=list(COLUMNS)[:-1]
-    ) as ledger:
-        rows = _looked(subject, wanted, setting, ledger, "candidates")
-        touched = any(place_of(subject, BASE).shares)
-        coarse = advice(rows, allow)
-        # first less tilt, then less shift at what that gave
-        for smaller in (smaller_tilts, smaller_shifts):
-            best, _ = advice(rows, allow)
-            finer = smaller(candidate_of(best), wanted) if best and touched else []
-            finer = [c for c in finer if c not in wanted]
-            if finer:
-                rows = rows + _looked(subject, finer, setting, ledger, "smaller changes")
-        base = ledger.rows[BASE.key]
+    ledger = held.enter_context(
+        Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh, needed=list(COLUMNS)[:-1])
+    )
+    rows = _looked(subject, wanted, setting, ledger, "candidates")
+    touched = any(place_of(subject, BASE).shares)
+    coarse = advice(rows, allow)
+    # first less tilt, then less shift at what that gave
+    for smaller in (smaller_tilts, smaller_shifts):
+        best, _ = advice(rows, allow)
+        finer = smaller(candidate_of(best), wanted) if best and touched else []
+        finer = [c for c in finer if c not in wanted]
+        if finer:
+            rows = rows + _looked(subject, finer, setting, ledger, "smaller changes")
+    base = ledger.rows[BASE.key]
     best, least = advice(rows, allow)
     if not touched:
         # a zone put in the wrong place is no stone to go ahead with

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -213,12 +214,15 @@ def plan(
         threshold=threshold, allow=allow / 100, seed=seed,
     )  # fmt: skip
     count = workers or usual_workers()
-    rows = _searched(room, tasks, setting, table, fresh, count)
-    answer = answered(room, tasks, setting, rows, price, 0 if no_losses else count)
-    if pieces == 2:
-        answer = _sawn(answer, count)
-    notes = notes_of([answer])
-    deliver(_files(answer, shown, stone, offcut), json, _document(answer, notes) if json else "")
+    # the table stays locked until all files are there: of two runs all are of one
+    with ExitStack() as held:
+        rows = _searched(room, tasks, setting, held, table, fresh, count)
+        answer = answered(room, tasks, setting, rows, price, 0 if no_losses else count)
+        if pieces == 2:
+            answer = _sawn(answer, count)
+        notes = notes_of([answer])
+        text = _document(answer, notes) if json else ""
+        deliver(_files(answer, shown, stone, offcut), json, text)
     if json == "-":
         return
     for shown_table in tables(answer) if answer.plans else ():
@@ -317,16 +321,17 @@ def mesh_of(room: "Room") -> Path | None:
 
 
 def _searched(
-    room: "Room", tasks: "Sequence[Task]", setting: "Setting", csv: Path | None, fresh: bool, workers: int
+    room: "Room", tasks: "Sequence[Task]", setting: "Setting", held: ExitStack, csv: Path | None, fresh: bool,
+    workers: int,
 ) -> "list[Row]":  # fmt: skip
     from facetrace.common.ledger import Ledger, fingerprint_of
     from facetrace.studies.plan import COLUMNS, KEY, sweep
 
     keys = [key for task in tasks for key in task.keys(setting)]
     mark = fingerprint_of({"study": "plan", "keys": [list(key) for key in keys]})
-    with Ledger.open(
-        csv, mark, COLUMNS, KEY, about=f"plans for {room.rough.name}", fresh=fresh
-    ) as ledger, kept(ledger, keys):  # fmt: skip
+    about = f"plans for {room.rough.name}"
+    ledger = held.enter_context(Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh))
+    with kept(ledger, keys):
         return swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")[0]
 
 

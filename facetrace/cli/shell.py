@@ -131,6 +131,7 @@ def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
             f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there"
         )
         raise typer.Exit(exit_code(error)) from None
+    ledger.save()
     if ledger.path is not None:
         WRITTEN.get([]).append(str(ledger.path))
 

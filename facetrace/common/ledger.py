@@ -103,6 +103,8 @@ class Ledger:
         self._about = " ".join(about.split())
         self._needed: tuple[str, ...] = ()
         self._fresh = False
+        # whether the file was made here, so as to be locked
+        self._made = False
         self._changed = False
         self._next_save = 0.0
         # of the file as it was last read or written, and what holds its lock
@@ -183,7 +185,7 @@ class Ledger:
         with unbroken():
             if state_of(self.path) is None:
                 # so that a second run, begun now, is told now
-                self._changed = True
+                self._made = self._changed = True
                 self.save()
             else:
                 self._held = _Lock(self.path)
@@ -198,7 +200,7 @@ class Ledger:
     ) -> None:  # fmt: skip
         try:
             self.save()
-            if not self.rows and self.path and not self._fresh:
+            if self._made and not self.rows and self.path:
                 self._leave_none(self.path)
         finally:
             if self._held:
