@@ -419,7 +419,7 @@ def test_a_sweep_stopped_at_any_moment_ends_in_the_same_bytes(tmp_path, number):
     for _ in range(5):
         process = begun("-c", START, *SWEEP, cwd=part)
         with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(chance.uniform(0, lasts))
+            process.wait(chance.uniform(0.005, lasts))
         process.send_signal(number)
         _, told = process.communicate(timeout=60)
         assert process.returncode in (0, -number, 128 + number), told

@@ -79,7 +79,7 @@ def main() -> None:
         app()
     except KeyboardInterrupt as error:
         # between the command and its end
-        shell.err.print("stopped")
+        shell.last_word("stopped")
         raise SystemExit(shell.exit_code(error)) from None
     finally:
         # all is done: from here on a signal may end the process as it likes

@@ -49,7 +49,7 @@ def one_line_errors(function: Function) -> Function:
             raise typer.Exit(2) from None
         except KeyboardInterrupt as error:
             what = f"written: {', '.join(written)}" if written else "nothing was written"
-            err.print(escape(f"stopped; {what}"))
+            last_word(f"stopped; {what}")
             raise typer.Exit(exit_code(error)) from None
 
     return wrapped  # type: ignore[return-value]
@@ -58,6 +58,12 @@ def one_line_errors(function: Function) -> Function:
 def complain(error: FacetraceError) -> None:
     """An error of the user's in one line on stderr."""
     err.print(f"[red]error:[/red] {escape(' '.join(str(error).split()))}")
+
+
+def last_word(text: str) -> None:
+    """A line on stderr past the console, which may have been stopped in the midst of printing."""
+    sys.stderr.write(f"{text}\n")
+    sys.stderr.flush()
 
 
 def exit_code(stopped: BaseException | None) -> int:
@@ -127,7 +133,7 @@ def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
         if ledger.path is None or not have:
             raise
         ledger.save()
-        note(
+        last_word(
             f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there"
         )
         raise typer.Exit(exit_code(error)) from None

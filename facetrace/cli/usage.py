@@ -10,7 +10,7 @@ import typer
 from rich.markup import escape
 from typer.core import TyperGroup
 
-from facetrace.cli.shell import complain, err, exit_code
+from facetrace.cli.shell import complain, err, exit_code, last_word
 from facetrace.common.errors import FacetraceError
 
 # words of the libraries that read the command line, and ours
@@ -49,7 +49,7 @@ class Commands(TyperGroup):
             if not standalone_mode:
                 raise
             # the library makes that of a signal that comes before a command has begun
-            err.print("stopped; nothing was written")
+            last_word("stopped; nothing was written")
             sys.exit(exit_code(error.__cause__))
         except FacetraceError as error:
             # help and version, where they cannot be printed

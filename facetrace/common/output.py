@@ -8,8 +8,9 @@ run that writes the same file removes them.
 import os
 import secrets
 import stat
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import ExitStack, suppress
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from itertools import combinations
 from pathlib import Path
 from typing import Self
@@ -42,6 +43,19 @@ def write_all(files: Mapping[Path, bytes]) -> None:
                 stack.enter_context(turn_in(folder))
         for part in staged:
             part.place()
+
+
+@contextmanager
+def scratch() -> Iterator[Path]:
+    """A folder for files that are wanted for a moment. Raises FacetraceError where none can be made."""
+    try:
+        folder = tempfile.TemporaryDirectory()
+    except OSError as error:
+        raise FacetraceError(
+            f"no folder for temporary files can be made ({error.strerror}); TMPDIR names another place"
+        ) from None
+    with folder as name:
+        yield Path(name)
 
 
 class Staged:

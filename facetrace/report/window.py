@@ -9,7 +9,6 @@ import os
 import pickle
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from facetrace.common.output import scratch, write_whole
 from facetrace.common.workers import end_with_parent
 from facetrace.report.plan import COLOURS, HATCHES
 from facetrace.report.view import VIEWS, Mark, Part, Shown
@@ -72,17 +72,17 @@ def rendered(wanted: Wanted) -> Pixels | None:
     if sys.platform.startswith("linux"):
         # else it looks for an X server first, and ends where the library is missing
         own.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
-    with tempfile.TemporaryDirectory() as folder:
-        if _run("pictures", Path(folder), wanted, own, PATIENCE) != 0:
+    with scratch() as folder:
+        if _run("pictures", folder, wanted, own, PATIENCE) != 0:
             return None
-        found = np.load(Path(folder) / "pictures.npy")
+        found = np.load(folder / "pictures.npy")
     return np.asarray(found) if _drawn(found) else None
 
 
 def opened(shown: Shown, size: tuple[int, int], view: str) -> bool:
     """Show the window until it is closed. False where none could be opened."""
-    with tempfile.TemporaryDirectory() as folder:
-        return _run("window", Path(folder), (shown, size, view), os.environ.copy(), None) == 0
+    with scratch() as folder:
+        return _run("window", folder, (shown, size, view), os.environ.copy(), None) == 0
 
 
 def _drawn(images: Pixels) -> bool:
@@ -94,7 +94,7 @@ def _run(
     task: str, folder: Path, what: object, environ: dict[str, str], patience: float | None
 ) -> int:
     """The exit status of a process that has VTK do a task."""
-    (folder / "shown.pickle").write_bytes(pickle.dumps(what))
+    write_whole(folder / "shown.pickle", pickle.dumps(what))
     command = [sys.executable, "-m", "facetrace.report.window", task, str(folder), str(os.getpid())]
     try:
         done = subprocess.run(
