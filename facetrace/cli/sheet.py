@@ -60,9 +60,9 @@ def sheet(
     stem = design.with_suffix("")
     usual = None if json == "-" else stem.with_name(f"{stem.name}-sheet.html")
     page = target or usual
+    check_outputs(json, (design,), others=(page,))
     if page and page.suffix.lower() not in (".html", ".htm"):
         raise FacetraceError(f"{page}: the sheet is written as HTML; let its name end in .html")
-    check_outputs(json, (design,), others=(page,))
     file, stone = load_stone(design)
     material = load_material(file)
     own = file.design

@@ -99,12 +99,12 @@ def check_outputs(
     json: as --json takes it; sources: the files that are read, none of which is written over.
     """
     document = Path(json) if json and json != "-" else None
+    check_targets((document, *pictures, table, *others), sources)
     for target in pictures:
         if target and target.suffix.lower() != ".png":
             raise FacetraceError(f"{target}: pictures are written as PNG; let its name end in .png")
     if table and table.suffix.lower() != ".csv":
         raise FacetraceError(f"{table}: tables are written as CSV; let its name end in .csv")
-    check_targets((document, *pictures, table, *others), sources)
 
 
 def material_file(material: str | None) -> Path | None:
