@@ -301,7 +301,7 @@ try:
             if (n,) not in mine.rows:
                 mine.add({"n": n, "x": n / 7})
                 write_all({folder / "a": b"%06d" % n * 9000, folder / "b": b"%06d" % n * 9000})
-except KeyboardInterrupt as stopped:
+except signals.Stopped as stopped:
     sys.exit(128 + stopped.number)
 """
 
@@ -369,7 +369,8 @@ def test_a_signal_waits_for_what_must_not_be_broken():
 
 def test_who_ignores_a_signal_goes_on_ignoring_it():
     """As under nohup."""
-    before = {number: signal.getsignal(number) for number in signals.STOPPING}
+    before = {number: signal.getsignal(number) for number in (*signals.STOPPING, signal.SIGALRM)}
+    hook = sys.unraisablehook
     try:
         signal.signal(signal.SIGHUP, signal.SIG_IGN)
         signals.answer()
@@ -379,12 +380,36 @@ def test_who_ignores_a_signal_goes_on_ignoring_it():
         with pytest.raises(signals.Stopped) as caught:
             signal.raise_signal(signal.SIGTERM)
         assert caught.value.number == signal.SIGTERM
+        assert signal.getitimer(signal.ITIMER_REAL)[0] > 0
         signals.forget()
+        assert signal.getitimer(signal.ITIMER_REAL)[0] == 0
         assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
         assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
     finally:
+        sys.unraisablehook = hook
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+SWALLOWING = """
+import os, time; from facetrace.common import signals; signals.answer(); signals.AGAIN = 0.05; os.write(1, b".")
+try:
+    time.sleep(60)
+except BaseException:
+    pass  # as some libraries do while they are imported
+try:
+    time.sleep(60)
+except signals.Stopped as stopped:
+    signals.caught()
+    os._exit(stopped.number)
+"""
+
+
+def test_a_signal_that_a_library_swallowed_comes_again():
+    process = begun("-c", SWALLOWING)
+    process.send_signal(signal.SIGTERM)
+    process.communicate(timeout=30)
+    assert process.returncode == signal.SIGTERM
 
 
 SWEEP = ["angles", DESIGN, *LITTLE, "--vary", "pavilion.angle=38:46:1", "--csv", "a.csv", "--plot", "a.png"]  # fmt: skip

@@ -77,8 +77,9 @@ def main() -> None:
     signals.answer()
     try:
         app()
-    except KeyboardInterrupt as error:
-        # between the command and its end
+    except signals.Stopped as error:
+        # before the command has begun, or after its end
+        signals.caught()
         shell.last_word("stopped")
         raise SystemExit(shell.exit_code(error)) from None
     finally:

@@ -18,7 +18,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.output import check_targets, write_all
-from facetrace.common.signals import Stopped, unbroken
+from facetrace.common.signals import Stopped, caught, unbroken
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Key, Ledger, Row
@@ -47,7 +47,8 @@ def one_line_errors(function: Function) -> Function:
         except FacetraceError as error:
             complain(error)
             raise typer.Exit(2) from None
-        except KeyboardInterrupt as error:
+        except (Stopped, KeyboardInterrupt) as error:
+            caught()
             what = f"written: {', '.join(written)}" if written else "nothing was written"
             last_word(f"stopped; {what}")
             raise typer.Exit(exit_code(error)) from None
@@ -128,7 +129,8 @@ def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
     """A signal that stops a study leaves the rows that are there, and says so."""
     try:
         yield
-    except KeyboardInterrupt as error:
+    except (Stopped, KeyboardInterrupt) as error:
+        caught()
         have = sum(key in ledger.rows for key in keys)
         if ledger.path is None or not have:
             raise

@@ -10,7 +10,7 @@ import typer
 from rich.markup import escape
 from typer.core import TyperGroup
 
-from facetrace.cli.shell import complain, err, exit_code, last_word
+from facetrace.cli.shell import complain, err, last_word
 from facetrace.common.errors import FacetraceError
 
 # words of the libraries that read the command line, and ours
@@ -45,12 +45,11 @@ class Commands(TyperGroup):
             status = super().main(
                 args, prog_name, complete_var, False, windows_expand_args, **extra
             )
-        except typer.Abort as error:
+        except typer.Abort:
             if not standalone_mode:
                 raise
-            # the library makes that of a signal that comes before a command has begun
             last_word("stopped; nothing was written")
-            sys.exit(exit_code(error.__cause__))
+            sys.exit(1)
         except FacetraceError as error:
             # help and version, where they cannot be printed
             if not standalone_mode:

@@ -1,6 +1,7 @@
 """Signals that stop the program: what they raise, and how they are kept off what must not be cut in two."""
 
 import signal
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,8 +13,13 @@ STOPPING = tuple(
 )
 
 
-class Stopped(KeyboardInterrupt):
-    """Raised where a signal stops the program; number: of the signal."""
+_RAISING = (*STOPPING, signal.SIGALRM) if hasattr(signal, "SIGALRM") else STOPPING
+# libraries may catch whatever comes while they are imported, and go on: so it is raised again after so many s
+AGAIN = 1.0
+
+
+class Stopped(BaseException):
+    """Raised where a signal stops the program; number: of the signal. No KeyboardInterrupt, which libraries answer."""
 
     def __init__(self, number: int = signal.SIGINT) -> None:
         super().__init__(number)
@@ -25,16 +31,37 @@ def answer() -> None:
     for number in STOPPING:
         if signal.getsignal(number) is not signal.SIG_IGN:
             signal.signal(number, _stop)
+    usual = sys.unraisablehook
+
+    def hook(told: "sys.UnraisableHookArgs") -> None:
+        # where an object's end was cut in two: it comes again
+        if not isinstance(told.exc_value, Stopped):
+            usual(told)
+
+    sys.unraisablehook = hook
+
+
+def caught() -> None:
+    """What was raised has arrived: it does not come again."""
+    if hasattr(signal, "setitimer"):
+        signal.setitimer(signal.ITIMER_REAL, 0)
 
 
 def forget() -> None:
     """Have stopping signals end the process at once again."""
+    caught()
     for number in STOPPING:
         if signal.getsignal(number) is _stop:
             signal.signal(number, signal.SIG_DFL)
 
 
 def _stop(number: int, _: FrameType | None) -> None:
+    def again(*_: object) -> None:
+        raise Stopped(number)
+
+    if hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGALRM, again)
+        signal.setitimer(signal.ITIMER_REAL, AGAIN, AGAIN)
     raise Stopped(number)
 
 
@@ -45,7 +72,7 @@ def unbroken() -> Iterator[None]:
         yield
         return
     waiting: list[int] = []
-    before = {number: signal.getsignal(number) for number in STOPPING}
+    before = {number: signal.getsignal(number) for number in _RAISING}
     # handlers that Python does not know of (None) are left alone
     ours = {n: h for n, h in before.items() if h not in (signal.SIG_IGN, None)}
     for number in ours:
