@@ -73,9 +73,9 @@ def _root(
 
 def main() -> None:
     """Entry point of the console script."""
-    streams.steady()
-    signals.answer()
     try:
+        signals.answer()
+        streams.steady()
         app()
     except signals.Stopped as error:
         # before the command has begun, or after its end
