@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from facetrace.cli.main import app
+from facetrace.cli.commands import app
 from facetrace.common import locks, signals, workers
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.ledger import Ledger
@@ -445,7 +445,7 @@ def test_a_sweep_stopped_at_any_moment_ends_in_the_same_bytes(tmp_path, number):
     for _ in range(3):
         process = begun("-c", START, *SWEEP, cwd=part)
         with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(chance.uniform(0.005, lasts))
+            process.wait(chance.uniform(0.03, lasts))
         process.send_signal(number)
         _, told = process.communicate(timeout=60)
         assert process.returncode in (0, -number, 128 + number), told
@@ -634,7 +634,7 @@ def test_a_signal_while_the_program_loads_is_answered_in_one_line():
     for _ in range(8):
         process = begun("-c", START, "--help")
         with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(chance.uniform(0.005, 0.5))
+            process.wait(chance.uniform(0.03, 0.5))
         process.send_signal(signal.SIGINT)
         _, told = process.communicate(timeout=60)
         assert process.returncode in (0, 130, -signal.SIGINT)

@@ -1,11 +1,9 @@
 """Entry point of the console script."""
 
 import os
+import sys
 
-# Ctrl-C may come while these are read, which takes longest
 try:
-    from facetrace.cli import shell, streams
-    from facetrace.cli.commands import app
     from facetrace.common import signals
 except KeyboardInterrupt:
     os.write(2, b"stopped; nothing was written\n")
@@ -16,13 +14,17 @@ def main() -> None:
     """Run the command that the command line names."""
     try:
         signals.answer()
+        # only now: reading these takes longest, and a signal may come meanwhile
+        from facetrace.cli import streams
+        from facetrace.cli.commands import app
+
         streams.steady()
         app()
-    except signals.Stopped as error:
+    except signals.Stopped as stopped:
         # before the command has begun, or after its end
         signals.caught()
-        shell.last_word("stopped")
-        raise SystemExit(shell.exit_code(error)) from None
+        print("stopped", file=sys.stderr, flush=True)
+        raise SystemExit(stopped.code) from None
     finally:
         # all is done: from here on a signal may end the process as it likes
         signals.forget()

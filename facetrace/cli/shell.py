@@ -67,9 +67,9 @@ def last_word(text: str) -> None:
     sys.stderr.flush()
 
 
-def exit_code(stopped: BaseException | None) -> int:
-    """What a shell reports of a command that a signal stopped: 128 and its number."""
-    return 128 + (stopped.number if isinstance(stopped, Stopped) else signal.SIGINT)
+def exit_code(stopped: BaseException) -> int:
+    """What a shell reports of a command that a signal stopped."""
+    return stopped.code if isinstance(stopped, Stopped) else 128 + signal.SIGINT
 
 
 def finite(value: float | None) -> float | None:

@@ -25,6 +25,11 @@ class Stopped(BaseException):
         super().__init__(number)
         self.number = number
 
+    @property
+    def code(self) -> int:
+        """What a shell reports of a command that this signal stopped."""
+        return 128 + self.number
+
 
 def answer() -> None:
     """Have every stopping signal raise Stopped, but leave ignored those that were (nohup, a shell's &)."""
