@@ -23,7 +23,8 @@ def main() -> None:
     except signals.Stopped as stopped:
         # before the command has begun, or after its end
         signals.caught()
-        print("stopped", file=sys.stderr, flush=True)
+        sys.stderr.write("stopped\n")
+        sys.stderr.flush()
         raise SystemExit(stopped.code) from None
     finally:
         # all is done: from here on a signal may end the process as it likes
