@@ -50,7 +50,7 @@ def browser():
 @pytest.fixture(scope="session")
 def report_page(tmp_path_factory):
     """A small report on a round with a zone: its page and its data."""
-    from facetrace.cli.main import app
+    from facetrace.cli.commands import app
 
     folder = tmp_path_factory.mktemp("report")
     page, told = folder / "round.html", folder / "round.json"

@@ -13,7 +13,7 @@ from PIL import Image
 from test_design import WRONG, WRONG_SOLID
 from typer.testing import CliRunner
 
-from facetrace.cli.main import app
+from facetrace.cli.commands import app
 from facetrace.cli.trace import LightName
 from facetrace.optics.lights import light_names
 

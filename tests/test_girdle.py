@@ -9,7 +9,7 @@ import pytest
 from conftest import DESIGNS, ROOT
 from typer.testing import CliRunner
 
-from facetrace.cli.main import app
+from facetrace.cli.commands import app
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Ledger
 from facetrace.design.expand import expand

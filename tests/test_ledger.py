@@ -138,13 +138,77 @@ def test_what_is_no_result_is_not_taken_for_one(tmp_path):
         ledger(path, needed=["light"])
 
 
-def test_another_run_in_the_same_file_is_noticed(tmp_path):
+def test_a_second_run_on_the_same_file_is_told_to_wait(tmp_path):
+    path = tmp_path / "t.csv"
+    with ledger(path) as first:
+        # from the first moment, and after each saving
+        for i in range(3):
+            for fresh in (False, True):
+                with (
+                    pytest.raises(FileError, match=r"t\.csv: another run is writing to it"),
+                    ledger(path, fresh=fresh),
+                ):
+                    pass
+            first.add(row(i, 0.5))
+            first.save()
+    with ledger(path) as second:
+        assert len(second.rows) == 3
+    assert [p.name for p in tmp_path.iterdir()] == ["t.csv"]
+
+
+def test_without_locks_another_run_in_the_same_file_is_noticed(tmp_path, monkeypatch):
+    """As on a network drive that has no locks."""
+    for module in ("ledger", "output", "locks"):
+        monkeypatch.setattr(f"facetrace.common.{module}.lock", lambda _: None)
     path = tmp_path / "t.csv"
     first = ledger(path)
     first.add(row(1, 0.5))
     with ledger(path, fingerprint_of({"seed": 2}), fresh=True) as second:
         second.add(row(7, 0.7))
     first.add(row(2, 0.6))
-    with pytest.raises(FileError, match="now holds the table of another run"):
+    with pytest.raises(FileError, match="was changed by another program or run meanwhile"):
         first.save()
     assert "0.7" in path.read_text()
+
+
+def test_what_another_program_saved_meanwhile_is_left_alone(tmp_path):
+    path = tmp_path / "t.csv"
+
+    def saved_twice():
+        with ledger(path) as mine:
+            mine.add(row(1, 0.5))
+            path.write_text(path.read_text() + "edited\n")
+            mine.add(row(2, 0.5))
+            mine.save()
+
+    with pytest.raises(FileError, match="is left as it is"):
+        saved_twice()
+    assert path.read_text().endswith("edited\n")
+
+
+def test_no_rows_leave_no_file(tmp_path):
+    with ledger(tmp_path / "t.csv"):
+        pass
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_file_taken_away_meanwhile_comes_again(tmp_path):
+    path = tmp_path / "t.csv"
+    with ledger(path) as mine:
+        mine.add(row(1, 0.5))
+        path.unlink()
+        mine.add(row(2, 0.5))
+    assert len(ledger(path).rows) == 2
+
+
+def test_rows_kept_are_never_fewer_on_the_way(tmp_path):
+    """``keep`` puts all in place in one saving."""
+    path = tmp_path / "t.csv"
+    with ledger(path) as mine:
+        for i in range(5):
+            mine.add(row(i, 0.5))
+        mine.save()
+        whole = path.read_bytes()
+        mine.keep([row(i, 0.5) for i in (4, 2)])
+        assert path.read_bytes() == whole
+    assert [r["mains"] for r in ledger(path).rows.values()] == [4, 2]

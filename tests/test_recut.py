@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.spatial import ConvexHull, HalfspaceIntersection
 from typer.testing import CliRunner
 
-from facetrace.cli.main import app
+from facetrace.cli.commands import app
 from facetrace.common.errors import FileError
 from facetrace.design.model import read_design
 from facetrace.measures.faceup import Estimate

@@ -19,7 +19,7 @@ from PIL import Image
 from test_cli import SCHEMA
 from typer.testing import CliRunner
 
-from facetrace.cli.main import app
+from facetrace.cli.commands import app
 from facetrace.report.charts import Scale, Series, chart, misplaced
 from facetrace.report.html import (
     Figures,

@@ -19,8 +19,8 @@ from PIL import Image
 from scipy.spatial import ConvexHull
 from typer.testing import CliRunner
 
+from facetrace.cli.commands import app
 from facetrace.cli.loading import load_stone
-from facetrace.cli.main import app
 from facetrace.cli.view import _Choice, kind_of, shown_of
 from facetrace.report import viewed, window
 from facetrace.report.view import VIEWS, Shown, facet_labels, stone_shown
@@ -389,6 +389,6 @@ def test_a_roughs_defects_are_named_by_kind(name):
 
 
 def test_help_does_not_wait_for_vtk():
-    code = "import sys, facetrace.cli.main, facetrace.cli.view; print([m for m in sys.modules if m.startswith(('vtk', 'pyvista', 'matplotlib'))])"
+    code = "import sys, facetrace.cli.commands, facetrace.cli.view; print([m for m in sys.modules if m.startswith(('vtk', 'pyvista', 'matplotlib'))])"
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert done.stdout.strip() == "[]"

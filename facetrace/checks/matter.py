@@ -1,12 +1,11 @@
 """Checks of indices, absorption, weight and colour against published numbers."""
 
 import math
-import tempfile
-from pathlib import Path
 
 import numpy as np
 
 from facetrace.checks.check import Check, Comparison, between
+from facetrace.common.output import scratch, write_whole
 from facetrace.design.model import Crown, Design, Girdle, Outline, Pavilion
 from facetrace.measures.pleochroism import dichroscope_pair
 from facetrace.optics.colour import (
@@ -221,9 +220,9 @@ def _absorbance() -> list[Comparison]:
     rows = "\n".join(f"{nm},1.0,0.5" for nm in range(380, 781, 10))
     found = []
     for logarithm, expected in (("decadic", math.log(10)), ("natural", 1.0)):
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "plate.csv"
-            path.write_text(f"{head}{logarithm}\nnm,o,e\n{rows}\n", encoding="utf-8")
+        with scratch() as folder:
+            path = folder / "plate.csv"
+            write_whole(path, f"{head}{logarithm}\nnm,o,e\n{rows}\n".encode())
             spectrum = read_spectrum(path, find_material("corundum").indices)
         alpha_o, alpha_e = spectrum.at(555.0)
         found += [

@@ -20,17 +20,16 @@ from facetrace.cli.options import (
     SpectrumOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
-    check_table,
+    check_outputs,
+    deliver,
     finite,
     kept,
+    material_file,
     note,
     one_line_errors,
     out,
     swept,
     targets,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -137,9 +136,8 @@ def angles(
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
     table, shown = targets(design, "angles", csv, plot, no_plot, json)
-    check_json(json, design, spectrum)
-    check_pictures((shown,), json, design, spectrum)
-    check_table(table, json, design, spectrum)
+    sources = (design, spectrum, material_file(material))
+    check_outputs(json, sources, pictures=(shown,), table=table)
     lamp = find_light(light.value, head, head_edge is Edge.hard)
     subject = _prepared(
         design, material, spectrum, axis_tilt, axis_azimuth, lamp, not no_absorption,
@@ -152,13 +150,16 @@ def angles(
     with Ledger.open(
         table, _fingerprint(own, setting), columns(own, ranges), [r.name for r in ranges],
         about=about, fresh=fresh, needed=needed(),
-    ) as ledger, kept(ledger, keys):  # fmt: skip
-        rows, seconds = swept(sweep(own, ranges, setting, ledger.rows), keys, ledger, "candidates")
+    ) as ledger:  # fmt: skip
+        with kept(ledger, keys):
+            results = sweep(own, ranges, setting, ledger.rows)
+            rows, seconds = swept(results, keys, ledger, "candidates")
         found = outcome(
             own, ranges, setting, rows, prefer.value,
             at_least=at_least or 0.0, keep_light=keep_light / 100,
         )  # fmt: skip
-    _written(found, subject, design, shown, json)
+        # while the table is locked: of two runs all files are of one
+        _written(found, subject, design, shown, json)
     if json == "-":
         return
     out.print(_table(found, subject.title))
@@ -256,15 +257,15 @@ def _under(setting: "Setting") -> str:
 def _written(
     found: "Outcome", subject: _Subject, path: Path, plot: Path | None, json: str | None
 ) -> None:
-    from facetrace.common.output import write_whole
     from facetrace.report import document
     from facetrace.report.sweep import angles_part, sweep_png
 
     setting, design = subject.setting, subject.design
+    files, text = {}, ""
     if plot:
         against = "weight" if setting.carats is None else "size"
         title = f"{subject.title}: light against {against}"
-        write_whole(plot, sweep_png(found, title, _under(setting)))
+        files[plot] = sweep_png(found, title, _under(setting))
     if json:
         lamp = setting.light
         scene = {
@@ -283,7 +284,8 @@ def _written(
         }
         coloured = document.material_part(subject.material)
         parts |= coloured if subject.absorbing else {"substance": coloured["substance"]}
-        write_json(json, document.text_of(parts))
+        text = document.text_of(parts)
+    deliver(files, json, text)
 
 
 # heading, column, factor, digits, width; where many numbers are varied the last ones make room

@@ -9,13 +9,13 @@ from rich.table import Table
 
 from facetrace.cli.options import JsonOption, SpectrumOption
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
+    check_outputs,
+    deliver,
     finite,
+    material_file,
     note,
     one_line_errors,
     out,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -62,7 +62,6 @@ def dichroscope(
     """The two colours that a dichroscope shows, in daylight (D65), and the absorption behind them."""
     from facetrace.cli.loading import concentrations, with_spectrum
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.output import write_whole
     from facetrace.measures.pleochroism import dichroscope_pair
     from facetrace.optics.colour import observer
     from facetrace.optics.material import find_material
@@ -70,25 +69,27 @@ def dichroscope(
 
     if ppma and spectrum:
         raise FacetraceError("--ppma and --spectrum: give one of them")
-    check_json(json, spectrum)
-    check_pictures((picture, plot), json, spectrum)
+    check_outputs(json, (spectrum, material_file(material)), pictures=(picture, plot))
     substance = with_spectrum(find_material(material, concentrations(ppma or ())), spectrum)
     eye = observer()
     pair = dichroscope_pair(substance, math.radians(angle), thickness, eye)
     title = f"{substance.name}, {angle:g} deg to c, {thickness:g} mm"
+    files, text = {}, ""
     if picture:
         from facetrace.report.picture import pair_png
 
-        write_whole(picture, pair_png(pair.ordinary.xyz, pair.extraordinary.xyz, eye.white, title))
+        fields = pair.ordinary.xyz, pair.extraordinary.xyz
+        files[picture] = pair_png(*fields, eye.white, title)
     if plot:
         from facetrace.report.plot import absorption_png
 
-        write_whole(plot, absorption_png(substance, thickness))
+        files[plot] = absorption_png(substance, thickness)
     notes = document.colour_notes(substance)
     if json:
         about = {"material": substance.name, "angle_deg": angle, "thickness_mm": thickness}
         parts = document.head() | about | document.material_part(substance) | _pair_part(pair)
-        write_json(json, document.text_of(parts | {"notes": notes}))
+        text = document.text_of(parts | {"notes": notes})
+    deliver(files, json, text)
     if json != "-":
         out.print(_table(pair, title))
         out.print(f"difference (CIEDE2000): {pair.difference:.2f}")

@@ -17,17 +17,16 @@ from facetrace.cli.options import (
     SpectrumOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
-    check_table,
+    check_outputs,
+    deliver,
     finite,
     kept,
+    material_file,
     note,
     one_line_errors,
     out,
     swept,
     targets,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -102,9 +101,8 @@ def girdle(
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
     table, shown = targets(design, "girdle", csv, plot, no_plot, json)
-    check_json(json, design, spectrum)
-    check_pictures((shown,), json, design, spectrum)
-    check_table(table, json, design, spectrum)
+    sources = (design, spectrum, material_file(material))
+    check_outputs(json, sources, pictures=(shown,), table=table)
     file, _ = load_stone(design)
     substance = find_material(material) if material else load_material(file)
     substance = with_spectrum(substance, spectrum)
@@ -121,9 +119,11 @@ def girdle(
     with Ledger.open(
         table, _fingerprint(file.design, setting), columns(), KEY,
         about=f"girdle of {title}: {_under(setting)}", fresh=fresh, needed=list(columns()),
-    ) as ledger, kept(ledger, keys):  # fmt: skip
-        rows, seconds = swept(sweep(file.design, setting, ledger.rows), keys, ledger, "rows")
-    _written(rows, setting, substance, title, file.design.name, design, shown, json)
+    ) as ledger:  # fmt: skip
+        with kept(ledger, keys):
+            rows, seconds = swept(sweep(file.design, setting, ledger.rows), keys, ledger, "rows")
+        # while the table is locked: of two runs all files are of one
+        _written(rows, setting, substance, title, file.design.name, design, shown, json)
     if json == "-":
         return
     for stone in setting.media:
@@ -193,12 +193,12 @@ def _written(
     rows: "list[Row]", setting: "Setting", material: "Material", title: str, name: str,
     path: Path, plot: Path | None, json: str | None,
 ) -> None:  # fmt: skip
-    from facetrace.common.output import write_whole
     from facetrace.report import document
     from facetrace.report.girdle import girdle_part, girdle_png
 
+    files, text = {}, ""
     if plot:
-        write_whole(plot, girdle_png(rows, setting, f"{title}: the girdle", _under(setting)))
+        files[plot] = girdle_png(rows, setting, f"{title}: the girdle", _under(setting))
     if json:
         parts = document.head() | {
             "design": {"name": name, "file": str(path), "material": material.name},
@@ -208,7 +208,8 @@ def _written(
         }
         if "coloured" in setting.media:
             parts |= document.material_part(material)
-        write_json(json, document.text_of(parts))
+        text = document.text_of(parts)
+    deliver(files, json, text)
 
 
 def _notes(setting: "Setting", material: "Material") -> list[str]:

@@ -1,6 +1,7 @@
 """facetrace lot: the best plan for each rough of a folder, in one table."""
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -28,23 +29,16 @@ from facetrace.cli.plan import (
     WorkersOption,
     answered,
     called,
+    files_in,
     load_room,
+    mesh_of,
     notes_of,
     plan_member,
     setting_of,
     tasks_of,
     with_risk,
 )
-from facetrace.cli.shell import (
-    check_json,
-    check_table,
-    kept,
-    note,
-    one_line_errors,
-    out,
-    swept,
-    write_json,
-)
+from facetrace.cli.shell import check_outputs, deliver, kept, note, one_line_errors, out, swept
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Row
@@ -91,7 +85,6 @@ def lot(
 ) -> None:  # fmt: skip
     """Plan every rough of a folder: carats, value and bid limit of each, and of all."""
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.filekind import no_file
     from facetrace.common.workers import usual_workers
     from facetrace.studies.price import read_prices
 
@@ -102,25 +95,26 @@ def lot(
         raise FacetraceError(f"{folder}: holds no rough files (.toml)")
     whole = folder.absolute()
     table = csv or (None if json == "-" else whole.with_name(f"{whole.name}-lot.csv"))
-    sources = (prices, *files, *(d for d in designs if no_file(d) is None))
-    check_json(json, *sources)
-    check_table(table, json, *sources)
+    check_outputs(json, (prices, *files, *files_in(designs)), table=table)
     # all files are read before any work is spent: a damaged one is told at once
     rooms = [load_room(file) for file in files]
+    check_outputs(json, map(mesh_of, rooms))
     price = with_risk(read_prices(prices).model, margin, chance) if prices else None
     setting = setting_of(
         table_to_c, light.value, head, within=within / 100, most_cells=most_cells, rays=rays,
         threshold=threshold, allow=allow / 100, seed=seed,
     )  # fmt: skip
     groups = [tasks_of(room, designs, flex, not k) for k, room in enumerate(rooms)]
-    rows = _planned(groups, setting, table, fresh, workers or usual_workers(), folder.name)
-    answers = [
-        answered(room, tasks, setting, own, price, 0)
-        for room, tasks, own in zip(rooms, groups, rows, strict=True)
-    ]
-    notes = notes_of(answers)
-    if json:
-        write_json(json, _document(answers, setting, notes))
+    # the table stays locked until all files are there: of two runs all are of one
+    with ExitStack() as held:
+        count = workers or usual_workers()
+        rows = _planned(groups, setting, held, table, fresh, count, folder.name)
+        answers = [
+            answered(room, tasks, setting, own, price, 0)
+            for room, tasks, own in zip(rooms, groups, rows, strict=True)
+        ]
+        notes = notes_of(answers)
+        deliver({}, json, _document(answers, setting, notes) if json else "")
     if json == "-":
         return
     out.print(_table(answers, price, folder.name))
@@ -133,8 +127,8 @@ def lot(
 
 
 def _planned(
-    groups: "Sequence[Sequence[Task]]", setting: "Setting", csv: Path | None, fresh: bool, workers: int,
-    name: str,
+    groups: "Sequence[Sequence[Task]]", setting: "Setting", held: ExitStack, csv: Path | None, fresh: bool,
+    workers: int, name: str,
 ) -> "list[list[Row]]":  # fmt: skip
     """The rows of each rough. A file that changed, or a new one, is planned; the others come from the table."""
     from facetrace.common.ledger import Ledger, fingerprint_of
@@ -143,15 +137,13 @@ def _planned(
     tasks = [task for group in groups for task in group]
     keys = [key for task in tasks for key in task.keys(setting)]
     mark = fingerprint_of({"study": "lot", "setting": setting.facts})
-    with Ledger.open(
-        csv, mark, COLUMNS, KEY, about=f"plans for the lot {name}", fresh=fresh
-    ) as ledger:
-        with kept(ledger, keys):
-            rows, _ = swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")
-        # in the order of the files, without what is no longer asked
-        ledger.rows.clear()
-        for row in rows:
-            ledger.add(row)
+    about = f"plans for the lot {name}"
+    ledger = held.enter_context(Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh))
+    with kept(ledger, keys):
+        rows, _ = swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")
+    # in the order of the files, without what is no longer asked
+    ledger.keep(rows)
+    ledger.save()
     found = iter(rows)
     return [[next(found) for task in group for _ in task.keys(setting)] for group in groups]
 

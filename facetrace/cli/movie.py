@@ -25,13 +25,14 @@ from facetrace.cli.options import (
     SpectrumOption,
 )
 from facetrace.cli.shell import (
-    check_json,
+    check_outputs,
+    deliver,
     finite,
+    material_file,
     note,
     one_line_errors,
     out,
     progress,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -141,7 +142,6 @@ def movie(
     """The stone rocks or spins under a light: fire and flashes, one exposure and scale in all frames."""
     from facetrace.cli.loading import load_material, load_stone, with_spectrum
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.output import write_whole
     from facetrace.optics.colour import observer
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
@@ -152,10 +152,12 @@ def movie(
 
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
+    if target is None and json == "-":
+        raise FacetraceError("--json -: name the movie's file too, with --out")
     file, stone = load_stone(design)
-    film = _film(
-        design, target, (motion.value, tilt), fps, (quality, lossless), exposure, json, spectrum
-    )
+    film = _film(design, target, (motion.value, tilt), fps, (quality, lossless), exposure)
+    sources = (design, spectrum, material_file(material))
+    check_outputs(json, sources, others=(film.path,))
     count = _count(frames, seconds, film.frame_ms)
     own = file.design
     substance = find_material(material) if material else load_material(file)
@@ -176,9 +178,9 @@ def movie(
     )
     with progress("writing"):
         content = encoded(pages, film.path.suffix.lower(), film.frame_ms, film.quality)
-        write_whole(film.path, content)
     spent = time.perf_counter() - started
     notes = [ESTIMATE] + ([] if no_absorption else colour_notes(substance))
+    text = ""
     if json:
         from facetrace.report import document
 
@@ -191,7 +193,8 @@ def movie(
             "seconds": spent,
             "seed": seed,
         }  # fmt: skip
-        write_json(json, document.text_of(parts | {"notes": notes}))
+        text = document.text_of(parts | {"notes": notes})
+    deliver({film.path: content}, json, text)
     if json != "-":
         out.print(_table(title, film, views, bright, setup, exposed, len(content)))
         note(f"{spent:.1f} s, {lit.words}, seed {seed}")
@@ -202,28 +205,21 @@ def movie(
 
 def _film(
     design: Path, target: Path | None, moved: tuple[str, float], fps: float,
-    kept: tuple[int | None, bool], exposure: float | None, json: str | None, spectrum: Path | None,
+    kept: tuple[int | None, bool], exposure: float | None,
 ) -> _Film:  # fmt: skip
-    """The movie's file and times, checked before any work is spent on it.
+    """The movie's file and times.
 
     moved: motion and tilt as asked; kept: quality as asked, or lossless.
     """
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.output import check_target
     from facetrace.report.movie import SUFFIXES, TICK_MS
 
-    if target is None and json == "-":
-        raise FacetraceError("--json -: name the movie's file too, with --out")
     path = target or design.with_name(f"{design.stem}-movie.webp")
-    check_json(json, design, spectrum)
-    check_target(path, design, spectrum)
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise FacetraceError(
             f"{path}: movies are written as WebP or GIF; let its name end in .webp or .gif"
         )
-    if json and json != "-" and Path(json).absolute() == path.absolute():
-        raise FacetraceError(f"{path}: is named for two outputs; name another file for one")
     quality, lossless = kept
     if (quality is not None or lossless) and suffix != ".webp":
         name = "--lossless" if lossless else "--quality"

@@ -1,6 +1,7 @@
 """facetrace orient: the table tilt and culet shift that hide a colour zone."""
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -17,18 +18,17 @@ from facetrace.cli.options import (
     SeedOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
-    check_table,
+    check_outputs,
+    deliver,
     finite,
     kept,
+    material_file,
     note,
     one_line_errors,
     out,
     progress,
     swept,
     targets,
-    write_json,
 )
 from facetrace.cli.trace import GREY_ERRORS
 
@@ -164,10 +164,8 @@ def orient(
     from facetrace.studies.orient import Setting, subject_of
 
     files = _files(design, csv, picture, map, no_picture, json)
-    sources = (design, zone, spectrum)
-    check_json(json, *sources)
-    check_pictures((files.picture, files.map), json, *sources)
-    check_table(files.csv, json, *sources)
+    sources = (design, zone, spectrum, material_file(material))
+    check_outputs(json, sources, pictures=(files.picture, files.map), table=files.csv)
     file, _ = load_stone(design)
     zones = read_zones(zone)
     substance = find_material(material) if material else load_material(file)
@@ -176,16 +174,15 @@ def orient(
     setting = Setting(threshold, pixel, samples, seed)
     subject = subject_of(file.design, substance, zones, eye, observer())
     wanted = _wanted(subject, tilts, directions, shifts, shift_directions)
-    found = _swept(subject, wanted, setting, files.csv, fresh, allow / 100)
     title = f"{file.design.name}: {zones.model.name}"
-    under = eye.words
-    _pictures(subject, setting, found, files, (size, exposure), title, under)
-    cautions = _cautions(zones, subject, found)
-    notes = _notes(substance, zones, subject, found)
-    if json:
-        write_json(
-            json, _document(file, zones, substance, subject, setting, found, cautions + notes)
-        )
+    # the table stays locked until all files are there: of two runs all are of one
+    with ExitStack() as held:
+        found = _swept(subject, wanted, setting, held, files.csv, fresh, allow / 100)
+        pictures = _pictures(subject, setting, found, files, (size, exposure), title, eye.words)
+        cautions = _cautions(zones, subject, found)
+        notes = _notes(substance, zones, subject, found)
+        document = (file, zones, substance, subject, setting, found, cautions + notes)
+        deliver(pictures, json, _document(*document) if json else "")
     if json != "-":
         out.print(_summary(found, title, setting, subject, zones))
         out.print(_rings(found))
@@ -230,8 +227,8 @@ def _wanted(
 
 
 def _swept(
-    subject: "Subject", wanted: "Sequence[Candidate]", setting: "Setting", csv: Path | None, fresh: bool,
-    allow: float,
+    subject: "Subject", wanted: "Sequence[Candidate]", setting: "Setting", held: ExitStack, csv: Path | None,
+    fresh: bool, allow: float,
 ) -> _Found:  # fmt: skip
     from facetrace.common.ledger import Ledger, fingerprint_of
     from facetrace.studies.orient import (
@@ -248,20 +245,20 @@ def _swept(
 
     about = f"orient, {subject.design.name}"
     mark = fingerprint_of(facts(subject, setting))
-    with Ledger.open(
-        csv, mark, COLUMNS, KEY, about=about, fresh=fresh, needed=list(COLUMNS)[:-1]
-    ) as ledger:
-        rows = _looked(subject, wanted, setting, ledger, "candidates")
-        touched = any(place_of(subject, BASE).shares)
-        coarse = advice(rows, allow)
-        # first less tilt, then less shift at what that gave
-        for smaller in (smaller_tilts, smaller_shifts):
-            best, _ = advice(rows, allow)
-            finer = smaller(candidate_of(best), wanted) if best and touched else []
-            finer = [c for c in finer if c not in wanted]
-            if finer:
-                rows = rows + _looked(subject, finer, setting, ledger, "smaller changes")
-        base = ledger.rows[BASE.key]
+    ledger = held.enter_context(
+        Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh, needed=list(COLUMNS)[:-1])
+    )
+    rows = _looked(subject, wanted, setting, ledger, "candidates")
+    touched = any(place_of(subject, BASE).shares)
+    coarse = advice(rows, allow)
+    # first less tilt, then less shift at what that gave
+    for smaller in (smaller_tilts, smaller_shifts):
+        best, _ = advice(rows, allow)
+        finer = smaller(candidate_of(best), wanted) if best and touched else []
+        finer = [c for c in finer if c not in wanted]
+        if finer:
+            rows = rows + _looked(subject, finer, setting, ledger, "smaller changes")
+    base = ledger.rows[BASE.key]
     best, least = advice(rows, allow)
     if not touched:
         # a zone put in the wrong place is no stone to go ahead with
@@ -494,10 +491,10 @@ def _rings(found: _Found) -> Table:
 def _pictures(
     subject: "Subject", setting: "Setting", found: _Found, files: _Files, how: tuple[int, float],
     title: str, under: str,
-) -> None:  # fmt: skip
+) -> dict[Path, bytes]:  # fmt: skip
+    made: dict[Path, bytes] = {}
     if not (files.picture or files.map):
-        return
-    from facetrace.common.output import write_whole
+        return made
     from facetrace.report.orient import comparison_png, tilt_map_png
 
     size, exposure = how
@@ -505,9 +502,10 @@ def _pictures(
         with progress("pictures"):
             panels = _panels(subject, setting, found, size)
             white = subject.plain.white
-            write_whole(files.picture, comparison_png(panels, white, exposure, title, under))
+            made[files.picture] = comparison_png(panels, white, exposure, title, under)
     if files.map:
-        write_whole(files.map, tilt_map_png(_tilts(subject, found), setting.threshold, title, _at(found)))  # fmt: skip
+        made[files.map] = tilt_map_png(_tilts(subject, found), setting.threshold, title, _at(found))  # fmt: skip
+    return made
 
 
 def _panels(subject: "Subject", setting: "Setting", found: _Found, size: int) -> list[Any]:

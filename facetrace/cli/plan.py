@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -18,9 +19,8 @@ from facetrace.cli.options import (
     SeedOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
-    check_table,
+    check_outputs,
+    deliver,
     finite,
     kept,
     note,
@@ -29,7 +29,6 @@ from facetrace.cli.shell import (
     progress,
     swept,
     targets,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -195,17 +194,18 @@ def plan(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Find the heaviest stone of each design in a rough, how it would look, and what it may be worth."""
-    from facetrace.common.filekind import no_file
     from facetrace.common.workers import usual_workers
+    from facetrace.solid.export import kind_of
     from facetrace.studies.price import read_prices
 
     table, shown = targets(rough, "plan", csv, picture, no_picture, json)
-    sources = (rough, prices, *(d for d in designs if no_file(d) is None))
-    check_json(json, *sources)
-    check_pictures((shown,), json, *sources)
-    check_table(table, json, *sources)
-    _check_meshes((stone, offcut), (table, shown), *sources)
+    for mesh in (stone, offcut):
+        if mesh:
+            kind_of(mesh)
+    sources = (rough, prices, *files_in(designs))
+    check_outputs(json, sources, pictures=(shown,), table=table, others=(stone, offcut))
     room = load_room(rough)
+    check_outputs(json, (mesh_of(room),), others=(stone, offcut))
     tasks = tasks_of(room, designs, flex)
     price = with_risk(read_prices(prices).model, margin, chance) if prices else None
     setting = setting_of(
@@ -213,14 +213,15 @@ def plan(
         threshold=threshold, allow=allow / 100, seed=seed,
     )  # fmt: skip
     count = workers or usual_workers()
-    rows = _searched(room, tasks, setting, table, fresh, count)
-    answer = answered(room, tasks, setting, rows, price, 0 if no_losses else count)
-    if pieces == 2:
-        answer = _sawn(answer, count)
-    _written(answer, shown, stone, offcut)
-    notes = notes_of([answer])
-    if json:
-        write_json(json, _document(answer, notes))
+    # the table stays locked until all files are there: of two runs all are of one
+    with ExitStack() as held:
+        rows = _searched(room, tasks, setting, held, table, fresh, count)
+        answer = answered(room, tasks, setting, rows, price, 0 if no_losses else count)
+        if pieces == 2:
+            answer = _sawn(answer, count)
+        notes = notes_of([answer])
+        text = _document(answer, notes) if json else ""
+        deliver(_files(answer, shown, stone, offcut), json, text)
     if json == "-":
         return
     for shown_table in tables(answer) if answer.plans else ():
@@ -309,36 +310,32 @@ def with_risk(prices: "Prices", margin: float | None, chance: float | None) -> "
     return prices.model_copy(update={"risk": prices.risk.model_copy(update=update)})
 
 
-def _check_meshes(meshes: tuple[Path | None, ...], others: tuple[Path | None, ...], *sources: Path | None) -> None:  # fmt: skip
-    from facetrace.common.errors import FacetraceError
-    from facetrace.common.output import check_target
-    from facetrace.solid.export import kind_of
+def files_in(designs: Sequence[Path]) -> list[Path]:
+    """The files that these name, folders opened."""
+    return [file for d in designs for file in (d.glob("*.toml") if d.is_dir() else (d,))]
 
-    taken = [p.absolute() for p in others if p]
-    for target in meshes:
-        if target is None:
-            continue
-        check_target(target, *sources)
-        kind_of(target)
-        if target.absolute() in taken:
-            raise FacetraceError(f"{target}: is named for two outputs; name another file for one")
-        taken.append(target.absolute())
+
+def mesh_of(room: "Room") -> Path | None:
+    """The scan that a rough's file names."""
+    file = room.rough.file
+    return file.path.parent / file.model.shape.mesh if file.model.shape.mesh else None
 
 
 # ---- what is found ----------------------------------------------------------------------------
 
 
 def _searched(
-    room: "Room", tasks: "Sequence[Task]", setting: "Setting", csv: Path | None, fresh: bool, workers: int
+    room: "Room", tasks: "Sequence[Task]", setting: "Setting", held: ExitStack, csv: Path | None, fresh: bool,
+    workers: int,
 ) -> "list[Row]":  # fmt: skip
     from facetrace.common.ledger import Ledger, fingerprint_of
     from facetrace.studies.plan import COLUMNS, KEY, sweep
 
     keys = [key for task in tasks for key in task.keys(setting)]
     mark = fingerprint_of({"study": "plan", "keys": [list(key) for key in keys]})
-    with Ledger.open(
-        csv, mark, COLUMNS, KEY, about=f"plans for {room.rough.name}", fresh=fresh
-    ) as ledger, kept(ledger, keys):  # fmt: skip
+    about = f"plans for {room.rough.name}"
+    ledger = held.enter_context(Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh))
+    with kept(ledger, keys):
         return swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")[0]
 
 
@@ -709,11 +706,13 @@ def _cut(answer: Answer, row: "Row") -> "Cut":
     return cut_of(solid, copy_of(row, solid))
 
 
-def _written(answer: Answer, shown: Path | None, stone: Path | None, offcut: Path | None) -> None:
+def _files(
+    answer: Answer, shown: Path | None, stone: Path | None, offcut: Path | None
+) -> dict[Path, bytes]:
     """Picture and meshes: of two stones where there are two, else of the best."""
+    files: dict[Path, bytes] = {}
     if not answer.plans:
-        return
-    from facetrace.common.output import write_whole
+        return files
     from facetrace.solid.export import bytes_of, joined, kind_of, placed, rest_of
 
     rough = answer.room.rough
@@ -722,15 +721,16 @@ def _written(answer: Answer, shown: Path | None, stone: Path | None, offcut: Pat
     cuts = [_cut(answer, row) for row in rows]
     mesh = joined([placed(cut.solid, back @ cut.turn, back @ cut.shift) for cut in cuts])
     if stone:
-        write_whole(stone, bytes_of(mesh, kind_of(stone)))
+        files[stone] = bytes_of(mesh, kind_of(stone))
     if offcut:
         own = rough.mesh.turned(back)
-        write_whole(offcut, bytes_of(rest_of(own.vertices, own.faces, mesh), kind_of(offcut)))
+        files[offcut] = bytes_of(rest_of(own.vertices, own.faces, mesh), kind_of(offcut))
     if shown:
         from facetrace.report.plan import plan_png
 
         with progress("picture"):
-            write_whole(shown, plan_png(_panels(answer), rough))
+            files[shown] = plan_png(_panels(answer), rough)
+    return files
 
 
 def _panels(answer: Answer) -> "list[Panel]":

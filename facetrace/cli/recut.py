@@ -16,15 +16,14 @@ from facetrace.cli.options import (
     SpectrumOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
+    check_outputs,
+    deliver,
     finite,
     note,
     one_line_errors,
     out,
     progress,
     targets,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -88,16 +87,17 @@ def recut(
 
     from facetrace.cli.loading import with_spectrum
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.output import write_whole
     from facetrace.optics.lights import find_light
     from facetrace.optics.stone import read_stone
     from facetrace.report import recut as report
     from facetrace.studies.recut import light_of, plan_of
 
     _, shown = targets(stone, "recut", None, picture, no_picture, json)
-    check_json(json, stone, spectrum)
-    check_pictures((shown,), json, stone, spectrum)
+    check_outputs(json, (stone, spectrum), pictures=(shown,))
     cut = read_stone(stone)
+    check_outputs(
+        json, [stone.parent / name for name in (cut.model.design, cut.model.mesh) if name]
+    )
     if facets:
         out.print(_facets(cut))
         return
@@ -113,10 +113,8 @@ def recut(
         done(0.5)
         seen = light_of(cut, plan, eye, rays, seed) if plan.cuts else None
     title = f"{cut.model.name} ({cut.material.name})"
-    if shown:
-        write_whole(shown, report.recut_png(cut, plan, f"{title}: re-cut", eye.words))
-    if json:
-        write_json(json, _document(cut, plan, seen, lowest, seed))
+    files = {shown: report.recut_png(cut, plan, f"{title}: re-cut", eye.words)} if shown else {}
+    deliver(files, json, _document(cut, plan, seen, lowest, seed) if json else "")
     if json == "-":
         return
     _print(cut, plan, seen, title, lowest)

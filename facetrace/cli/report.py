@@ -16,7 +16,15 @@ from facetrace.cli.options import (
     SeedOption,
     SpectrumOption,
 )
-from facetrace.cli.shell import finite, note, one_line_errors, progress, write_json
+from facetrace.cli.shell import (
+    check_outputs,
+    deliver,
+    finite,
+    material_file,
+    note,
+    one_line_errors,
+    progress,
+)
 
 if TYPE_CHECKING:
     from facetrace.trace.run import Progress
@@ -59,17 +67,14 @@ def report(
     json: Annotated[str | None, typer.Option(help="Also write the page's data as JSON to a file, or - for stdout.")] = None,
 ) -> None:  # fmt: skip
     """One page that opens offline: pictures, maps, colour, light against weight, sizes, the stone in 3D."""
-    from facetrace.common.output import check_target, write_whole
     from facetrace.report.document import text_of
     from facetrace.report.pages import report_html
     from facetrace.report.result import is_result
 
     started = time.perf_counter()
     target = out or thing.with_name(f"{thing.stem}-report.html")
-    sources = (thing, zone, spectrum)
-    check_target(target, *sources)
-    if json and json != "-":
-        check_target(Path(json), *sources, target)
+    sources = (thing, zone, spectrum, material_file(material))
+    check_outputs(json, sources, others=(target,))
     with progress("report (the first run compiles)") as tell:
         if is_result(thing):
             given = {
@@ -89,9 +94,7 @@ def report(
             document, pictures = of_design(Ask(**ask), tell)
             page = report_html(document, pictures)
     content = page.encode()
-    write_whole(target, content)
-    if json:
-        write_json(json, text_of(document))
+    deliver({target: content}, json, text_of(document) if json else "")
     note(f"report: {target} ({len(content) / 1e6:.1f} MB, {time.perf_counter() - started:.0f} s)")
     for text in document["notes"]:
         note(text)

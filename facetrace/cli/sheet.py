@@ -8,7 +8,7 @@ import typer
 from rich.table import Table
 
 from facetrace.cli.options import JsonOption
-from facetrace.cli.shell import check_json, finite, note, one_line_errors, out, progress, write_json
+from facetrace.cli.shell import check_outputs, deliver, finite, note, one_line_errors, out, progress
 
 if TYPE_CHECKING:
     from facetrace.solid.steps import Bench
@@ -53,7 +53,6 @@ def sheet(
     """What to cut in which order, how deep and how exactly: one page to print and take to the wheel."""
     from facetrace.cli.loading import load_material, load_stone
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.output import check_target, write_whole
     from facetrace.report import document
     from facetrace.report.sheet import gear_words, notes, sheet_page, sheet_part
     from facetrace.solid.steps import bench
@@ -61,13 +60,9 @@ def sheet(
     stem = design.with_suffix("")
     usual = None if json == "-" else stem.with_name(f"{stem.name}-sheet.html")
     page = target or usual
-    check_json(json, design)
-    if page:
-        check_target(page, design)
-        if page.suffix.lower() not in (".html", ".htm"):
-            raise FacetraceError(f"{page}: the sheet is written as HTML; let its name end in .html")
-        if json and json != "-" and Path(json).absolute() == page.absolute():
-            raise FacetraceError(f"{page}: is named for two outputs; name another file for one")
+    check_outputs(json, (design,), others=(page,))
+    if page and page.suffix.lower() not in (".html", ".htm"):
+        raise FacetraceError(f"{page}: the sheet is written as HTML; let its name end in .html")
     file, stone = load_stone(design)
     material = load_material(file)
     own = file.design
@@ -81,10 +76,8 @@ def sheet(
         "sheet": sheet_part(found, own.gear, gear if gear != own.gear else None),
         "notes": notes(found, material.name),
     }
-    if page:
-        write_whole(page, sheet_page(parts, found).encode())
-    if json:
-        write_json(json, document.text_of(parts))
+    files = {page: sheet_page(parts, found).encode()} if page else {}
+    deliver(files, json, document.text_of(parts) if json else "")
     if json != "-":
         out.print(_table(own.name, found))
     if misses := gear_words(parts["sheet"]["other_gear"]):

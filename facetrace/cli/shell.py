@@ -2,10 +2,12 @@
 
 import functools
 import math
+import signal
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -16,7 +18,8 @@ from rich.text import Text
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.names import visible
-from facetrace.common.output import check_target, write_whole
+from facetrace.common.output import check_targets, write_all
+from facetrace.common.signals import Stopped, caught, unbroken
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Key, Ledger, Row
@@ -25,6 +28,9 @@ if TYPE_CHECKING:
 MANY = 1000
 
 Function = TypeVar("Function", bound=Callable[..., Any])
+
+# of the command that runs: what it wrote so far
+WRITTEN: ContextVar[list[str]] = ContextVar("written")
 
 
 class Terminal(Console):
@@ -47,15 +53,18 @@ def one_line_errors(function: Function) -> Function:
 
     @functools.wraps(function)
     def wrapped(*args: Any, **kwargs: Any) -> Any:
+        written: list[str] = []
+        WRITTEN.set(written)
         try:
             return function(*args, **kwargs)
         except FacetraceError as error:
-            line = " ".join(str(error).split())
-            wrong(line)
+            complain(error)
             raise typer.Exit(2) from None
-        except KeyboardInterrupt:
-            err.print("stopped; nothing was written")
-            raise typer.Exit(130) from None
+        except (Stopped, KeyboardInterrupt) as error:
+            caught()
+            what = f"written: {', '.join(written)}" if written else "nothing was written"
+            last_word(f"stopped; {what}")
+            raise typer.Exit(exit_code(error)) from None
 
     return wrapped  # type: ignore[return-value]
 
@@ -63,6 +72,22 @@ def one_line_errors(function: Function) -> Function:
 def wrong(line: str) -> None:
     """What is wrong, on stderr."""
     err.print(Text.assemble(("error:", "red"), " ", visible(line)))
+
+
+def complain(error: FacetraceError) -> None:
+    """An error of the user's in one line on stderr."""
+    wrong(" ".join(str(error).split()))
+
+
+def last_word(text: str) -> None:
+    """A line on stderr past the console, which may have been stopped in the midst of printing."""
+    sys.stderr.write(f"{text}\n")
+    sys.stderr.flush()
+
+
+def exit_code(stopped: BaseException) -> int:
+    """What a shell reports of a command that a signal stopped."""
+    return stopped.code if isinstance(stopped, Stopped) else 128 + signal.SIGINT
 
 
 def finite(value: float | None) -> float | None:
@@ -84,35 +109,26 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
         yield lambda share: bar.update(task, completed=share)
 
 
-def check_json(target: str | None, *sources: Path | None) -> None:
-    """Complain early about a JSON target that cannot be written."""
-    if target and target != "-":
-        check_target(Path(target), *sources)
+def check_outputs(
+    json: str | None, sources: Iterable[Path | None], *, pictures: Sequence[Path | None] = (),
+    table: Path | None = None, others: Sequence[Path | None] = (),
+) -> None:  # fmt: skip
+    """Complain about outputs that cannot be written, before any work is spent on them. Raises FacetraceError.
 
-
-def check_pictures(targets: Sequence[Path | None], json: str | None, *sources: Path | None) -> None:
-    """Complain early about pictures that cannot be written, or would overwrite one another."""
-    taken = [Path(json).absolute()] if json and json != "-" else []
-    for target in targets:
-        if target is None:
-            continue
-        check_target(target, *sources)
-        if target.suffix.lower() != ".png":
+    json: as --json takes it; sources: the files that are read, none of which is written over.
+    """
+    document = Path(json) if json and json != "-" else None
+    check_targets((document, *pictures, table, *others), sources)
+    for target in pictures:
+        if target and target.suffix.lower() != ".png":
             raise FacetraceError(f"{target}: pictures are written as PNG; let its name end in .png")
-        if target.absolute() in taken:
-            raise FacetraceError(f"{target}: is named for two outputs; name another file for one")
-        taken.append(target.absolute())
+    if table and table.suffix.lower() != ".csv":
+        raise FacetraceError(f"{table}: tables are written as CSV; let its name end in .csv")
 
 
-def check_table(target: Path | None, json: str | None, *sources: Path | None) -> None:
-    """Complain early about a CSV that cannot be written, or is the JSON target too."""
-    if target is None:
-        return
-    check_target(target, *sources)
-    if target.suffix.lower() != ".csv":
-        raise FacetraceError(f"{target}: tables are written as CSV; let its name end in .csv")
-    if json and json != "-" and Path(json).absolute() == target.absolute():
-        raise FacetraceError(f"{target}: is named for two outputs; name another file for one")
+def material_file(material: str | None) -> Path | None:
+    """The file that --material names, None where it names a material."""
+    return Path(material) if material and material.endswith(".toml") else None
 
 
 def targets(
@@ -128,18 +144,22 @@ def targets(
 
 @contextmanager
 def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
-    """Ctrl-C keeps the rows of a study that are there, and says so."""
+    """A signal that stops a study leaves the rows that are there, and says so."""
     try:
         yield
-    except KeyboardInterrupt:
-        if ledger.path is None:
+    except (Stopped, KeyboardInterrupt) as error:
+        caught()
+        have = sum(key in ledger.rows for key in keys)
+        if ledger.path is None or not have:
             raise
         ledger.save()
-        have = sum(key in ledger.rows for key in keys)
-        note(
+        last_word(
             f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there"
         )
-        raise typer.Exit(130) from None
+        raise typer.Exit(exit_code(error)) from None
+    ledger.save()
+    if ledger.path is not None:
+        WRITTEN.get([]).append(str(ledger.path))
 
 
 def swept(
@@ -162,12 +182,17 @@ def swept(
     return rows, time.perf_counter() - started
 
 
-def write_json(target: str, text: str) -> None:
-    """To stdout for "-", else to a file, whole."""
-    if target == "-":
+def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = "") -> None:
+    """Write all files of a command, or none; *text* is the JSON document, to a file too or, for "-", to stdout."""
+    whole = dict(files)
+    if json and json != "-":
+        whole[Path(json)] = text.encode()
+    with unbroken():
+        write_all(whole)
+        WRITTEN.get([]).extend(map(str, whole))
+    if json == "-":
         sys.stdout.write(text)
-    else:
-        write_whole(Path(target), text.encode())
+        sys.stdout.flush()
 
 
 def note(text: str) -> None:

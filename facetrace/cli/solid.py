@@ -8,7 +8,7 @@ import typer
 from rich.table import Table
 
 from facetrace.cli.options import JsonOption
-from facetrace.cli.shell import check_json, note, one_line_errors, out, write_json
+from facetrace.cli.shell import check_outputs, deliver, note, one_line_errors, out
 
 if TYPE_CHECKING:
     from facetrace.solid.measure import SolidMeasures
@@ -40,29 +40,24 @@ def solid(
 ) -> None:
     """Carats, sizes and meets of a design."""
     from facetrace.cli.loading import load_material, load_stone
-    from facetrace.common.output import check_target, write_whole
     from facetrace.design.expand import expand
     from facetrace.design.write import design_toml
     from facetrace.report import document
     from facetrace.solid import export
     from facetrace.solid.measure import measure
 
-    check_json(json, design)
-    if mesh:
-        export.kind_of(mesh)
-        check_target(mesh, design)
+    kind = export.kind_of(mesh) if mesh else ""
+    check_outputs(json, (design,), others=(mesh,))
     file, stone = load_stone(design)
     material = load_material(file)
     measures = measure(stone, material.density)
-    if mesh:
-        write_whole(mesh, export.mesh_bytes(stone, export.kind_of(mesh)))
-    if json:
-        parts = document.head() | {
-            "design": {"name": file.design.name, "file": str(design), "material": material.name},
-            "solid": document.solid_part(stone, measures),
-            "notes": [document.ESTIMATE],
-        }
-        write_json(json, document.text_of(parts))
+    parts = document.head() | {
+        "design": {"name": file.design.name, "file": str(design), "material": material.name},
+        "solid": document.solid_part(stone, measures),
+        "notes": [document.ESTIMATE],
+    }
+    files = {mesh: export.mesh_bytes(stone, kind)} if mesh else {}
+    deliver(files, json, document.text_of(parts) if json else "")
     if stone.missing:
         note("no place on the stone for: " + ", ".join(stone.missing))
     if tiers:

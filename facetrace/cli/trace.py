@@ -24,14 +24,14 @@ from facetrace.cli.options import (
     SpectrumOption,
 )
 from facetrace.cli.shell import (
-    check_json,
-    check_pictures,
+    check_outputs,
+    deliver,
     finite,
+    material_file,
     note,
     one_line_errors,
     out,
     progress,
-    write_json,
 )
 
 if TYPE_CHECKING:
@@ -148,8 +148,8 @@ def trace(
     default = None if json == "-" else design.with_suffix(".png")
     shown = None if no_picture else (picture or default)
     wishes = _Wishes(shown, maps, size, samples, exposure, not no_glare)
-    check_json(json, design, spectrum)
-    check_pictures((wishes.picture, wishes.maps), json, design, spectrum)
+    sources = (design, spectrum, material_file(material))
+    check_outputs(json, sources, pictures=(wishes.picture, wishes.maps))
     own = file.design
     substance = find_material(material) if material else load_material(file)
     substance = with_spectrum(substance, spectrum)
@@ -167,14 +167,11 @@ def trace(
         wavelength_nm=wavelength,
     )
     scene, result, seconds = _figures(subject, seed, rays, error)
-    face, pictured = _pictures(scene, wishes, seed, own.name, subject.under)
+    face, pictured, files = _pictures(scene, wishes, seed, own.name, subject.under)
     sizes = measure(stone, substance.density)
     notes = subject.notes
-    if json:
-        write_json(
-            json,
-            _document(own.name, design, subject, scene, sizes, result, seconds, face, pictured),
-        )
+    document = (own.name, design, subject, scene, sizes, result, seconds, face, pictured)
+    deliver(files, json, _document(*document) if json else "")
     if stone.missing:
         note("no place on the stone for: " + ", ".join(stone.missing))
     if json != "-":
@@ -291,11 +288,11 @@ def _document(
 
 def _pictures(
     scene: "Scene", wishes: _Wishes, seed: int, title: str, under: str
-) -> "tuple[FaceMaps | None, dict[str, Any] | None]":
-    """Maps where anything is drawn, and what the document says of the picture."""
+) -> "tuple[FaceMaps | None, dict[str, Any] | None, dict[Path, bytes]]":
+    """Maps where anything is drawn, what the document says of the picture, and the files."""
+    files: dict[Path, bytes] = {}
     if not (wishes.picture or wishes.maps):
-        return None, None
-    from facetrace.common.output import write_whole
+        return None, None, files
     from facetrace.measures.maps import face_maps
     from facetrace.report.picture import WHITE, face_png, maps_png
     from facetrace.trace.run import trace_pixels
@@ -308,15 +305,15 @@ def _pictures(
             content, beyond = face_png(
                 face, scene.medium.white, wishes.exposure, wishes.glare, title, under
             )
-            write_whole(wishes.picture, content)
+            files[wishes.picture] = content
             facts = {
                 "file": str(wishes.picture), "size_px": wishes.size, "mm_per_pixel": face.step_mm,
                 "rays_per_pixel": wishes.samples, "exposure": wishes.exposure, "white": WHITE,
                 "glare": wishes.glare, "beyond_screen": beyond,
             }  # fmt: skip
         if wishes.maps:
-            write_whole(wishes.maps, maps_png(face, title, under))
-    return face, facts
+            files[wishes.maps] = maps_png(face, title, under)
+    return face, facts, files
 
 
 ROWS = (

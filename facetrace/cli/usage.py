@@ -9,7 +9,8 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from facetrace.cli.shell import err, wrong
+from facetrace.cli.shell import complain, last_word, wrong
+from facetrace.common.errors import FacetraceError
 
 # words of the libraries that read the command line, and ours
 WORDS = (
@@ -46,8 +47,14 @@ class Commands(TyperGroup):
         except typer.Abort:
             if not standalone_mode:
                 raise
-            err.print("stopped; nothing was written")
+            last_word("stopped; nothing was written")
             sys.exit(1)
+        except FacetraceError as error:
+            # help and version, where they cannot be printed
+            if not standalone_mode:
+                raise
+            complain(error)
+            sys.exit(2)
         except Exception as error:
             if not standalone_mode or not hasattr(error, "format_message"):
                 raise

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from facetrace.cli.options import JsonOption
-from facetrace.cli.shell import check_json, note, one_line_errors, out, progress, write_json
+from facetrace.cli.shell import check_outputs, deliver, note, one_line_errors, out, progress
 
 if TYPE_CHECKING:
     from facetrace.checks.check import Outcome
@@ -41,7 +41,7 @@ def verify(
     from facetrace.checks.catalogue import CHECKS
     from facetrace.checks.check import run_check
 
-    check_json(json)
+    check_outputs(json, ())
     done: list[Outcome] = []
     with progress("checks") as report:
         for number, check in enumerate(CHECKS):
@@ -52,7 +52,7 @@ def verify(
         from facetrace.report import document
 
         members = {"checks": [_member(outcome) for outcome in done], "notes": []}
-        write_json(json, document.text_of(document.head() | members))
+        deliver({}, json, document.text_of(document.head() | members))
     if json != "-":
         out.print(_table(done))
         figures = sum(outcome.count for outcome in done)

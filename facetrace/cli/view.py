@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from facetrace.cli.shell import check_pictures, note, one_line_errors, progress
+from facetrace.cli.shell import check_outputs, deliver, note, one_line_errors, progress
 
 if TYPE_CHECKING:
     from facetrace.optics.rough import Rough
@@ -79,7 +79,7 @@ def view(
         note("no window could be opened here, so a picture is made")
     elif picture is None:
         note("no screen here, so a picture is made (--picture names another place)")
-    check_pictures((target,), None, *sources)
+    check_outputs(None, sources, pictures=(target,))
     _write(
         shown,
         come.value if come else None,
@@ -89,12 +89,11 @@ def view(
 
 
 def _write(shown: "Shown", view: str | None, size: tuple[int, int | None], target: Path) -> None:
-    from facetrace.common.output import write_whole
     from facetrace.report.viewed import sheet
 
     with progress("picture"):
         made = sheet(shown, view, size)
-        write_whole(target, made.png)
+    deliver({target: made.png})
     note(f"picture: {target} ({'drawn by VTK' if made.by_vtk else NO_OPENGL})")
 
 

@@ -19,6 +19,10 @@ class FileError(FacetraceError):
         where = f"{key}: " if key else ""
         super().__init__(f"{place}: {where}{shortened(problem)}")
 
+    def __reduce__(self) -> tuple[type[FacetraceError], tuple[str]]:
+        """As the line that it is: so it comes out of a process of its own."""
+        return FacetraceError, (str(self),)
+
 
 def plain(text: str) -> str:
     """The text with what a terminal would not show, or would obey, written as an escape."""

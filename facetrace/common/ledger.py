@@ -3,6 +3,9 @@
 The file begins with comment lines, the last of which is the fingerprint of all that decides the numbers;
 then come the names of the columns and the rows. Floats are written so that they read back as
 the same bits: work that was stopped and resumed gives the same file as work that was not.
+
+Within its ``with`` block a ledger's file is locked, so a second run on the same file is told to wait. Where a drive has
+no locks, a file that is no longer what was last read or written there is left as it is, and told.
 """
 
 import csv
@@ -11,16 +14,19 @@ import io
 import itertools
 import json
 import math
+import os
 import re
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from facetrace.common.errors import FileError
-from facetrace.common.filekind import NO_FILE, no_file
-from facetrace.common.output import write_whole
+from facetrace.common.filekind import no_file
+from facetrace.common.locks import lock
+from facetrace.common.output import Staged, state_of
+from facetrace.common.signals import unbroken
 
 # texts hold no carriage returns; an empty one reads back as None
 Cell = str | float | int | None
@@ -31,7 +37,6 @@ Kind = Callable[[str], Cell]
 
 MARK = "# facetrace"
 FINGERPRINT = "# fingerprint: "
-HEAD_LINES = 10
 # the column that says why a row has no figures
 REMARK = "remark"
 SAVE_SECONDS = 1.0
@@ -53,8 +58,42 @@ def _digest(value: object) -> str:
     return hashlib.sha256(value).hexdigest()
 
 
+class _Lock:
+    """A lock on the file at a path. Raises FileError where another process has it."""
+
+    def __init__(self, path: Path) -> None:
+        while True:
+            try:
+                self._file = os.open(path, os.O_RDWR)
+            except OSError as error:
+                raise FileError(path, None, "", f"cannot be written ({error.strerror})") from None
+            if lock(self._file) is False:
+                self.close()
+                raise FileError(
+                    path, None, "", "another run is writing to it; wait until that is done, or name another file"
+                )  # fmt: skip
+            # the other run may have put a new file in place meanwhile
+            if _is_at(path, self._file):
+                return
+            self.close()
+
+    def close(self) -> None:
+        """End the lock."""
+        os.close(self._file)
+
+
+def _is_at(path: Path, file: int) -> bool:
+    try:
+        return os.path.samestat(path.stat(), os.fstat(file))
+    except FileNotFoundError:
+        return False
+
+
 class Ledger:
-    """Rows by key, kept in a file; without a path only in memory. Leaving its ``with`` block saves it."""
+    """Rows by key, kept in a file; without a path only in memory. Leaving its ``with`` block saves it.
+
+    Raises FileError where another run holds the file, or put something else in its place.
+    """
 
     def __init__(
         self, path: Path | None, fingerprint: str, columns: Mapping[str, Kind], key: Sequence[str],
@@ -68,9 +107,14 @@ class Ledger:
         # a comment is not quoted: nothing in it may begin a cell
         self._about = " ".join(re.sub(r'[,;|"]', " ", about).split())
         self._needed: tuple[str, ...] = ()
-        self._ours = False
+        self._fresh = False
+        # whether the file was made here, so as to be locked
+        self._made = False
         self._changed = False
         self._next_save = 0.0
+        # of the file as it was last read or written, and what holds its lock
+        self._state: tuple[int, ...] | None = None
+        self._held: _Lock | Staged | None = None
 
     @classmethod
     def open(
@@ -86,8 +130,8 @@ class Ledger:
         """
         ledger = cls(path, fingerprint, columns, key, about)
         ledger._needed = tuple(needed)
-        if path is not None and no_file(path) != NO_FILE:
-            ledger._read(path, fresh)
+        ledger._fresh = fresh
+        ledger._load()
         return ledger
 
     def key_of(self, row: Row) -> Key:
@@ -96,28 +140,39 @@ class Ledger:
 
     def add(self, row: Row) -> None:
         """Add a row, and save now and then."""
-        self.rows[self.key_of(row)] = row
         self._changed = True
+        self.rows[self.key_of(row)] = row
         now = time.monotonic()
         if now >= self._next_save:
             self.save()
             took = time.monotonic() - now
             self._next_save = now + max(SAVE_SECONDS, took / SAVE_SHARE)
 
+    def keep(self, rows: Iterable[Row]) -> None:
+        """Have these rows in this order and no others, from the next saving on."""
+        self._changed = True
+        self.rows = {self.key_of(row): row for row in rows}
+
     def save(self) -> None:
         """Write the file whole, where there is something new.
 
-        Raises FileError where another run has put its own table in the file's place.
+        Raises FileError where it is no longer the file that was last read or written here.
         """
-        if self.path is not None and self._changed:
-            if self._ours and self.path.exists() and not self._is_ours(self.path):
-                self._changed = False
-                raise FileError(
-                    self.path, None, "", "now holds the table of another run; name another file"
-                )
-            write_whole(self.path, self.text().encode())
-            self._ours = True
-        self._changed = False
+        if self.path is None or not self._changed:
+            return
+        with unbroken():
+            self._check_state(self.path)
+            staged = Staged(self.path, self.text().encode())
+            try:
+                staged.place()
+            except BaseException:
+                staged.close()
+                raise
+            # the new file was locked before it took the old one's place: nobody came between
+            before, self._held, self._state = self._held, staged, staged.state
+            if before:
+                before.close()
+            self._changed = False
 
     def text(self) -> str:
         """The file's content."""
@@ -130,18 +185,52 @@ class Ledger:
         return stream.getvalue()
 
     def __enter__(self) -> Self:
+        if self.path is None:
+            return self
+        with unbroken():
+            if state_of(self.path) is None:
+                # so that a second run, begun now, is told now
+                self._made = self._changed = True
+                self.save()
+            else:
+                self._held = _Lock(self.path)
+        if state_of(self.path) != self._state:
+            self.rows = {}
+            self._load()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:  # fmt: skip
-        self.save()
+        try:
+            self.save()
+            if self._made and not self.rows and self.path:
+                self._leave_none(self.path)
+        finally:
+            if self._held:
+                self._held.close()
+            self._held = None
 
-    def _is_ours(self, path: Path) -> bool:
-        with path.open(encoding="utf-8", errors="replace") as stream:
-            head = [line for line, _ in zip(stream, range(HEAD_LINES), strict=False)]
-        return f"{FINGERPRINT}{self._fingerprint}\n" in head
+    def _load(self) -> None:
+        if self.path is not None and (state := state_of(self.path)):
+            self._read(self.path, self._fresh)
+            self._state = state
+
+    def _leave_none(self, path: Path) -> None:
+        """Remove a file without rows, which was made only to be locked."""
+        if state_of(path) == self._state:
+            path.unlink(missing_ok=True)
+
+    def _check_state(self, path: Path) -> None:
+        now = state_of(path)
+        if now is not None and now != self._state:
+            self._changed = False
+            raise FileError(
+                path, None, "",
+                "was changed by another program or run meanwhile and is left as it is now; "
+                "name another file, or give the same command again",
+            )  # fmt: skip
 
     def _read(self, path: Path, fresh: bool) -> None:
         problem = no_file(path)
@@ -168,7 +257,6 @@ class Ledger:
                 "holds other work (another design, option or version); name another file, or "
                 "give --fresh to begin it anew",
             )  # fmt: skip
-        self._ours = True
         table = csv.reader(lines[len(head) :], strict=True)
         try:
             for number, cells in enumerate(table):

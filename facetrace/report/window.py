@@ -9,7 +9,6 @@ import json
 import os
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from facetrace.common.output import scratch, write_whole
+from facetrace.common.workers import end_with_parent
 from facetrace.report.plan import COLOURS, HATCHES
 from facetrace.report.view import VIEWS, Mark, Part, Shown, handed, taken
 
@@ -73,22 +74,22 @@ def rendered(wanted: Wanted) -> Pixels | None:
     if sys.platform.startswith("linux"):
         # else it looks for an X server first, and ends where the library is missing
         own.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
-    with tempfile.TemporaryDirectory() as folder:
+    with scratch() as folder:
         what = {
             "shown": handed(wanted.shown), "frames": [f.tolist() for f in wanted.frames],
             "reach": wanted.reach, "pixels": wanted.pixels,
         }  # fmt: skip
-        if _run("pictures", Path(folder), what, own, PATIENCE) != 0:
+        if _run("pictures", folder, what, own, PATIENCE) != 0:
             return None
-        found = np.load(Path(folder) / PICTURES, allow_pickle=False)
+        found = np.load(folder / PICTURES, allow_pickle=False)
     return np.asarray(found) if _drawn(found) else None
 
 
 def opened(shown: Shown, size: tuple[int, int], view: str) -> bool:
     """Show the window until it is closed. False where none could be opened."""
-    with tempfile.TemporaryDirectory() as folder:
+    with scratch() as folder:
         what = {"shown": handed(shown), "size": size, "view": view}
-        return _run("window", Path(folder), what, os.environ.copy(), None) == 0
+        return _run("window", folder, what, os.environ.copy(), None) == 0
 
 
 def _drawn(images: Pixels) -> bool:
@@ -100,8 +101,8 @@ def _run(
     task: str, folder: Path, what: Mapping[str, Any], environ: dict[str, str], patience: float | None
 ) -> int:  # fmt: skip
     """The exit status of a process that has VTK do a task; the folder is this user's alone."""
-    (folder / TASK).write_text(json.dumps(what), encoding="utf-8")
-    command = [sys.executable, "-m", "facetrace.report.window", task, str(folder)]
+    write_whole(folder / TASK, json.dumps(what).encode())
+    command = [sys.executable, "-m", "facetrace.report.window", task, str(folder), str(os.getpid())]
     try:
         done = subprocess.run(
             command, env=environ, timeout=patience, check=False, stdin=subprocess.DEVNULL,
@@ -432,7 +433,10 @@ def _show(shown: Shown, size: tuple[int, int], view: str) -> int:
 
 def main(task: str, folder: Path) -> int:
     """Do a task of ``rendered`` or ``opened``; returns the exit status."""
-    what = json.loads((folder / TASK).read_text(encoding="utf-8"))
+    asked = folder / TASK
+    what = json.loads(asked.read_text(encoding="utf-8"))
+    # nothing but an empty folder is left where this process is killed
+    asked.unlink()
     shown = taken(what["shown"])
     if task == "window":
         return _show(shown, what["size"], what["view"])
@@ -442,6 +446,7 @@ def main(task: str, folder: Path) -> int:
 
 
 if __name__ == "__main__":
+    end_with_parent(int(sys.argv[3]))
     # VTK may fall over its own shutdown once all is done
     status = main(sys.argv[1], Path(sys.argv[2]))
     os._exit(status)
