@@ -1,10 +1,12 @@
 """facetrace: the commands."""
 
+import io
+import logging
 import os
+import sys
 
 import typer
 
-import facetrace
 from facetrace.cli import (
     angles,
     dichroscope,
@@ -22,6 +24,7 @@ from facetrace.cli import (
     view,
 )
 from facetrace.cli.usage import Commands
+from facetrace.cli.version import version_text
 
 app = typer.Typer(
     name="facetrace",
@@ -50,21 +53,32 @@ app.command("verify", epilog=verify.EXAMPLES)(verify.verify)
 
 def _version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"facetrace {facetrace.__version__}")
+        typer.echo(version_text())
         raise typer.Exit
 
 
 @app.callback()
 def _root(
     version: bool = typer.Option(
-        False, "--version", callback=_version, is_eager=True, help="Print the version."
+        False, "--version", callback=_version, is_eager=True, help="Print the versions of what matters."
     ),
 ) -> None:
     return
 
 
+def _settle() -> None:
+    """What this process may change and a program that calls the commands may not."""
+    # matplotlib tells of a home that it cannot write to and of fonts that it lists anew; neither is the
+    # user's business
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    # a terminal that lacks a letter shows a question mark
+    if isinstance(sys.stdout, io.TextIOWrapper) and sys.stdout.errors == "strict":
+        sys.stdout.reconfigure(errors="replace")
+
+
 def main() -> None:
     """Entry point of the console script."""
+    _settle()
     # a failed pipe (facetrace ... | head) is no error of ours
     try:
         app()

@@ -145,11 +145,14 @@ def swept(
 
 
 def write_json(target: str, text: str) -> None:
-    """To stdout for "-", else to a file, whole."""
+    """To stdout for "-", else to a file, whole; UTF-8 whatever the locale, as JSON must be."""
+    # bytes of a file's name that are no UTF-8 stand as the escapes that JSON has for them
+    content = text.encode("utf-8", "backslashreplace")
     if target == "-":
-        sys.stdout.write(text)
+        sys.stdout.flush()
+        sys.stdout.buffer.write(content)
     else:
-        write_whole(Path(target), text.encode())
+        write_whole(Path(target), content)
 
 
 def note(text: str) -> None:
