@@ -60,7 +60,11 @@ def _version(wanted: bool) -> None:
 @app.callback()
 def _root(
     version: bool = typer.Option(
-        False, "--version", callback=_version, is_eager=True, help="Print the versions of what matters."
+        False,
+        "--version",
+        callback=_version,
+        is_eager=True,
+        help="Print the versions of what matters.",
     ),
 ) -> None:
     return
