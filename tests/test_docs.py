@@ -21,11 +21,12 @@ STEP = re.compile(r"```sh\n\.venv/bin/facetrace ([^\n]*)\n```\n\n```text\n(.*?)\
 
 def table():
     """The table that README's first command prints (its picture goes to a scratch file)."""
-    done = subprocess.run(
-        [sys.executable, "-m", "facetrace.cli.main", "trace", "designs/round-brilliant.toml",
-         "--picture", "/dev/shm/facetrace-readme.png"],
-        cwd=ROOT, capture_output=True, text=True, check=True,
-    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        done = subprocess.run(
+            [sys.executable, "-m", "facetrace.cli.main", "trace", "designs/round-brilliant.toml",
+             "--picture", Path(folder) / "readme.png"],
+            cwd=ROOT, capture_output=True, text=True, check=True,
+        )  # fmt: skip
     return "\n".join(line.rstrip() for line in done.stdout.rstrip().splitlines())
 
 

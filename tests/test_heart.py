@@ -189,6 +189,7 @@ def test_picture_is_symmetric():
         assert np.corrcoef(up.ravel(), down.ravel())[0, 1] > (0.8 if share.sum() > 20 else 0.5)
 
 
+@pytest.mark.skipif(numba.config.NUMBA_NUM_THREADS < 2, reason="needs two threads")
 def test_bits_do_not_hang_on_threads():
     scene = make_scene(build_solid(SHIPPED), material="ruby", head=10)
     before = numba.get_num_threads()

@@ -157,6 +157,7 @@ def exchange(solid, medium, eyes, lamp):
 # ---- sameness -------------------------------------------------------------------------------
 
 
+@pytest.mark.skipif(numba.config.NUMBA_NUM_THREADS < 2, reason="needs two threads")
 def test_same_bits_for_any_number_of_threads():
     scene = make_scene(build_solid(read_design(DESIGNS[0]).design), material="ruby", head=10)
     before = numba.get_num_threads()

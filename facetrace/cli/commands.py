@@ -2,7 +2,6 @@
 
 import typer
 
-import facetrace
 from facetrace.cli import (
     angles,
     dichroscope,
@@ -20,6 +19,7 @@ from facetrace.cli import (
     view,
 )
 from facetrace.cli.usage import Commands
+from facetrace.cli.version import version_text
 
 app = typer.Typer(
     name="facetrace",
@@ -48,14 +48,18 @@ app.command("verify", epilog=verify.EXAMPLES)(verify.verify)
 
 def _version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"facetrace {facetrace.__version__}")
+        typer.echo(version_text())
         raise typer.Exit
 
 
 @app.callback()
 def _root(
     version: bool = typer.Option(
-        False, "--version", callback=_version, is_eager=True, help="Print the version."
+        False,
+        "--version",
+        callback=_version,
+        is_eager=True,
+        help="Print the versions of what matters.",
     ),
 ) -> None:
     return

@@ -19,6 +19,7 @@ def main() -> None:
         from facetrace.cli.commands import app
 
         streams.steady()
+        streams.hush()
         app()
     except signals.Stopped as stopped:
         # before the command has begun, or after its end

@@ -183,15 +183,21 @@ def swept(
 
 
 def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = "") -> None:
-    """Write all files of a command, or none; *text* is the JSON document, to a file too or, for "-", to stdout."""
+    """Write all files of a command, or none; *text* is the JSON document, to a file too or, for "-", to stdout.
+
+    JSON is UTF-8 whatever the locale.
+    """
+    # bytes of a file's name that are no UTF-8 stand as the escapes that JSON has for them
+    document = text.encode("utf-8", "backslashreplace")
     whole = dict(files)
     if json and json != "-":
-        whole[Path(json)] = text.encode()
+        whole[Path(json)] = document
     with unbroken():
         write_all(whole)
         WRITTEN.get([]).extend(map(str, whole))
     if json == "-":
-        sys.stdout.write(text)
+        sys.stdout.flush()
+        sys.stdout.buffer.write(document)
         sys.stdout.flush()
 
 

@@ -1,6 +1,7 @@
-"""Standard streams that may be closed, full, or a pipe that nobody reads from any more."""
+"""Standard streams that may be closed, full, or a pipe that nobody reads from any more; and what libraries say there."""
 
 import io
+import logging
 import os
 import sys
 from typing import TextIO
@@ -46,6 +47,11 @@ def steady() -> None:
     sys.stderr = _text(sys.stderr, _Stream(STDERR, quiet=True))
 
 
+def hush() -> None:
+    """matplotlib tells of a home that it cannot write to and of fonts that it lists anew; neither is the user's business."""
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+
+
 def _fill() -> None:
     """Open what is closed: else the next file to be opened would become a standard stream."""
     # what is printed to a file that is open for reading fails, and is told
@@ -57,9 +63,11 @@ def _fill() -> None:
 
 
 def _text(old: TextIO | None, raw: io.RawIOBase) -> io.TextIOWrapper:
+    errors = getattr(old, "errors", None) or "backslashreplace"
     return io.TextIOWrapper(
         io.BufferedWriter(raw),
         encoding=getattr(old, "encoding", None) or "utf-8",
-        errors=getattr(old, "errors", None) or "backslashreplace",
+        # a terminal that lacks a letter shows a question mark
+        errors="replace" if errors == "strict" else errors,
         line_buffering=raw.isatty(),
     )

@@ -26,8 +26,8 @@ VOID = {"area", "br", "col", "hr", "img", "input", "link", "meta", "source", "wb
 
 
 def esc(text: object) -> str:
-    """Text for HTML, between tags or in an attribute."""
-    return escape(str(text), quote=True)
+    """Text for HTML, between tags or in an attribute; what a file's name has beyond UTF-8 becomes "?"."""
+    return escape(str(text).encode("utf-8", "replace").decode(), quote=True)
 
 
 def asset(name: str) -> str:
