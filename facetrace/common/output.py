@@ -5,7 +5,7 @@ import secrets
 from pathlib import Path
 
 from facetrace.common.errors import FacetraceError
-from facetrace.common.filekind import no_file
+from facetrace.common.filekind import NOT_READ, no_file
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -28,6 +28,9 @@ def check_target(path: Path, *sources: Path | None) -> None:
 
     *sources*: the files that were read; they are never overwritten.
     """
+    problem = no_file(path)
+    if problem and problem.startswith(NOT_READ):
+        raise FacetraceError(f"{path}: {problem}; name another file to write")
     if path.is_dir():
         raise FacetraceError(f"{path}: is a folder; name a file")
     if not path.parent.is_dir():
