@@ -36,7 +36,7 @@ REFERENCE_RAYS = 1 << 14
 
 def run(*words):
     """A command in this process, as the command line has it."""
-    from facetrace.cli.main import app
+    from facetrace.cli.commands import app
 
     done = CliRunner().invoke(app, [str(w) for w in words])
     if done.exit_code:

@@ -196,7 +196,7 @@ def _reset() -> None:
 
 def ended(case: Case) -> End:
     """Runs the command of an input in this process and judges it."""
-    from facetrace.cli.main import app
+    from facetrace.cli.commands import app
 
     words, stop, path = command_of(case)
     laid(case, path)
@@ -322,7 +322,7 @@ def work(ask: argparse.Namespace) -> None:
 def warm(kind: str) -> None:
     """Each command of a kind once, on an example: what is compiled then is no input's time."""
     from facetrace.cli import view
-    from facetrace.cli.main import app
+    from facetrace.cli.commands import app
 
     # what is shown is made up of the file, and drawn of that: seconds in which nothing is read
     view._write = lambda *_: None
@@ -691,7 +691,7 @@ def prepare(folder: Path) -> None:
     """The master of the workers' folders: the designs, more examples, and what commands write."""
     import trimesh
 
-    from facetrace.cli.main import app
+    from facetrace.cli.commands import app
 
     shutil.copytree(ROOT / "designs", folder / "designs")
     (folder / "made").mkdir()

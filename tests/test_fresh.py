@@ -122,7 +122,7 @@ def test_help_and_version_import_nothing_heavy():
     """One process asks for every help. pydantic counts only where typer does not import it itself."""
     program = (
         "import sys, contextlib, io\n"
-        "from facetrace.cli.main import app\n"
+        "from facetrace.cli.commands import app\n"
         "from typer.testing import CliRunner\n"
         "commands = [c.name for c in app.registered_commands]\n"
         "for words in [['--version'], ['--help'], *([c, '--help'] for c in commands)]:\n"

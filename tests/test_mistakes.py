@@ -9,7 +9,7 @@ from conftest import ROOT
 from typer.testing import CliRunner
 
 from facetrace.cli.loading import doubt_of
-from facetrace.cli.main import app
+from facetrace.cli.commands import app
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import read_design
 from facetrace.solid import scan

@@ -23,7 +23,7 @@ from conftest import ROOT
 from typer.testing import CliRunner
 
 import facetrace
-from facetrace.cli.main import app
+from facetrace.cli.commands import app
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Ledger
 from facetrace.common.names import beside, lies_in, odd_words, visible
@@ -601,7 +601,7 @@ def judge(event, args):
 
 sys.addaudithook(hook)
 from typer.testing import CliRunner
-from facetrace.cli.main import app
+from facetrace.cli.commands import app
 ends = []
 os.chdir(folder)
 for words in commands:

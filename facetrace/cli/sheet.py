@@ -52,7 +52,7 @@ def sheet(
 ) -> None:  # fmt: skip
     """What to cut in which order, how deep and how exactly: one page to print and take to the wheel."""
     from facetrace.cli.loading import load_material, load_stone
-    from facetrace.common.errors import FacetraceError
+    from facetrace.common.errors import FacetraceError, FileError
     from facetrace.report import document
     from facetrace.report.sheet import gear_words, notes, sheet_page, sheet_part
     from facetrace.solid.steps import bench
@@ -66,10 +66,13 @@ def sheet(
     file, stone = load_stone(design)
     material = load_material(file)
     own = file.design
-    with progress("cutting it on paper"):
-        found = bench(
-            own, material.density, first=first.value, allowance_mm=allowance, open_mm=meet_gap
-        )
+    try:
+        with progress("cutting it on paper"):
+            found = bench(
+                own, material.density, first=first.value, allowance_mm=allowance, open_mm=meet_gap
+            )
+    except FacetraceError as problem:
+        raise FileError(design, None, "", str(problem)) from None
     parts = document.head() | {
         "design": {"name": own.name, "file": str(design), "material": material.name},
         "solid": document.solid_part(stone, found.measures),

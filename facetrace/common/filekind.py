@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 HEAD_BYTES = 4096
-NO_FILE = "no such file"
+NO_FILE, NOT_READ = "no such file", "cannot be read"
 # bytes of a result that are read to say which command wrote it
 MOST_RESULT = 10_000_000
 RESULT = re.compile(r'^\s*\{\s*"schema"\s*:\s*"facetrace-result/')
@@ -68,7 +68,7 @@ def no_file(path: Path) -> str | None:
     except (FileNotFoundError, NotADirectoryError):
         return NO_FILE
     except OSError as error:
-        return f"cannot be read ({error.strerror})"
+        return f"{NOT_READ} ({error.strerror})"
     except ValueError:
         return "cannot be the name of a file"
     if stat.S_ISDIR(mode):

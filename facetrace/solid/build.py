@@ -220,7 +220,9 @@ def _meetings(tier: Tier, number: int, done: list[Facet]) -> Floats:
     triples = _triples(tier, number, done)
     normals = np.array([f.normal for f in done])
     offsets = np.array([f.distance for f in done])
-    triples = triples[np.abs(np.linalg.det(normals[triples])) >= 1e-9]
+    with np.errstate(all="ignore"):
+        # planes that are parallel meet nowhere
+        triples = triples[np.abs(np.linalg.det(normals[triples])) >= 1e-9]
     points = np.linalg.solve(normals[triples], offsets[triples][:, :, None])[:, :, 0]
     found = points[_within(points, normals, offsets)]
     if not len(found):
