@@ -8,8 +8,8 @@ import trimesh
 from conftest import ROOT
 from typer.testing import CliRunner
 
-from facetrace.cli.loading import doubt_of
 from facetrace.cli.commands import app
+from facetrace.cli.loading import doubt_of
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import read_design
 from facetrace.solid import scan

@@ -240,8 +240,11 @@ def _check_old(path: Path, there: os.stat_result) -> None:
 
 
 def _same(one: Path, other: Path) -> bool:
-    """Whether two names are of one file, or would be."""
-    if os.path.realpath(one) == os.path.realpath(other):
-        return True
-    first, second = _look(one), _look(other)
+    """Whether two names are of one file, or would be. What cannot be looked at is told where it is read."""
+    try:
+        if os.path.realpath(one) == os.path.realpath(other):
+            return True
+        first, second = _look(one), _look(other)
+    except (OSError, ValueError):
+        return False
     return bool(first and second and os.path.samestat(first, second))
