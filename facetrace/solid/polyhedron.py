@@ -184,6 +184,9 @@ def _inner_point(n: Floats, d: Floats) -> Floats:
 def _corners(n: Floats, d: Floats, centre: Floats) -> tuple[Floats, list[set[int]]]:
     """Corners and the planes through each: facets of the hull of the dual points n / (d - n.c)."""
     room = d - n @ centre
+    if not room.min() > 0:
+        # the program that found the point has tolerances of its own, larger than such a stone
+        raise SolidError("the planes leave nothing of the stone (empty or flat)")
     try:
         hull = ConvexHull(n / room[:, None])
     except QhullError:
