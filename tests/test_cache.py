@@ -9,7 +9,8 @@ from types import ModuleType
 import pytest
 from conftest import ROOT
 
-from facetrace.kernel.compiling import KeptFile, fingerprint
+from facetrace.common.compiled import KeptFile
+from facetrace.kernel.compiling import fingerprint
 
 SOURCE = """
 LIMIT = 3.0

@@ -18,7 +18,7 @@ FLATS = "".join(TIER.format(f"girdle {k}", "girdle", 90, MANY.replace("[0", f"[{
 CUT = "".join(TIER.format(f"p{k}", "pavilion", 40 + k, "{ at = [0, 1], fold = 256 }", "distance_mm = 2") for k in range(3))  # fmt: skip
 NAMED = TIER.format("c", "crown", 40, 0, "through = ['p0', 'p1', 'p2']")
 FLAKE = 'name = "a"\n' + "".join(TIER.format(f"g{k}", "girdle", 90, k * 24, f"distance_mm = {d}") for k, d in enumerate((5, 1e-12, 5, 1e-12))) + TIER.format("t", "crown", 0, 0, "height_mm = 1") + TIER.format("c", "pavilion", 0, 0, "height_mm = 2")  # fmt: skip
-STEEP = 'name = "a"\n[outline]\nshape = "pear"\nlength_mm = 500\nwidth_mm = 500\n[girdle]\nthickness_mm = 0.1\n[crown]\nstyle = "step"\nangle = 77.6\ntable_percent = 1e-6\n[pavilion]\nstyle = "brilliant"\nangle = 0.33\n'
+STEEP = 'name = "a"\n[outline]\nshape = "pear"\nlength_mm = 500\nwidth_mm = 500\n[girdle]\nthickness_mm = 0.1\n[crown]\nstyle = "step"\nangle = 77.6\ntable_percent = 1\n[pavilion]\nstyle = "brilliant"\nangle = 0.33\n'
 # a picometre through, of two lobes: less than what linear programs leave to rounding
 MOTE = 'name = "a"\n[girdle]\nthickness_mm = 0.1\n' + "".join(TIER.format(k, "girdle", 90, "{ at = [0, 3.1], fold = 16, mirror = true }", "distance_mm = 1e-9" + k) for k in ("", '\nlobe = "left"')).replace('name = ""', 'name = "b"').replace('name = "\nlobe = "left""', 'name = "c"')  # fmt: skip
 

@@ -7,18 +7,13 @@ over a fingerprint of all kernel code: numba makes closures part of the cache
 key, and an edit anywhere in the kernel gives a new key.
 """
 
-import hashlib
-import pickle
 from collections.abc import Callable
-from contextlib import suppress
-from pathlib import Path
 from types import CodeType, ModuleType
 from typing import Any
 
 import numba
-from numba.core.caching import IndexDataCacheFile
 
-DIGEST_BYTES = 32
+from facetrace.common.compiled import KeptFile
 
 # Leaves: compiled into whatever calls them. They may not allocate or raise. NaN and signs of
 # zero are meaningful to the physics, so of fastmath only the fusing of a * b + c is allowed.
@@ -56,37 +51,6 @@ def fingerprint(*modules: ModuleType) -> int:
     for byte in "".join(texts).encode():
         state = ((state ^ byte) * 0x100000001B3) & 0xFFFFFFFFFFFFFFFF
     return state >> 1  # fits int64
-
-
-class KeptFile(IndexDataCacheFile):  # type: ignore[misc]
-    """Compiled code on disk, each in a file that is named after all that decides it and begins with its own digest.
-
-    numba numbers its files and keeps an index: two processes that compile at once can
-    give one number to two functions, and the index names the wrong one from then on. A damaged file, a full disk or
-    a folder that cannot be written to costs a compilation and nothing else.
-    """
-
-    def save(self, key: object, data: object) -> None:
-        """Keep *data*, or do without."""
-        content = self._dump(data)
-        with suppress(OSError), self._open_for_write(self._file_of(key)) as stream:
-            stream.write(hashlib.sha256(content).digest() + content)
-
-    def load(self, key: object) -> Any:
-        """What was kept for *key*; None, compile it, where there is nothing whole."""
-        try:
-            kept = Path(self._file_of(key)).read_bytes()
-        except OSError:
-            return None
-        content = kept[DIGEST_BYTES:]
-        if hashlib.sha256(content).digest() != kept[:DIGEST_BYTES]:
-            return None
-        return pickle.loads(content)
-
-    def _file_of(self, key: object) -> str:
-        decides = repr((key, self._source_stamp, self._version))
-        name = hashlib.sha256(decides.encode()).hexdigest()[:16]
-        return str(self._data_path(self._index_name.replace(".nbi", f".{name}.nbc")))
 
 
 def entry(function: Callable[..., Any]) -> Callable[..., Any]:

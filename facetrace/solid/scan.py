@@ -30,7 +30,7 @@ Ints = NDArray[np.int64]
 MAX_BYTES = 100_000_000
 MAX_FACES = 200_000
 # formats of meshes that are read: each one self-contained file, by its ending; none is an archive or XML
-READS = ("stl", "obj", "ply", "off", "glb", "gltf")
+READS = ("stl", "obj", "ply", "off", "glb")
 # a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
 CONVEX_SHARE = 1e-3
 # mm: corners of an open mesh that are nearer are one; no scanner parts them
