@@ -194,13 +194,25 @@ def _reset() -> None:
         Path("/proc/self/clear_refs").write_text("5")
 
 
+def heard() -> io.TextIOWrapper:
+    """A stream in memory, of bytes beneath as a terminal's is."""
+    return io.TextIOWrapper(io.BytesIO(), encoding="utf-8", errors="backslashreplace")
+
+
+def words_of(stream: io.TextIOWrapper) -> str:
+    """All that was written to it."""
+    stream.flush()
+    assert isinstance(stream.buffer, io.BytesIO)
+    return stream.buffer.getvalue().decode()
+
+
 def ended(case: Case) -> End:
     """Runs the command of an input in this process and judges it."""
     from facetrace.cli.commands import app
 
     words, stop, path = command_of(case)
     laid(case, path)
-    out, err = io.StringIO(), io.StringIO()
+    out, err = heard(), heard()
     code, trace = 0, ""
     _reset()
     started = time.process_time()
@@ -220,9 +232,10 @@ def ended(case: Case) -> End:
         signal.setitimer(signal.ITIMER_PROF, 0)
         signal.setitimer(signal.ITIMER_REAL, 0)
     end = End(code, time.process_time() - started, _peak(), "", words)
-    end.line = err.getvalue()[-2000:]
+    said, told = words_of(out), words_of(err)
+    end.line = told[-2000:]
     end.read = bool(stop) and end.line.startswith(stop)
-    end.fault = trace or _fault(end, out.getvalue(), err.getvalue(), path, case)
+    end.fault = trace or _fault(end, said, told, path, case)
     return end
 
 
@@ -336,7 +349,7 @@ def warm(kind: str) -> None:
         case = Case(kind, "", example.suffix, content)
         path = command_of(case)[2]
         laid(case, path)
-        with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):  # fmt: skip
+        with contextlib.suppress(SystemExit), contextlib.redirect_stdout(heard()), contextlib.redirect_stderr(heard()):  # fmt: skip
             app(words.replace("{}", str(path)).split())
 
 
@@ -707,7 +720,7 @@ def prepare(folder: Path) -> None:
     os.chdir(folder)
     for words in MAKE:
         try:
-            with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):  # fmt: skip
+            with contextlib.redirect_stdout(heard()), contextlib.redirect_stderr(heard()):  # fmt: skip
                 app(words.split())
         except SystemExit as end:
             if end.code not in (0, None):
