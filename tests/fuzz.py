@@ -276,8 +276,10 @@ def _unclear(end: End, path: Path, case: Case) -> str:
         return f"words of a library: {found.group(0)}"
     if len(line) > LONGEST + len(str(path)):
         return f"{len(line)} letters"
-    if not all(c.isprintable() for c in line):
-        return "letters that cannot be printed"
+    from facetrace.common.errors import visible
+
+    if visible(line) != line:
+        return "letters that a terminal obeys"
     # a result names files of its own, which may be what is wrong; a mesh is named by another file
     others = {"result": "", "mesh": f"mesh-{end.words.split('mesh-')[-1].split('.')[0]}.toml"}
     if path.name not in line and others.get(case.kind, path.name) not in line:

@@ -119,3 +119,44 @@ def test_what_a_line_may_mean(line, says, tmp_path):
     (tmp_path / "a.toml").write_text(line + "\n", encoding="utf-8")
     with pytest.raises(FacetraceError, match=re.escape(says)):
         read_design(tmp_path / "a.toml")
+
+
+@pytest.mark.parametrize("typed", ["stone", "stnoe", "stone.TOML", "stoe.toml"])
+def test_an_ending_left_out_is_told(typed, tmp_path):
+    """The name that is told is one that is there."""
+    stone = tmp_path / "stone.toml"
+    stone.write_bytes((ROOT / "designs" / "round-brilliant.toml").read_bytes())
+    line = CliRunner().invoke(app, ["solid", str(tmp_path / typed)]).stderr
+    assert line == f"error: {tmp_path / typed}: no such file; did you mean {stone}?\n"
+
+
+@pytest.mark.parametrize("typed", ["x.**", "x.[", "?", "*"])
+def test_a_pattern_that_no_shell_replaced_is_a_name(typed, tmp_path):
+    line = CliRunner().invoke(app, ["solid", str(tmp_path / typed)]).stderr
+    assert line == f"error: {tmp_path / typed}: no such file\n"
+
+
+def test_a_path_with_backslashes_in_quotes(tmp_path):
+    rough = tmp_path / "rough.toml"
+    rough.write_text('name = "r"\n[shape]\nmesh = "..\\scans\\a.stl"\n')
+    line = CliRunner().invoke(app, ["plan", str(rough), str(rough)]).stderr
+    assert line == (
+        f"error: {rough}:3: not valid TOML: \\ begins a sign of its own; write / in paths, like ../scans/a.stl\n"
+    )
+
+
+def test_a_file_that_a_file_names_is_not_written_over(tmp_path):
+    """A design's material, a rough's scan: read, so not to be lost."""
+    own = tmp_path / "own.toml"
+    own.write_bytes((ROOT / "facetrace" / "optics" / "materials" / "calcite.toml").read_bytes())
+    text = (ROOT / "designs" / "round-brilliant.toml").read_text(encoding="utf-8")
+    assert 'material = "ruby"' in text
+    design = tmp_path / "stone.toml"
+    design.write_text(text.replace('material = "ruby"', 'material = "own.toml"'), encoding="utf-8")
+    before = own.read_bytes()
+    done = CliRunner().invoke(app, ["solid", str(design), "--json", str(own)])
+    assert (done.exit_code, own.read_bytes()) == (2, before)
+    assert (
+        "own.toml: is read, and named for an output too; name another file to write\n"
+        in done.stderr
+    )

@@ -24,9 +24,9 @@ from typer.testing import CliRunner
 
 import facetrace
 from facetrace.cli.commands import app
-from facetrace.common.errors import FacetraceError
+from facetrace.common.errors import FacetraceError, visible
 from facetrace.common.ledger import Ledger
-from facetrace.common.names import beside, lies_in, odd_words, visible
+from facetrace.common.names import beside, lies_in, odd_words
 
 PACKAGE = Path(facetrace.__file__).parent
 ROUND = ROOT / "designs" / "round-brilliant.toml"
@@ -208,23 +208,35 @@ def document_naming(name):
 
 def test_a_result_finds_only_what_is_near_it_or_here(tmp_path, monkeypatch):
     """A result names files as they were given; a stranger's may name any."""
-    here, lot, secret = tmp_path / "here", tmp_path / "a" / "lot", tmp_path / "secret"
+    here, lot, secret = tmp_path / "b" / "c" / "here", tmp_path / "a" / "lot", tmp_path / "secret"
     for folder in (here, lot, secret):
         folder.mkdir(parents=True)
         (folder / "r.toml").write_text("x = 1", encoding="utf-8")
+    (secret / "r.toml").rename(secret / "s.toml")
     (lot.parent / "r.toml").write_text("x = 1", encoding="utf-8")
     monkeypatch.chdir(here)
     told = lot / "plan.json"
     for name, found in (
         ("r.toml", True), (str(here / "r.toml"), True), (str(lot / "r.toml"), True), ("../r.toml", True),
-        (str(secret / "r.toml"), False), ("../secret/r.toml", False), ("../../secret/r.toml", False),
-        (f"{lot}/../../secret/r.toml", False), ("/etc/passwd", False), ("/dev/stdin", False),
+        (str(secret / "s.toml"), False), ("../secret/s.toml", False), ("../../secret/s.toml", False),
+        (f"{lot}/../../secret/s.toml", False), ("/etc/passwd", False), ("/dev/stdin", False),
     ):  # fmt: skip
         told.write_text(json.dumps(document_naming(name)), encoding="utf-8")
         line = refused("report", told)
         assert ("unknown key" in line or "is missing" in line) == found, (name, line)
-        assert ("neither here nor beside it" in line) != found, (name, line)
-    assert {p.name for p in tmp_path.rglob("*") if p.is_file()} == {"r.toml", "plan.json"}
+        there = "secret" in name or name == "/etc/passwd"
+        assert (
+            "lies far from here and from it; copy it beside plan.json, or put a link to it there"
+            in line
+        ) == there
+        assert ("neither here nor beside it" in line) == (not found and not there), (name, line)
+    # right beside it, whatever folder it was made from
+    told.write_text(json.dumps(document_naming(str(secret / "s.toml"))), encoding="utf-8")
+    (lot / "s.toml").symlink_to(secret / "s.toml")
+    line = refused("report", told)
+    assert "unknown key" in line or "is missing" in line
+    (lot / "s.toml").unlink()
+    assert {p.name for p in tmp_path.rglob("*") if p.is_file()} == {"r.toml", "s.toml", "plan.json"}
 
 
 def test_pipes_and_devices_are_not_read(tmp_path):

@@ -13,23 +13,24 @@ except KeyboardInterrupt:
 def main() -> None:
     """Run the command that the command line names."""
     try:
-        signals.answer()
-        # only now: reading these takes longest, and a signal may come meanwhile
-        from facetrace.cli import streams
-        from facetrace.cli.commands import app
+        try:
+            signals.answer()
+            # only now: reading these takes longest, and a signal may come meanwhile
+            from facetrace.cli import streams
+            from facetrace.cli.commands import app
 
-        streams.steady()
-        streams.hush()
-        app()
+            streams.steady()
+            streams.hush()
+            app()
+        finally:
+            # all is done: from here on a signal may end the process as it likes
+            signals.forget()
     except signals.Stopped as stopped:
         # before the command has begun, or after its end
-        signals.caught()
+        signals.forget()
         sys.stderr.write("stopped\n")
         sys.stderr.flush()
         raise SystemExit(stopped.code) from None
-    finally:
-        # all is done: from here on a signal may end the process as it likes
-        signals.forget()
 
 
 if __name__ == "__main__":

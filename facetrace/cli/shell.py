@@ -16,9 +16,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
-from facetrace.common.errors import FacetraceError
-from facetrace.common.names import visible
-from facetrace.common.output import check_targets, write_all
+from facetrace.common.errors import FacetraceError, visible
+from facetrace.common.output import begin, check_targets, write_all
 from facetrace.common.signals import Stopped, caught, unbroken
 
 if TYPE_CHECKING:
@@ -55,10 +54,12 @@ def one_line_errors(function: Function) -> Function:
     def wrapped(*args: Any, **kwargs: Any) -> Any:
         written: list[str] = []
         WRITTEN.set(written)
+        begin()
         try:
             return function(*args, **kwargs)
         except FacetraceError as error:
-            complain(error)
+            there = f"; written: {', '.join(written)}" if written else ""
+            wrong(" ".join(f"{error}{there}".split()))
             raise typer.Exit(2) from None
         except (Stopped, KeyboardInterrupt) as error:
             caught()

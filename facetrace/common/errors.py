@@ -1,5 +1,10 @@
 """Errors a user can mend. Anything else that is raised is a defect of facetrace."""
 
+import re
+
+# C0 but tab and line feed, DEL and C1; ends of line and paragraph; what turns the direction of writing for more than a
+# character (Unicode Standard Annex 9, 2.1 to 2.5); halves of surrogate pairs
+ODD = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 # letters of a problem: what a file says is quoted, and a file may say much
 MOST_LETTERS = 320
 
@@ -8,7 +13,7 @@ class FacetraceError(Exception):
     """One line: where, what is wrong, what would be right. The command line exits with 2 on it."""
 
     def __init__(self, message: object) -> None:
-        super().__init__(plain(str(message)))
+        super().__init__(visible(str(message)))
 
 
 class FileError(FacetraceError):
@@ -24,9 +29,9 @@ class FileError(FacetraceError):
         return FacetraceError, (str(self),)
 
 
-def plain(text: str) -> str:
-    """The text with what a terminal would not show, or would obey, written as an escape."""
-    return "".join(c if c.isprintable() or c in "\n\t" else ascii(c)[1:-1] for c in text)
+def visible(text: str) -> str:
+    r"""The text with each control character written out, like \x1b."""
+    return ODD.sub(lambda m: m[0].encode("unicode_escape").decode("ascii"), text)
 
 
 def shortened(text: str, most: int = MOST_LETTERS) -> str:

@@ -1,5 +1,6 @@
 """What a file is, by what is in it: the kinds that facetrace reads, and those often given in their place."""
 
+import difflib
 import json
 import re
 import stat
@@ -9,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 HEAD_BYTES = 4096
+# letters of a name that are compared with others
+MOST_NAME = 255
 NO_FILE, NOT_READ = "no such file", "cannot be read"
 # bytes of a result that are read to say which command wrote it
 MOST_RESULT = 10_000_000
@@ -74,6 +77,19 @@ def no_file(path: Path) -> str | None:
     if stat.S_ISDIR(mode):
         return "is a folder; name a file"
     return None if stat.S_ISREG(mode) else "is a pipe or a device; name a file"
+
+
+def no_such(path: Path) -> str:
+    """ "no such file", and which one may be meant: one with nearly that name, or with the ending that was left out."""
+    try:
+        beside = sorted(p for p in path.parent.iterdir() if p.is_file())
+    except (OSError, ValueError):
+        return NO_FILE
+    ending = path.suffix.lower() or ".toml"
+    names = {p.name: p for p in beside if p.suffix.lower() == ending}
+    wanted = path.name if path.suffix else f"{path.name}{ending}"
+    near = difflib.get_close_matches(wanted[:MOST_NAME], names, n=1)
+    return f"{NO_FILE}; did you mean {names[near[0]]}?" if near else NO_FILE
 
 
 def kind_in(data: Mapping[str, Any]) -> Kind | None:

@@ -239,12 +239,9 @@ class Ledger:
         if problem:
             raise FileError(path, None, "", problem)
         try:
-            # a pipe would be waited for
-            text = path.read_bytes().decode("utf-8") if path.is_file() else None
+            text = path.read_bytes().decode("utf-8")
         except (OSError, UnicodeDecodeError):
-            text = None
-        if text is None:
-            raise FileError(path, None, "", "cannot be read as text; name another file")
+            raise FileError(path, None, "", "cannot be read as text; name another file") from None
         if not text.startswith(MARK):
             raise FileError(path, 1, "", "is no table of facetrace; name another file")
         if fresh:

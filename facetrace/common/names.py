@@ -4,28 +4,20 @@ A file may come from a stranger. Its words are shown on terminals and pages, so 
 the files that it names lie near it. Links in the file system are the user's own and are followed.
 """
 
-import re
+import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
-from facetrace.common.errors import FacetraceError
+from facetrace.common.errors import ODD, FacetraceError, visible
 
 Place = tuple[int | str, ...]
-# C0 but tab and line feed, DEL and C1; ends of line and paragraph; what turns the direction of writing for more than a
-# character (Unicode Standard Annex 9, 2.1 to 2.5); halves of surrogate pairs
-ODD = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def odd_in(text: str) -> str | None:
     """What is wrong with words that hold a character which is none of writing; None of plain ones."""
     found = ODD.search(text)
     return f"holds the control character U+{ord(found[0]):04X}; write plain text" if found else None
-
-
-def visible(text: str) -> str:
-    r"""The text with each control character written out, like \x1b."""
-    return ODD.sub(lambda m: m[0].encode("unicode_escape").decode("ascii"), text)
 
 
 def odd_words(data: Any) -> Iterator[tuple[Place, str]]:
@@ -68,23 +60,13 @@ def beside(file: Path, name: str) -> Path:
         if depth < -1:
             raise FacetraceError(
                 f"'{name}' leads more than one folder up; files may be named in the folder of this one, in the one "
-                "above and below these: copy it there"
+                "above and below these: copy it there, or put a link to it there"
             )
     return file.parent / name
 
 
 def lies_in(path: Path, folder: Path) -> bool:
     """Whether a path, its ".." undone and no link followed, is below a folder that is not a whole disk."""
-    whole, around = (_plain(p) for p in (path, folder))
+    # not resolve(), which follows links
+    whole, around = (Path(os.path.abspath(p)) for p in (path, folder))  # noqa: PTH100
     return around != Path(around.anchor) and whole.is_relative_to(around)
-
-
-def _plain(path: Path) -> Path:
-    found: list[str] = []
-    anchor, *parts = path.absolute().parts
-    for part in parts:
-        if part != "..":
-            found.append(part)
-        elif found:
-            found.pop()
-    return Path(anchor, *found)

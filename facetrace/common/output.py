@@ -5,12 +5,14 @@ step. A part is locked while its process lives; parts that are not are what a ki
 run that writes the same file removes them.
 """
 
+import errno
 import os
 import secrets
 import stat
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
+from contextvars import ContextVar
 from itertools import combinations
 from pathlib import Path
 from typing import Self
@@ -23,6 +25,23 @@ from facetrace.common.signals import unbroken
 NAME_BYTES = 200
 PART = ".part"
 STANDARD = (0, 1, 2)
+
+
+# what the command that runs is going to write; see check_source
+_TARGETS: ContextVar[tuple[Path, ...]] = ContextVar("targets", default=())
+
+
+def begin() -> None:
+    """Another command begins, which has not said yet what it writes."""
+    _TARGETS.set(())
+
+
+def check_source(path: Path) -> None:
+    """Complain about a file that is read, if a file names it, say, and is to be written too. Raises FacetraceError."""
+    if any(_same(path, target) for target in _TARGETS.get()):
+        raise FacetraceError(
+            f"{path}: is read, and named for an output too; name another file to write"
+        )
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -123,12 +142,18 @@ class Staged:
         assert self._file is not None
         old = _look(self._real)
         if old is not None and hasattr(os, "fchmod"):
-            os.fchmod(self._file, stat.S_IMODE(old.st_mode))
+            # a drive without such rights takes the file all the same
+            with suppress(OSError):
+                os.fchmod(self._file, stat.S_IMODE(old.st_mode))
         with open(self._file, "wb", closefd=False) as stream:
             stream.write(content)
         if content:
             # or a power cut could leave the new name with nothing in it
-            os.fsync(self._file)
+            try:
+                os.fsync(self._file)
+            except OSError as error:
+                if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+                    raise
 
 
 def state_of(path: Path) -> tuple[int, ...] | None:
@@ -204,6 +229,7 @@ def check_targets(targets: Iterable[Path | None], sources: Iterable[Path | None]
     for one, other in combinations(wanted, 2):
         if _same(one, other):
             raise FacetraceError(f"{other}: is named for two outputs; name another file for one")
+    _TARGETS.set((*_TARGETS.get(), *wanted))
 
 
 def _check(path: Path, sources: Sequence[Path]) -> None:

@@ -11,11 +11,9 @@ from types import FrameType
 STOPPING = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )
-
-
-_RAISING = (*STOPPING, signal.SIGALRM) if hasattr(signal, "SIGALRM") else STOPPING
 # libraries may catch whatever comes while they are imported, and go on: so it is raised again after so many s
 AGAIN = 1.0
+_RAISING = (*STOPPING, signal.SIGALRM) if hasattr(signal, "SIGALRM") else STOPPING
 
 
 class Stopped(BaseException):

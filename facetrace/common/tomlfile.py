@@ -10,9 +10,18 @@ from typing import Any, Generic, TypeVar
 
 import pydantic
 
-from facetrace.common.errors import FileError, shortened
-from facetrace.common.filekind import NO_FILE, foreign, is_of, kind_in, kind_wanted, no_file
-from facetrace.common.names import check_path, odd_words, visible
+from facetrace.common.errors import FileError, shortened, visible
+from facetrace.common.filekind import (
+    NO_FILE,
+    foreign,
+    is_of,
+    kind_in,
+    kind_wanted,
+    no_file,
+    no_such,
+)
+from facetrace.common.names import check_path, odd_words
+from facetrace.common.output import check_source
 
 MAX_BYTES = 2_000_000
 # complaints about one file that are looked at, and letters of a key that are told
@@ -52,6 +61,7 @@ def read_text(path: Path, needed: str = "a text file is needed here", most: int 
     problem = no_file(path)
     if problem:
         raise FileError(path, None, "", no_such(path) if problem == NO_FILE else problem)
+    check_source(path)
     try:
         other = foreign(path)
         if other:
@@ -63,15 +73,6 @@ def read_text(path: Path, needed: str = "a text file is needed here", most: int 
         raise FileError(path, None, "", "is not a text file in UTF-8") from None
     except OSError as error:
         raise FileError(path, None, "", f"cannot be read ({error.strerror})") from None
-
-
-def no_such(path: Path) -> str:
-    """ "no such file", and which one may be meant."""
-    beside = [p for p in sorted(path.parent.glob(f"*{path.suffix}")) if p.is_file()]
-    near = difflib.get_close_matches(path.stem, [p.stem for p in beside], n=1)
-    if not near:
-        return NO_FILE
-    return f"{NO_FILE}; did you mean {path.with_name(near[0] + path.suffix)}?"
 
 
 def read_model(path: Path, model: type[Model]) -> tuple[Model, str]:
@@ -123,6 +124,8 @@ def _meant(line: str) -> str | None:
     comma = re.fullmatch(r"\s*[\w.-]+\s*=\s*([-+]?\d+),(\d+)\s*(#.*)?", line)
     if comma:
         return f"{comma[1]},{comma[2]} has a decimal comma; write {comma[1]}.{comma[2]}"
+    if re.search(r'=\s*"[^"]*\\', line):
+        return "\\ begins a sign of its own; write / in paths, like ../scans/a.stl"
     bare = re.fullmatch(r"\s*([\w.-]+\s*=)\s*([^\W\d][^\"'=\[\]{}#]*?)\s*(#.*)?", line)
     return f'text without quotes; write {bare[1]} "{bare[2]}"' if bare else None
 

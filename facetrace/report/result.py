@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from facetrace.common.errors import FacetraceError
+from facetrace.common.errors import FacetraceError, visible
 from facetrace.common.filekind import mesh_or_picture, no_file, result_words
-from facetrace.common.names import check_path, lies_in, odd_words, visible
+from facetrace.common.names import check_path, lies_in, odd_words
 from facetrace.design.model import Design, read_design
 from facetrace.optics.rough import Rough
 from facetrace.report.document import SCHEMA
@@ -48,18 +48,28 @@ class Result:
     kind: str
 
     def found(self, name: str) -> Path:
-        """A file that the document names: from here, or from where the document lies. Raises FacetraceError."""
-        for place in (Path(name), self.path.parent / name):
-            if self._near(place) and no_file(place) is None:
-                return place
+        """A file that the document names: from here, from where the document lies, or right beside it.
+
+        Raises FacetraceError where there is none, or only one that lies elsewhere.
+        """
+        own = self.path.parent
+        places = (Path(name), own / name, own / Path(name).name)
+        there = [place for place in places if no_file(place) is None]
+        for place in filter(self._near, there):
+            return place
+        if there:
+            raise FacetraceError(
+                f"{self.path}: was made from {name}, which lies far from here and from it; copy it beside {self.path.name}, "
+                "or put a link to it there"
+            )
         raise FacetraceError(
             f"{self.path}: was made from {name}, which is neither here nor beside it; go to the folder where it was made"
         )
 
     def _near(self, place: Path) -> bool:
-        """Whether a file is below the folder where one is, the document's, or the one above that. Links are followed."""
-        own = self.path.absolute().parent
-        return any(lies_in(place, folder) for folder in (Path(), own, own.parent))
+        """Whether a file is below the folder where one is, the document's, or the one above these. Links are followed."""
+        here, own = Path().absolute(), self.path.absolute().parent
+        return any(lies_in(place, folder) for folder in (here, here.parent, own, own.parent))
 
     def check(self, name: str, carats: float, expected: float) -> None:
         """Raises FacetraceError where a file makes another weight than the document says."""

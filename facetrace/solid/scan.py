@@ -21,7 +21,8 @@ from scipy.spatial import ConvexHull, cKDTree
 from scipy.spatial.distance import pdist
 
 from facetrace.common.errors import FacetraceError
-from facetrace.common.filekind import no_file
+from facetrace.common.filekind import NO_FILE, no_file, no_such
+from facetrace.common.output import check_source
 from facetrace.solid import fit
 from facetrace.solid.body import Body, Floats
 
@@ -107,11 +108,6 @@ class Scan:
         return Scan(self.vertices @ matrix.T, self.faces, self.repairs)
 
 
-def hull_body(mesh: Scan) -> Body:
-    """The planes of a scan's convex hull; triangles of one plane give one."""
-    return mesh.hull
-
-
 def of_points(points_mm: ArrayLike) -> Scan:
     """The surface of the convex hull of points (n, 3). Raises FacetraceError where they lie in one plane."""
     fit.hull(points_mm)
@@ -135,7 +131,8 @@ def load(path: Path) -> trimesh.Trimesh:
     kind = path.suffix.lower().removeprefix(".")
     problem = no_file(path)
     if problem:
-        raise FacetraceError(f"{path}: {problem}")
+        raise FacetraceError(f"{path}: {no_such(path) if problem == NO_FILE else problem}")
+    check_source(path)
     if kind not in READS:
         endings = ", ".join(f".{k}" for k in READS)
         raise FacetraceError(f"{path}: the mesh format follows the ending; use one of {endings}")
