@@ -8,6 +8,7 @@ import tomllib
 import fuzz
 import fuzz_inputs
 import pytest
+import trimesh
 from conftest import ROOT
 from test_wrong_files import refused
 
@@ -93,6 +94,50 @@ def test_meshes_that_are_none(height, corner, tmp_path):
     design = ROOT / "designs" / "round-brilliant.toml"
     for words in (["plan", tmp_path / "rough.toml", "none.toml"], ["orient", design, "--zone", tmp_path / "zone.toml", "--csv", tmp_path / "a.csv", "--no-picture"]):  # fmt: skip
         assert "a.off" in refused(words)
+
+
+ROUGH = 'name = "a"\n[shape]\nmesh = "{}"\nc_axis = [0, 0, 1]\n'
+STONE = 'name = "a"\nmesh = "{}"\nmaterial = "ruby"\nfloor_carats = 0.5\n[measured]\nlength_mm = 9\nwidth_mm = 9\ndepth_mm = 4\ncarats = 1.2\n'
+# corners of two numbers; a picture that lies elsewhere; a flake whose two sides were taken for one
+HOSTILE = {
+    "flat.obj": "v 0 0\nv 9 0\nv 0 9\nv 9 9\nf 1 3 2\nf 1 2 4\nf 2 3 4\nf 1 4 3\n",
+    "picture.ply": "ply\nformat ascii 1.0\ncomment TextureFile /dev/zero\nelement vertex 3\nproperty float x\nproperty float y\nproperty float z\n"
+    "element face 1\nproperty list uchar int vertex_indices\nend_header\n0 0 0\n9 0 0\n0 9 0\n3 0 1 2\n",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", [*HOSTILE, "flake.stl"])
+def test_meshes_are_refused_in_one_line(name, tmp_path):
+    if name in HOSTILE:
+        (tmp_path / name).write_text(HOSTILE[name])
+    else:
+        trimesh.creation.box((9, 9, 1e-9)).export(tmp_path / name)
+    for text, words in ((ROUGH, ["plan", "{}", "none.toml"]), (STONE, ["recut", "{}", "--facets"])):
+        path = tmp_path / "in.toml"
+        path.write_text(text.format(name))
+        # in a process of its own, where warnings are told and libraries write to stderr themselves
+        done = subprocess.run(
+            [sys.executable, "-m", "facetrace.cli.main", *(w.format(path) for w in words)], cwd=ROOT, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 2
+        assert done.stderr.startswith(f"error: {path}:")
+        assert name in done.stderr
+        assert done.stderr.count("\n") == 1
+
+
+SPINEL = (ROOT / "facetrace" / "optics" / "materials" / "spinel.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("constant", [-9.0, 1e300, 200.0])
+def test_a_material_without_an_index_is_refused(constant, tmp_path):
+    """It was a NaN in the JSON."""
+    data = tomllib.loads(SPINEL)
+    data["dispersion"]["ordinary"]["constant"] = constant
+    path = tmp_path / "own.toml"
+    path.write_text(fuzz_inputs.toml(data), encoding="utf-8")
+    assert "[dispersion] ordinary: gives no index from 1 to 10 at 380 nm" in refused(
+        ["dichroscope", path]
+    )
 
 
 def test_the_texts_are_toml():
