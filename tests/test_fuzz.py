@@ -22,6 +22,7 @@ FLAKE = 'name = "a"\n' + "".join(TIER.format(f"g{k}", "girdle", 90, k * 24, f"di
 STEEP = 'name = "a"\n[outline]\nshape = "pear"\nlength_mm = 500\nwidth_mm = 500\n[girdle]\nthickness_mm = 0.1\n[crown]\nstyle = "step"\nangle = 77.6\ntable_percent = 1e-6\n[pavilion]\nstyle = "brilliant"\nangle = 0.33\n'
 # a picometre through, of two lobes: less than what linear programs leave to rounding
 MOTE = 'name = "a"\n[girdle]\nthickness_mm = 0.1\n' + "".join(TIER.format(k, "girdle", 90, "{ at = [0, 3.1], fold = 16, mirror = true }", "distance_mm = 1e-9" + k) for k in ("", '\nlobe = "left"')).replace('name = ""', 'name = "b"').replace('name = "\nlobe = "left""', 'name = "c"')  # fmt: skip
+CONE = "".join(TIER.format(f"t{k}", "crown", 20 + k, "{ at = [0.1], fold = 96, mirror = true }", way) for k, way in enumerate(("height_mm = 20", "through = ['t0', 't0', 't0']")))  # fmt: skip
 
 # what was wrong once -> (suffix, content, the line's end)
 FOUND = {
@@ -37,6 +38,7 @@ FOUND = {
     "words of a library about a facet beyond all bounds": (".toml", STEEP, "or its angles neither so flat nor so steep"),
     "a stone without thickness": (".toml", FLAKE, "(empty or flat); check the depths of the tiers"),
     "a stone smaller than rounding": (".toml", MOTE, "; check the depths of the tiers"),
+    "an apex of 192 facets took minutes": (".toml", f'name = "a"\n{CONE}', "the planes leave the solid open (unbounded); check the depths of the tiers"),
     "a key that a terminal would obey": (".toml", f'"\\u001b[31m" = 1\n{ROUND}', None),
     "a key of 5,000 letters": (".toml", f"{'x' * 5000} = 1\n{ROUND}", None),
 }  # fmt: skip
