@@ -16,11 +16,10 @@ from pydantic import Field, field_validator, model_validator
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.tomlfile import Strict, key_name, line_of, read_model
 
-# a stone smaller than a hundredth of a millimetre, or a share finer than this, is a slip of the pen
-Millimetres = Annotated[float, Field(ge=0.01, le=500)]
+Millimetres = Annotated[float, Field(gt=0, le=500)]
 Angle = Annotated[float, Field(ge=0, le=90)]
 SlopeAngle = Annotated[float, Field(gt=0, lt=90)]
-Percent = Annotated[float, Field(ge=0.01, le=99.99)]
+Percent = Annotated[float, Field(gt=0, lt=100)]
 Index = Annotated[float, Field(ge=0, le=1000)]
 Distance = Annotated[float, Field(gt=-500, le=500)]
 Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^@\r\n\t]+$")]
