@@ -374,19 +374,20 @@ def cases(kind: str, way: str, seed: int, count: int):
 def _by_hypothesis(kind: str, seed: int, count: int) -> list[Case]:
     import hypothesis
 
-    found: list[Case] = []
+    found: dict[bytes, Case] = {}
 
     @hypothesis.seed(seed)
     @hypothesis.settings(
-        max_examples=count, database=None, deadline=None, phases=[hypothesis.Phase.generate],
+        max_examples=2 * count, database=None, deadline=None, phases=[hypothesis.Phase.generate],
         suppress_health_check=list(hypothesis.HealthCheck),
     )  # fmt: skip
     @hypothesis.given(strategy(kind, Path.cwd()))
     def draw(made: tuple[str, bytes]) -> None:
-        found.append(Case(kind, "grammar", *made))
+        found[made[1]] = Case(kind, "grammar", *made)
 
     draw()
-    return found[:count]
+    # the same is drawn now and then
+    return list(found.values())[:count]
 
 
 def _by_atheris(teller: Teller, ask: argparse.Namespace) -> None:
@@ -453,6 +454,7 @@ class Worker:
     rest: bytes = b""
     done: int = 0
     busy: bool = False
+    ended: bool = False
     warmed: bool = False
     since: float = 0.0
 
@@ -582,6 +584,7 @@ class Run:
                 if alive and not late:
                     if over:
                         worker.process.kill()
+                        worker.ended = True
                         worker.busy = False
                     continue
                 self.finished(worker, late)
@@ -600,10 +603,10 @@ class Run:
             case = Case(**json.loads((worker.folder / "now.json").read_text()), content=(worker.folder / "now.bin").read_bytes())  # fmt: skip
             self.count_in(worker, End(-1, PATIENCE if late else 0.0, 0.0, what, command_of(case)[0]))  # fmt: skip
             self.rest.append((worker.kind, worker.way, worker.seed, worker.left, worker.done))
-        elif not worker.warmed:
+        elif not worker.warmed or (code and not worker.ended):
             log = (worker.folder / "native.log").read_text(errors="replace")[-2000:]
             raise SystemExit(
-                f"a worker ended before its first input ({worker.kind} {worker.way} {worker.seed} {worker.done}: {code}):\n{log}"
+                f"a worker ended by itself ({worker.kind} {worker.way} {worker.seed} {worker.done}: {code}):\n{log}"
             )
 
     def table(self) -> str:

@@ -189,7 +189,9 @@ def changed(draw, data, donor):
     value = holder[key]
     way = draw(st.sampled_from(("value", "value", "value", "near", "near", "near", "drop", "key", "copy", "many", "quote", "other", "graft")))  # fmt: skip
     if way == "near" and isinstance(value, (int, float)) and not isinstance(value, bool):
-        new = value * draw(st.sampled_from(FACTORS)) + draw(
+        # a whole number may have more digits than a float has room for
+        base = value if abs(value) < 10**300 else 1.0
+        new = base * draw(st.sampled_from(FACTORS)) + draw(
             st.sampled_from((0, 0, 0, 1e-9, 1, -1, 0.25))
         )
         holder[key] = int(new) if isinstance(value, int) and abs(new) < 1e15 and draw(st.booleans()) else new  # fmt: skip
@@ -209,9 +211,14 @@ def changed(draw, data, donor):
     elif way == "graft":
         own = list(_spots(donor))
         top = own[draw(st.integers(0, len(own) - 1))]
-        data[top[-1] if isinstance(data, dict) and isinstance(top[-1], str) else key if not isinstance(data, dict) else str(top[-1])] = copy.deepcopy(_at(donor, top))  # fmt: skip
+        part = copy.deepcopy(_at(donor, top))
+        if isinstance(data, dict):
+            data[str(top[-1])] = part
+        else:
+            data.append(part)
     else:
-        holder[key] = draw(HOSTILE)
+        # a copy, which later changes may change
+        holder[key] = copy.deepcopy(draw(HOSTILE))
 
 
 # ---- texts ------------------------------------------------------------------------------------

@@ -8,8 +8,11 @@ import tomllib
 import fuzz
 import fuzz_inputs
 import pytest
+import trimesh
 from conftest import ROOT
 from test_wrong_files import refused
+
+from facetrace.studies import rows
 
 ROUND = (ROOT / "designs" / "round-brilliant.toml").read_text(encoding="utf-8")
 TIER = '[[tier]]\nname = "{}"\nside = "{}"\nangle = {}\nindex = {}\n{}\n'
@@ -21,6 +24,7 @@ FLAKE = 'name = "a"\n' + "".join(TIER.format(f"g{k}", "girdle", 90, k * 24, f"di
 STEEP = 'name = "a"\n[outline]\nshape = "pear"\nlength_mm = 500\nwidth_mm = 500\n[girdle]\nthickness_mm = 0.1\n[crown]\nstyle = "step"\nangle = 77.6\ntable_percent = 1\n[pavilion]\nstyle = "brilliant"\nangle = 0.33\n'
 # a picometre through, of two lobes: less than what linear programs leave to rounding
 MOTE = 'name = "a"\n[girdle]\nthickness_mm = 0.1\n' + "".join(TIER.format(k, "girdle", 90, "{ at = [0, 3.1], fold = 16, mirror = true }", "distance_mm = 1e-9" + k) for k in ("", '\nlobe = "left"')).replace('name = ""', 'name = "b"').replace('name = "\nlobe = "left""', 'name = "c"')  # fmt: skip
+CONE = "".join(TIER.format(f"t{k}", "crown", 20 + k, "{ at = [0.1], fold = 96, mirror = true }", way) for k, way in enumerate(("height_mm = 20", "through = ['t0', 't0', 't0']")))  # fmt: skip
 
 # what was wrong once -> (suffix, content, the line's end)
 FOUND = {
@@ -36,6 +40,7 @@ FOUND = {
     "words of a library about a facet beyond all bounds": (".toml", STEEP, "or its angles neither so flat nor so steep"),
     "a stone without thickness": (".toml", FLAKE, "(empty or flat); check the depths of the tiers"),
     "a stone smaller than rounding": (".toml", MOTE, "; check the depths of the tiers"),
+    "an apex of 192 facets took minutes": (".toml", f'name = "a"\n{CONE}', "the planes leave the solid open (unbounded); check the depths of the tiers"),
     "a key that a terminal would obey": (".toml", f'"\\u001b[31m" = 1\n{ROUND}', None),
     "a key of 5,000 letters": (".toml", f"{'x' * 5000} = 1\n{ROUND}", None),
 }  # fmt: skip
@@ -95,6 +100,50 @@ def test_meshes_that_are_none(height, corner, tmp_path):
         assert "a.off" in refused(words)
 
 
+ROUGH = 'name = "a"\n[shape]\nmesh = "{}"\nc_axis = [0, 0, 1]\n'
+STONE = 'name = "a"\nmesh = "{}"\nmaterial = "ruby"\nfloor_carats = 0.5\n[measured]\nlength_mm = 9\nwidth_mm = 9\ndepth_mm = 4\ncarats = 1.2\n'
+# corners of two numbers; a picture that lies elsewhere; a flake whose two sides were taken for one
+HOSTILE = {
+    "flat.obj": "v 0 0\nv 9 0\nv 0 9\nv 9 9\nf 1 3 2\nf 1 2 4\nf 2 3 4\nf 1 4 3\n",
+    "picture.ply": "ply\nformat ascii 1.0\ncomment TextureFile /dev/zero\nelement vertex 3\nproperty float x\nproperty float y\nproperty float z\n"
+    "element face 1\nproperty list uchar int vertex_indices\nend_header\n0 0 0\n9 0 0\n0 9 0\n3 0 1 2\n",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", [*HOSTILE, "flake.stl"])
+def test_meshes_are_refused_in_one_line(name, tmp_path):
+    if name in HOSTILE:
+        (tmp_path / name).write_text(HOSTILE[name])
+    else:
+        trimesh.creation.box((9, 9, 1e-9)).export(tmp_path / name)
+    for text, words in ((ROUGH, ["plan", "{}", "none.toml"]), (STONE, ["recut", "{}", "--facets"])):
+        path = tmp_path / "in.toml"
+        path.write_text(text.format(name))
+        # in a process of its own, where warnings are told and libraries write to stderr themselves
+        done = subprocess.run(
+            [sys.executable, "-m", "facetrace.cli.main", *(w.format(path) for w in words)], cwd=ROOT, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 2
+        assert done.stderr.startswith(f"error: {path}:")
+        assert name in done.stderr
+        assert done.stderr.count("\n") == 1
+
+
+SPINEL = (ROOT / "facetrace" / "optics" / "materials" / "spinel.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("constant", [-9.0, 1e300, 200.0])
+def test_a_material_without_an_index_is_refused(constant, tmp_path):
+    """It was a NaN in the JSON."""
+    data = tomllib.loads(SPINEL)
+    data["dispersion"]["ordinary"]["constant"] = constant
+    path = tmp_path / "own.toml"
+    path.write_text(fuzz_inputs.toml(data), encoding="utf-8")
+    assert "[dispersion] ordinary: gives no index from 1 to 10 at 380 nm" in refused(
+        ["dichroscope", path]
+    )
+
+
 def test_the_texts_are_toml():
     """What is made of the examples reads back as them: mutations are those that are meant."""
     for kind in ("design", "rough", "zone", "stone", "price"):
@@ -108,7 +157,13 @@ def test_the_texts_are_toml():
 @pytest.mark.slow
 def test_a_short_run(tmp_path):
     """Fixed seed; the mutator of our own, so that it is the same with and without atheris."""
-    words = ["--inputs", "600", "--batch", "30", "--way", "grammar", "--way", "bytes", "--no-atheris", "--keep", tmp_path]  # fmt: skip
+    words = ["--inputs", "400", "--batch", "20", "--way", "grammar", "--way", "bytes", "--no-atheris", "--keep", tmp_path]  # fmt: skip
     done = subprocess.run([sys.executable, ROOT / "tests" / "fuzz.py", *map(str, words)], capture_output=True, text=True, check=False)  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "600 inputs in" in done.stdout
+    assert "400 inputs in" in done.stdout
+
+
+def test_a_row_that_was_edited_holds_no_number():
+    """A report on such a result was a traceback of an assertion; TypeError is told as an incomplete result."""
+    with pytest.raises(TypeError, match="tilt holds no number"):
+        rows.number({"tilt": "x"}, "tilt")

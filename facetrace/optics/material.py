@@ -17,9 +17,11 @@ from pydantic import Field, model_validator
 from facetrace.common.errors import FacetraceError
 from facetrace.common.names import beside
 from facetrace.common.tomlfile import AS_LIST, Strict, parse_model, read_model
-from facetrace.optics.spectrum import Spectrum
+from facetrace.optics.spectrum import RANGE_NM, Spectrum
 
 Floats = NDArray[np.float64]
+# indices of crystals that let light through, in visible light looked at in such steps, nm
+LEAST_INDEX, MOST_INDEX, STEP_NM = 1.0, 10.0, 1.0
 NAMES = ("corundum", "calcite", "quartz", "diamond", "spinel", "glass")
 
 
@@ -43,10 +45,10 @@ class Dispersion(Strict):
 class Band(Strict):
     """A Gaussian in wavenumber: centre and FWHM in cm^-1, peak cross sections in cm^2."""
 
-    centre: Annotated[float, Field(gt=0)]
-    width: Annotated[float, Field(gt=0)]
-    o: Annotated[float, Field(ge=0)]
-    e: Annotated[float, Field(ge=0)]
+    centre: Annotated[float, Field(gt=0, le=1e6)]
+    width: Annotated[float, Field(ge=1, le=1e6)]
+    o: Annotated[float, Field(ge=0, le=1e-10)]
+    e: Annotated[float, Field(ge=0, le=1e-10)]
 
 
 class Chromophore(Strict):
@@ -62,14 +64,14 @@ class Chromophore(Strict):
 class Variety(Strict):
     """A material with concentrations in ppma."""
 
-    chromophores: dict[str, Annotated[float, Field(ge=0)]]
+    chromophores: dict[str, Annotated[float, Field(ge=0, le=100_000)]]
     note: str = ""
 
 
 class Atoms(Strict):
     """Number density that one ppma stands for."""
 
-    per_cm3_per_ppma: Annotated[float, Field(gt=0)]
+    per_cm3_per_ppma: Annotated[float, Field(gt=0, le=1e20)]
     source: str
 
 
@@ -94,7 +96,25 @@ class MaterialFile(Strict):
             odd = set(variety.chromophores) - known
             if odd:
                 raise ValueError(f"variety {name}: no [[chromophore]] is named {sorted(odd)[0]}")
+        self._check_indices()
         return self
+
+    def _check_indices(self) -> None:
+        """Raise ValueError unless the dispersion gives an index that a crystal may have, in all visible light."""
+        nm = np.arange(*RANGE_NM, STEP_NM)
+        squared = self.dispersion.form == "C squared"
+        for ray in ("ordinary", "extraordinary"):
+            branch = getattr(self.dispersion, ray)
+            if branch is None:
+                continue
+            with np.errstate(all="ignore"):
+                n = _sellmeier(branch, nm, squared)
+            odd = np.flatnonzero(~((n >= LEAST_INDEX) & (n <= MOST_INDEX)))
+            if len(odd):
+                raise ValueError(
+                    f"[dispersion] {ray}: gives no index from {LEAST_INDEX:g} to {MOST_INDEX:g} at {nm[odd[0]]:g} nm; "
+                    "check form, constant and terms"
+                )
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,13 @@ from facetrace.solid.polyhedron import Floats, Ints, Solid, SolidError
 
 # a point that named facets share lies this near (mm) to being inside the stone cut so far
 ON_STONE = 1e-6
-# girdle facets, whose corners are looked for in pairs, and points that ``through`` may look at, times facets
-MOST_FLATS, MOST_WAYS = 1024, 500_000_000
+# girdle facets, whose corners are looked for in pairs, and points that all ``through`` of a design may
+# look at, times facets
+MOST_FLATS, MOST_WAYS = 1024, 300_000_000
 # mm, the longest side of a stone: steep facets make depths that nobody means
 LARGEST_MM = 1000.0
+# points of which those that are one are told apart first
+MANY = 1000
 # numbers that are compared at once
 CHUNK = 4_000_000
 
@@ -86,6 +89,7 @@ def facets_of(design: Design) -> list[Facet]:
     done = _walls(design)
     lobes = ["left", "right"] if done else [None]
     lines = {lobe: _girdle_line(design, lobe) for lobe in lobes}
+    left = MOST_WAYS
     for number, tier in enumerate(design.tier):
         # what cuts both lobes is placed by the left one
         lobe = tier.lobe or lobes[0]
@@ -96,7 +100,8 @@ def facets_of(design: Design) -> list[Facet]:
                 ("tier", number, "index"),
                 f"the design has more than {MOST_FACETS} facets with this tier; cut fewer",
             )
-        meets = _meetings(tier, number, mates) if tier.through else None
+        meets, ways = _meetings(tier, number, mates, left) if tier.through else (None, 0)
+        left -= ways
         cut: list[Facet] = []
         for i, k in places:
             cut.append(_facet(design, tier, number, i, k, meets, lines[lobe]))
@@ -197,12 +202,12 @@ def _groups(tier: Tier, number: int, done: list[Facet]) -> dict[str, list[int]]:
     return groups
 
 
-def _triples(tier: Tier, number: int, done: list[Facet]) -> Ints:
-    """Every three facets (n, 3), one of each name of ``through``."""
+def _triples(tier: Tier, number: int, done: list[Facet], most: int) -> Ints:
+    """Every three facets (n, 3), one of each name of ``through``; *most*: ways times facets."""
     groups, names = _groups(tier, number, done), list(tier.through or ())
     times = {name: names.count(name) for name in groups}
     count = math.prod(math.comb(len(groups[name]), k) for name, k in times.items())
-    if count * len(done) > MOST_WAYS:
+    if count * len(done) > most:
         raise DesignError(
             ("tier", number, "through"),
             f"the named facets can meet in {count:,} ways, too many to try; name single ones, like "
@@ -215,9 +220,10 @@ def _triples(tier: Tier, number: int, done: list[Facet]) -> Ints:
     return np.asarray(np.unique(triples[apart], axis=0))
 
 
-def _meetings(tier: Tier, number: int, done: list[Facet]) -> Floats:
-    """The points (n, 3) where three facets, one of each name, meet on the stone."""
-    triples = _triples(tier, number, done)
+def _meetings(tier: Tier, number: int, done: list[Facet], most: int) -> tuple[Floats, int]:
+    """The points (n, 3) where three facets, one of each name, meet on the stone, and how many ways were tried times facets."""
+    triples = _triples(tier, number, done, most)
+    ways = len(triples) * len(done)
     normals = np.array([f.normal for f in done])
     offsets = np.array([f.distance for f in done])
     with np.errstate(all="ignore"):
@@ -230,7 +236,10 @@ def _meetings(tier: Tier, number: int, done: list[Facet]) -> Floats:
             ("tier", number, "through"),
             f"the facets {', '.join(tier.through or ())} do not meet on the stone",
         )
-    return np.asarray(found)
+    if len(found) > MANY:
+        # facets around a point meet there in a million ways, and each facet of the tier looks at them all
+        found = found[np.unique(found.round(9), axis=0, return_index=True)[1]]
+    return np.asarray(found), ways
 
 
 def _within(points: Floats, normals: Floats, offsets: Floats) -> NDArray[np.bool_]:

@@ -113,7 +113,8 @@ def _planes(points: Floats) -> Floats:
             continue
         plane = hull.equations[largest]
         off = np.abs(triangles @ plane[:3] + plane[3]).max(axis=1)
-        mine = left & (off < slack)
+        # of a flake the other side lies as near
+        mine = left & (off < slack) & (hull.equations[:, :3] @ plane[:3] > 0)
         mine[largest] = True
         left &= ~mine
         normal = (hull.equations[mine, :3] * areas[mine, None]).sum(axis=0)

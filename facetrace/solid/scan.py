@@ -6,6 +6,7 @@ point of it is inside.
 """
 
 import io
+import logging
 import math
 from dataclasses import dataclass
 from functools import cached_property
@@ -27,6 +28,9 @@ from facetrace.solid import fit
 from facetrace.solid.body import Body, Floats
 
 Ints = NDArray[np.int64]
+
+# what the reader of meshes has to say of a file goes into our one line, not beside it
+logging.getLogger("trimesh").addHandler(logging.NullHandler())
 
 MAX_BYTES = 100_000_000
 MAX_FACES = 200_000
@@ -158,6 +162,8 @@ def load(path: Path) -> trimesh.Trimesh:
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
         raise FacetraceError(f"{path} holds no mesh of a body")
     faces = np.asarray(mesh.faces)
+    if faces.shape[1:] != (3,) or mesh.vertices.shape[1:] != (3,):
+        raise FacetraceError(f"{path}: a corner has three numbers, and a triangle three corners")
     if faces.min() < 0 or faces.max() >= len(mesh.vertices):
         raise FacetraceError(
             f"{path}: a triangle names a corner that is not there; export it again"

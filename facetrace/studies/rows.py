@@ -12,9 +12,10 @@ SURE_ERRORS = 2.0
 
 
 def number(row: Mapping[str, Cell], name: str) -> float:
-    """A cell that holds a number."""
+    """A cell that holds a number. Raises TypeError for another, as a result that was edited may have."""
     value = row[name]
-    assert isinstance(value, int | float)
+    if not isinstance(value, int | float):
+        raise TypeError(f"{name} holds no number")
     return float(value)
 
 
