@@ -565,6 +565,11 @@ def frames():
 def by(*names):
     return any(n in f for f in frames() for n in names)
 
+def trial(path):
+    """A command's trial whether a file can be made beside its output: empty, and gone at once."""
+    name = os.path.basename(path)
+    return path.startswith(inside) and name.startswith(".") and name.endswith(".part") and by("facetrace/common/output.py")
+
 def hook(event, args):
     if not on[0]:
         return
@@ -599,13 +604,13 @@ def judge(event, args):
         path = os.path.abspath(os.fsdecode(args[0]))
         flags = args[2] or 0
         writes = any(c in (args[1] or "") for c in "wax+") or flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
-        if not path.startswith(WRITE if writes else READ):
+        if not path.startswith(WRITE if writes else READ) and not trial(path):
             heard.append([event, path, args[1], flags])
     elif event in ("os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.link", "os.symlink", "os.truncate", "os.chmod", "shutil.rmtree", "shutil.move", "shutil.copyfile"):
         paths = [os.path.abspath(os.fsdecode(a)) for a in args if isinstance(a, (str, bytes)) and a]
         if event in ("os.remove", "os.rmdir", "os.mkdir", "os.chmod") and args[-1] != -1 and not os.path.isabs(args[0]):
             return  # relative to an open folder: shutil.rmtree of a folder that was told before
-        if not all(p.startswith(WRITE) for p in paths):
+        if not all(p.startswith(WRITE) or event == "os.remove" and trial(p) for p in paths):
             heard.append([event, *paths])
 
 sys.addaudithook(hook)
@@ -749,6 +754,7 @@ def test_commands_do_nothing_but_their_work(tmp_path):
     assert list((tmp_path / "tmp").iterdir()) == []
     assert sorted(p.name for p in tmp_path.iterdir()) == ["in", "out", "secret", "tmp"]
     # outputs stand where they were asked for, and nowhere else
+    assert not list(tmp_path.rglob("*.part"))
     assert not [p for p in (tmp_path / "in").rglob("*") if p.suffix in (".png", ".html") or "plan.csv" in p.name]  # fmt: skip
 
 
