@@ -566,7 +566,7 @@ def by(*names):
     return any(n in f for f in frames() for n in names)
 
 def trial(path):
-    """A command's trial whether a file can be made beside its output: empty, and gone at once."""
+    # a trial whether a file can be made beside an output: empty, and gone at once
     name = os.path.basename(path)
     return path.startswith(inside) and name.startswith(".") and name.endswith(".part") and by("facetrace/common/output.py")
 
