@@ -568,7 +568,7 @@ def by(*names):
 def trial(path):
     # a trial whether a file can be made beside an output: empty, and gone at once
     name = os.path.basename(path)
-    return path.startswith(inside) and name.startswith(".") and name.endswith(".part") and by("facetrace/common/output.py")
+    return path.startswith((inside, os.path.join(os.path.dirname(package), "designs"))) and name.startswith(".") and name.endswith(".part") and by("facetrace/common/output.py")
 
 def hook(event, args):
     if not on[0]:
