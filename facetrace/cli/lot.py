@@ -31,7 +31,6 @@ from facetrace.cli.plan import (
     called,
     files_in,
     load_room,
-    mesh_of,
     notes_of,
     plan_member,
     setting_of,
@@ -98,7 +97,6 @@ def lot(
     check_outputs(json, (prices, *files, *files_in(designs)), table=table)
     # all files are read before any work is spent: a damaged one is told at once
     rooms = [load_room(file) for file in files]
-    check_outputs(json, map(mesh_of, rooms))
     price = with_risk(read_prices(prices).model, margin, chance) if prices else None
     setting = setting_of(
         table_to_c, light.value, head, within=within / 100, most_cells=most_cells, rays=rays,

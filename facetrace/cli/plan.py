@@ -205,7 +205,6 @@ def plan(
     sources = (rough, prices, *files_in(designs))
     check_outputs(json, sources, pictures=(shown,), table=table, others=(stone, offcut))
     room = load_room(rough)
-    check_outputs(json, (mesh_of(room),), others=(stone, offcut))
     tasks = tasks_of(room, designs, flex)
     price = with_risk(read_prices(prices).model, margin, chance) if prices else None
     setting = setting_of(
@@ -313,12 +312,6 @@ def with_risk(prices: "Prices", margin: float | None, chance: float | None) -> "
 def files_in(designs: Sequence[Path]) -> list[Path]:
     """The files that these name, folders opened."""
     return [file for d in designs for file in (d.glob("*.toml") if d.is_dir() else (d,))]
-
-
-def mesh_of(room: "Room") -> Path | None:
-    """The scan that a rough's file names."""
-    file = room.rough.file
-    return file.path.parent / file.model.shape.mesh if file.model.shape.mesh else None
 
 
 # ---- what is found ----------------------------------------------------------------------------

@@ -95,9 +95,6 @@ def recut(
     _, shown = targets(stone, "recut", None, picture, no_picture, json)
     check_outputs(json, (stone, spectrum), pictures=(shown,))
     cut = read_stone(stone)
-    check_outputs(
-        json, [stone.parent / name for name in (cut.model.design, cut.model.mesh) if name]
-    )
     if facets:
         out.print(_facets(cut))
         return

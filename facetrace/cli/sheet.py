@@ -91,7 +91,6 @@ def sheet(
 
 
 def _table(name: str, found: "Bench") -> Table:
-
     from facetrace.report.sheet import FINE, MISSING, READ_DEG, tolerance_of
     from facetrace.solid.steps import MOST_ERROR_DEG
 

@@ -58,13 +58,11 @@ def one_line_errors(function: Function) -> Function:
         try:
             return function(*args, **kwargs)
         except FacetraceError as error:
-            there = f"; written: {', '.join(written)}" if written else ""
-            wrong(" ".join(f"{error}{there}".split()))
+            complain(error, _told(written))
             raise typer.Exit(2) from None
         except (Stopped, KeyboardInterrupt) as error:
             caught()
-            what = f"written: {', '.join(written)}" if written else "nothing was written"
-            last_word(f"stopped; {what}")
+            last_word(f"stopped{_told(written) or '; nothing was written'}")
             raise typer.Exit(exit_code(error)) from None
 
     return wrapped  # type: ignore[return-value]
@@ -75,9 +73,13 @@ def wrong(line: str) -> None:
     err.print(Text.assemble(("error:", "red"), " ", visible(line)))
 
 
-def complain(error: FacetraceError) -> None:
+def complain(error: FacetraceError, more: str = "") -> None:
     """An error of the user's in one line on stderr."""
-    wrong(" ".join(str(error).split()))
+    wrong(" ".join(f"{error}{more}".split()))
+
+
+def _told(written: Sequence[str]) -> str:
+    return f"; written: {', '.join(written)}" if written else ""
 
 
 def last_word(text: str) -> None:

@@ -25,8 +25,6 @@ from facetrace.common.signals import unbroken
 NAME_BYTES = 200
 PART = ".part"
 STANDARD = (0, 1, 2)
-
-
 # what the command that runs is going to write; see check_source
 _TARGETS: ContextVar[tuple[Path, ...]] = ContextVar("targets", default=())
 
