@@ -245,6 +245,12 @@ def test_a_design_that_has_changed_since_is_noticed(tmp_path):
     text = (tmp_path / "angles-report.html").read_text(encoding="utf-8")
     assert wrong_figures(text) == misplaced(text) == loose_numbers(text) == []
     jsonschema.validate(document_in(text), SCHEMA)
+    whole = told.read_text(encoding="utf-8")
+    told.write_text(whole.replace('"pavilion.angle": 4', '"ruby": 4'), encoding="utf-8")
+    result = run("report", told)
+    assert result.exit_code == 2
+    assert "another state of" in result.output
+    told.write_text(whole, encoding="utf-8")
     design.write_text(design.read_text().replace("length_mm = 6.5", "length_mm = 6.6").replace("width_mm = 6.5", "width_mm = 6.6"))  # fmt: skip
     result = run("report", told)
     assert result.exit_code == 2

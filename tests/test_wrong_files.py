@@ -144,6 +144,14 @@ def test_the_programs_exit_status(words, status):
     assert bool(done.stdout) == (status == 0)
 
 
+def test_a_file_that_may_not_be_read_is_told_as_elsewhere(monkeypatch):
+    """The command line's library looks first; a file that another file names is refused by us."""
+    monkeypatch.setattr("os.access", lambda *_, **__: False)
+    result = run("solid", ROUND)
+    assert result.exit_code == 2
+    assert f"{ROUND} cannot be read (Permission denied)" in result.output
+
+
 def test_ctrl_c_ends_with_130(monkeypatch):
     """128 and the number of the signal SIGINT, as shells count (POSIX: more than 128)."""
 

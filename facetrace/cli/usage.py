@@ -22,6 +22,10 @@ WORDS = (
     (r"greater than or equal to ", "at least "),
     (r"less than or equal to ", "at most "),
     (r"^Option '(.*)' requires an argument", r"\1 needs a value after it"),
+    (
+        r"([Ff]ile|[Dd]irectory|[Pp]ath) '(.*)' is not readable",
+        r"\2 cannot be read (Permission denied)",
+    ),
     (r"^No such command", "no command"),
     (r"Did you mean", "did you mean"),
 )

@@ -71,15 +71,18 @@ def view(
     pixels = _size(size)
     shown, sources = shown_of(thing, zone, plan, _Choice(number, pair))
     target = picture or thing.with_name(f"{thing.stem}-view.png")
+    remark = ""
     if picture is None and has_screen():
         wide, high = pixels or (WINDOW[0], None)
         first = come.value if come else From.corner.value
         if opened(shown, (wide, high or round(wide * WINDOW[1] / WINDOW[0])), first):
             return
-        note("no window could be opened here, so a picture is made")
+        remark = "no window could be opened here, so a picture is made"
     elif picture is None:
-        note("no screen here, so a picture is made (--picture names another place)")
+        remark = "no screen here, so a picture is made (--picture names another place)"
     check_outputs(None, sources, pictures=(target,))
+    if remark:
+        note(remark)
     _write(
         shown,
         come.value if come else None,

@@ -14,11 +14,12 @@ import math
 
 from facetrace.kernel.compiling import device
 from facetrace.kernel.uniaxial import (
-    AXIS_SIN2,
+    ALONG_FACET,
     abs2,
     axis_pair,
     incoming,
     mode_pair,
+    near_axis,
     other_e,
     other_o,
     solve_two,
@@ -35,7 +36,8 @@ def coherent_event(
 
     Returns (a, b, c, out, q_o, q_e, q1): the reflected pair's matrix, the energy that leaves, and
     the normal components of the wave vectors (q1 NaN under total reflection). a is NaN where
-    one of the four waves inside is evanescent: then there is no pair.
+    one of the four waves inside is evanescent, or flies along the facet to rounding: then there
+    is no pair.
     """
     q, tangent, xx, xy, xz = tangent_frame(kx, ky, kz, nx, ny, nz)
     yx = ny * xz - nz * xy
@@ -49,20 +51,26 @@ def coherent_event(
     ratio = no2 / ne2
     a = no2 + diff * an * an
     b = diff * an * ax * tangent
+    back = -q - 2.0 * b / a if extraordinary else -q
+    on, back_on, ax, an, ay = near_axis(q, back, tangent, ax, an, ay, no2)
+    if on or back_on:
+        a = no2 + diff * an * an
+        b = diff * an * ax * tangent
     none = complex(0.0, 0.0)
     px, py, pz = (
         px * xx + py * xy + pz * xz, px * yx + py * yy + pz * yz, px * nx + py * ny + pz * nz
     )  # fmt: skip
     qoi, qei, root, goi, gei, cyoi, cyei, u2oi, u2ei, wei = wave_pair(
-        q, extraordinary, tangent, ax, ay, an, a, b, px, py, pz, no2, diff, rise, 1.0
+        q, extraordinary, on, tangent, ax, ay, an, a, b, px, py, pz, diff, rise, 1.0
     )
-    if math.isnan(qoi) or math.isnan(qei):
+    # false for NaN
+    if not (abs(qoi) >= ALONG_FACET and abs(root * ratio) >= ALONG_FACET):
         return math.nan, 0.0, none, 0.0, 0.0, 0.0, math.nan
     # waves that come fix their own partners: q' = -q for o, root' = -root for e
     qo, qe = -qoi, -qei - 2.0 * b / a
     _, _, _, go, ge, cyo, cye, u2o, u2e, we = wave_pair(
-        qe if extraordinary else qo, extraordinary, tangent, ax, ay, an, a, b, px, py, pz,
-        no2, diff, rise, -1.0,
+        qe if extraordinary else qo, extraordinary, back_on, tangent, ax, ay, an, a, b, px, py, pz,
+        diff, rise, -1.0,
     )  # fmt: skip
     if math.isnan(u2o) or math.isnan(u2e):
         return math.nan, 0.0, none, 0.0, 0.0, 0.0, math.nan
@@ -96,9 +104,9 @@ def coherent_event(
 
 @device
 def wave_pair(
-    q, extraordinary, tangent, ax, ay, an, a, b, px, py, pz, no2, diff, rise, side
+    q, extraordinary, on, tangent, ax, ay, an, a, b, px, py, pz, diff, rise, side
 ):  # fmt: skip
-    """Both waves of one tangential wave vector and one side, from the q of one of them.
+    """Both waves of one tangential wave vector and one side, from the q of one of them; *on* the axis or not.
 
     Returns (q_o, q_e, root_e, g_o, g_e, cy_o, cy_e, u_o^2, u_e^2, w_e), with w_e = (K_e.K_e - no^2) cx;
     NaN where a wave is evanescent. The other wave's g follows from the distance between the index surfaces, so that
@@ -113,7 +121,7 @@ def wave_pair(
         qo = q
         qe, root, step = other_e(q, u2, a, b, diff, side)
         go, ge = g, g + step * ax
-    if u2 < AXIS_SIN2 * no2:
+    if on:
         cyo, go, u2o = axis_pair(qo, tangent, px, py, pz)
         cye, ge, u2e = axis_pair(qe, tangent, px, py, pz)
         return qo, qe, root, go, ge, cyo, cye, u2o, u2e, 0.0

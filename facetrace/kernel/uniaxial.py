@@ -25,7 +25,8 @@ digits:
 
   which has no cancellation however near K is to the optic axis (derived here);
 * on the axis itself, where u vanishes, a fixed unit vector p at right angles to c
-  takes the place of u, so that all facets agree on the two modes.
+  takes the place of u, so that all facets agree on the two modes; there the event has
+  its c along K exactly, which makes the pair modes, at grazing incidence too.
 
 What comes from outside is nothing, which is two conditions on the sum of the
 fields inside, q1 E_y + H_x = 0 and m^2 E_x - q1 H_y = 0 (q1: normal component
@@ -37,12 +38,14 @@ import math
 
 from facetrace.kernel.compiling import device
 
-# sin(angle to c)^2 below which both modes are taken from the fixed pair. The pair is wrong by
-# (ne^2 - no^2) times the angle, which grazing incidence magnifies, so the bound lies low; just
-# above it u is known to a few percent of its direction, but a common turn of both modes costs
-# no energy.
+# sin(angle to c)^2 below which both modes are taken from the fixed pair. Just above it u is known
+# to a few percent of its direction, but a common turn of both modes costs no energy.
 AXIS_SIN2 = 1.0e-28
 NORMAL_TANGENT = 1.0e-14
+# |flow of energy along N| (unit: that of a wave with K = N) below which a wave flies along the
+# facet: its own reflection cancels it there, which leaves nothing for other waves but the order
+# of the flow. Their amplitudes are quotients of what rounding leaves, near the axis of nothing.
+ALONG_FACET = 1.0e-12
 
 
 @device
@@ -86,6 +89,24 @@ def axis_pair(q, tangent, px, py, pn):
     k2 = q * q + tangent * tangent
     cy = (-q * px + tangent * pn) / k2
     return cy, py, cy * cy * k2 + py * py
+
+
+@device
+def near_axis(q, back, tangent, ax, an, ay, no2):
+    """(on, back_on, ax, an, ay): is K, or the partner it fixes, on the axis, and c of the event.
+
+    c turns by 1e-14 rad at most, to lie along that wave: a wave beside c by less has the fixed pair's
+    fields only if c is along it, and grazing incidence magnifies what they are off.
+    """
+    bound = AXIS_SIN2 * no2
+    _, u2 = mode_pair(q, tangent, ax, an, ay)
+    _, back2 = mode_pair(back, tangent, ax, an, ay)
+    on, back_on = u2 < bound, back2 < bound
+    if on or back_on:
+        along = q if on else back
+        scale = 1.0 / math.sqrt(along * along + tangent * tangent)
+        return on, back_on, tangent * scale, along * scale, 0.0
+    return on, back_on, ax, an, ay
 
 
 @device
@@ -187,7 +208,8 @@ def inside_event(
     Returns (R_o, R_e, T_s, T_p, q_o, q_e, q1): the fractions of the energy in the
     reflected o and e waves and in the s and p waves outside (they sum to 1), and the
     normal components of their wave vectors along N. A mode that is evanescent has
-    fraction 0 and NaN; under total reflection T_s = T_p = 0 and q1 is NaN.
+    fraction 0 and NaN; under total reflection T_s = T_p = 0 and q1 is NaN. A wave along the facet
+    to rounding is reflected whole, as itself.
     """
     q, tangent, xx, xy, xz = tangent_frame(kx, ky, kz, nx, ny, nz)
     yx = ny * xz - nz * xy
@@ -202,7 +224,19 @@ def inside_event(
     ratio = no2 * per_ne2
     a = no2 + diff * an * an
     b = diff * an * ax * tangent
-    axis2 = AXIS_SIN2 * no2
+    back = -q - 2.0 * b / a if extraordinary else -q
+    flow = (a * q + b) * ratio if extraordinary else q
+    if abs(flow) < ALONG_FACET:
+        if extraordinary:
+            return 0.0, 1.0, 0.0, 0.0, math.nan, back, math.nan
+        return 1.0, 0.0, 0.0, 0.0, back, math.nan, math.nan
+    on, back_on, ax, an, ay = near_axis(q, back, tangent, ax, an, ay, no2)
+    if on or back_on:
+        a = no2 + diff * an * an
+        b = diff * an * ax * tangent
+        qx = px * xx + py * xy + pz * xz
+        qy = px * yx + py * yy + pz * yz
+        qn = px * nx + py * ny + pz * nz
 
     # the incoming wave
     gi, u2i = mode_pair(q, tangent, ax, an, ay)
@@ -210,13 +244,11 @@ def inside_event(
     wi = 0.0
     if extraordinary:
         wi = rise * u2i * ax
-    if u2i < axis2:
-        qx = px * xx + py * xy + pz * xz
-        qy = px * yx + py * yy + pz * yz
-        qn = px * nx + py * ny + pz * nz
+    if on:
         cyi, gi, u2i = axis_pair(q, tangent, qx, qy, qn)
         wi = 0.0
     root_in = a * q + b
+    flux_in = root_in * ratio * u2i if extraordinary else q * u2i
 
     # the two reflected waves
     cyo = ay
@@ -227,18 +259,16 @@ def inside_event(
         ge, u2e = mode_pair(qe, tangent, ax, an, ay)
         we = rise * u2e * ax
         qo, step = other_o(qe, u2e, rise, -1.0)
-        near = u2e < axis2
     else:
         qo = -q
         go, u2o = mode_pair(qo, tangent, ax, an, ay)
-        near = u2o < axis2
         qe, root_e, step = other_e(qo, u2o, a, b, diff, -1.0)
     evanescent_o = extraordinary and math.isnan(qo)
     evanescent_e = (not extraordinary) and math.isnan(qe)
     if evanescent_o or evanescent_e:
         return _inside_evanescent(
             q, tangent, extraordinary, ax, ay, an, diff, a, b, no2, ne2, m2,
-            gi, cyi, u2i, wi, root_in, qo, qe, step, root_e,
+            gi, cyi, wi, flux_in, qo, qe, step, root_e,
         )  # fmt: skip
     if extraordinary:
         go = ge - step * ax
@@ -247,15 +277,11 @@ def inside_event(
         ge = go + step * ax
         u2e = cye * cye * (qe * qe + tangent * tangent) + ge * ge
         we = rise * u2e * ax
-    if near:
-        qx = px * xx + py * xy + pz * xz
-        qy = px * yx + py * yy + pz * yz
-        qn = px * nx + py * ny + pz * nz
+    if back_on:
         cyo, go, u2o = axis_pair(qo, tangent, qx, qy, qn)
         cye, ge, u2e = axis_pair(qe, tangent, qx, qy, qn)
         we = 0.0
 
-    flux_in = root_in * ratio * u2i if extraordinary else q * u2i
     q1sq = m2 - tangent * tangent
     if q1sq <= 0.0:
         top_o, top_e, det2 = solve_total(
@@ -296,12 +322,11 @@ def incoming(q1, m2, no2, q, g, cy, w, extraordinary):
 @device
 def _inside_evanescent(
     q, tangent, extraordinary, ax, ay, an, diff, a, b, no2, ne2, m2,
-    gi, cyi, u2i, wi, root_in, qo, qe, step, root_e,
+    gi, cyi, wi, flux_in, qo, qe, step, root_e,
 ):  # fmt: skip
     """inside_event where the other reflected mode is evanescent (q has Im q < 0: it decays inwards)."""
     ratio = no2 / ne2
     rise = diff / ne2
-    flux_in = root_in * ratio * u2i if extraordinary else q * u2i
     if extraordinary:
         qoc = complex(0.0, -step)
         qec = complex(qe, 0.0)

@@ -124,6 +124,15 @@ def complete(result: Result) -> Iterator[None]:
         ) from None
 
 
+@contextmanager
+def unchanged(result: Result, name: str) -> Iterator[None]:
+    """Raises FacetraceError, as for another state of the file *name*, where the document's numbers are none of it."""
+    try:
+        yield
+    except FacetraceError:
+        raise result.stale(name) from None
+
+
 def lying(
     result: Result, part: Mapping[str, Any], row: Mapping[str, Any], rough: Rough
 ) -> tuple[Cut, Design, Path]:
@@ -134,10 +143,8 @@ def lying(
     name = str(part["designs"][row["design"]])
     path = result.found(name)
     design = read_design(path).design
-    try:
+    with unchanged(result, name):
         solid = Outline(design).solid(str(row["changed"] or ""))
-    except FacetraceError:
-        raise result.stale(name) from None
     scale = float(row["scale"])
     turn, shift = np.array(row["turn"], dtype=float), np.array(row["shift_mm"], dtype=float)
     if turn.shape != (3, 3) or shift.shape != (3,):

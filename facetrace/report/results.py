@@ -20,7 +20,7 @@ from facetrace.report.drawing3d import drawing_of_design, drawing_of_plans, zone
 from facetrace.report.gather import Album
 from facetrace.report.picture import WHITE
 from facetrace.report.plan import Panel
-from facetrace.report.result import Result, complete, lying
+from facetrace.report.result import Result, complete, lying, unchanged
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
@@ -111,10 +111,11 @@ def _title(maker: _Maker, what: str) -> dict[str, Any]:
 
 
 def _design(maker: _Maker, axis: Mapping[str, float] | None = None) -> Design:
-    path = maker.result.found(str(maker.document["design"]["file"]))
-    design = read_design(path).design
-    for name in ("tilt", "azimuth") if axis else ():
-        design = with_value(design, f"axis.{name}", float(axis[name]))  # type: ignore[index]
+    name = str(maker.document["design"]["file"])
+    design = read_design(maker.result.found(name)).design
+    with unchanged(maker.result, name):
+        for part in ("tilt", "azimuth") if axis else ():
+            design = with_value(design, f"axis.{part}", float(axis[part]))  # type: ignore[index]
     return design
 
 
@@ -156,9 +157,10 @@ def _angles(maker: _Maker) -> dict[str, Any]:
     chosen = part["recommendation"]["row"]
     for ident, number in (("before", part["as_it_stands"]), ("after", chosen)):
         row, varied = part["rows"][number], design
-        for name, value in row["values"].items():
-            varied = with_value(varied, name, value)
-        solid = build_solid(varied)
+        with unchanged(maker.result, doc["design"]["file"]):
+            for name, value in row["values"].items():
+                varied = with_value(varied, name, value)
+            solid = build_solid(varied)
         if part["carats"] is not None:
             solid = solid.scaled(
                 (part["carats"] / measure(solid, material.density).carats) ** (1 / 3)
