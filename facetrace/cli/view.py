@@ -254,7 +254,7 @@ def _planned(
     from facetrace.report.view import rough_shown
 
     rows = _rows(result.path, member, choice)
-    source = choice.rough or result.found(str(member["rough"]["file"]))
+    source = choice.rough or result.found(member["rough"]["file"])
     rough = rough_of(read_rough(source))
     result.check(str(source), rough.carats, float(member["rough"]["carats"]))
     stones, words, sources = [], [_rough_words(rough)], [result.path, source]

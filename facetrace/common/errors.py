@@ -22,7 +22,7 @@ class FileError(FacetraceError):
     def __init__(self, path: object, line: int | None, key: str, problem: str) -> None:
         place = f"{path}:{line}" if line else f"{path}"
         where = f"{key}: " if key else ""
-        super().__init__(f"{place}: {where}{shortened(problem)}")
+        super().__init__(f"{place}: {where}{shortened(visible(problem))}")
 
     def __reduce__(self) -> tuple[type[FacetraceError], tuple[str]]:
         """As the line that it is: so it comes out of a process of its own."""

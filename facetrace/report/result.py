@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from facetrace.common.errors import FacetraceError, visible
+from facetrace.common.errors import FacetraceError, shortened, visible
 from facetrace.common.filekind import mesh_or_picture, no_file, result_words
 from facetrace.common.names import check_path, lies_in, odd_words
 from facetrace.design.model import Design, read_design
@@ -25,6 +25,8 @@ KINDS = ("angles", "orient", "girdle", "recut", "plan", "lot")
 SAME = 1e-6
 # a result of 20,000 rows has 40 MB and a million values; more would take all memory
 MOST_BYTES, MOST_VALUES = 128_000_000, 2_000_000
+# letters of a name in a complaint
+MOST_NAME = 200
 
 
 def is_result(path: Path) -> bool:
@@ -47,11 +49,13 @@ class Result:
     document: dict[str, Any]
     kind: str
 
-    def found(self, name: str) -> Path:
+    def found(self, name: object) -> Path:
         """A file that the document names: from here, from where the document lies, or right beside it.
 
-        Raises FacetraceError where there is none, or only one that lies elsewhere.
+        Raises FacetraceError where there is none, or only one that lies elsewhere; TypeError for what is no name.
         """
+        if not isinstance(name, str):
+            raise TypeError(name)
         own = self.path.parent
         places = (Path(name), own / name, own / Path(name).name)
         there = [place for place in places if no_file(place) is None]
@@ -59,11 +63,11 @@ class Result:
             return place
         if there:
             raise FacetraceError(
-                f"{self.path}: was made from {name}, which lies far from here and from it; copy it beside {self.path.name}, "
+                f"{self.path}: was made from {shortened(name, MOST_NAME)}, which lies far from here and from it; copy it beside {self.path.name}, "
                 "or put a link to it there"
             )
         raise FacetraceError(
-            f"{self.path}: was made from {name}, which is neither here nor beside it; go to the folder where it was made"
+            f"{self.path}: was made from {shortened(name, MOST_NAME)}, which is neither here nor beside it; go to the folder where it was made"
         )
 
     def _near(self, place: Path) -> bool:
@@ -79,8 +83,13 @@ class Result:
     def stale(self, name: str) -> FacetraceError:
         """The complaint about a file that is not what it was."""
         return FacetraceError(
-            f"{self.path}: was made from another state of {name}; run facetrace {self.kind} again"
+            f"{self.path}: was made from another state of {shortened(name, MOST_NAME)}; run facetrace {self.kind} again"
         )
+
+
+def _no_number(name: str) -> float:
+    """NaN and Infinity are no JSON (RFC 8259), and nothing that facetrace wrote."""
+    raise ValueError(name)
 
 
 def read_result(path: Path) -> Result:
@@ -95,7 +104,7 @@ def read_result(path: Path) -> Result:
         text = path.read_text(encoding="utf-8")
         if sum(map(text.count, "{[,")) > MOST_VALUES:
             raise FacetraceError(f"{path}: holds too much for a result of facetrace")
-        document = json.loads(text)
+        document = json.loads(text, parse_constant=_no_number)
     except OSError as error:
         raise FacetraceError(f"{path}: cannot be read ({error.strerror})") from None
     except (ValueError, RecursionError):
@@ -117,8 +126,10 @@ def read_result(path: Path) -> Result:
 def complete(result: Result) -> Iterator[None]:
     """Raises FacetraceError for a document that lacks what is read of it, or has something else there."""
     try:
-        yield
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError):
+        # numbers as large or as small as no stone's end here, not in figures that are none
+        with np.errstate(divide="raise", over="raise", invalid="raise"):
+            yield
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, ArithmeticError):
         raise FacetraceError(
             f"{result.path}: is incomplete, or of another version; run facetrace {result.kind} again"
         ) from None
@@ -140,7 +151,7 @@ def lying(
 
     *part*: the plan's member. Raises FacetraceError where the design is gone or makes another stone now.
     """
-    name = str(part["designs"][row["design"]])
+    name = part["designs"][row["design"]]
     path = result.found(name)
     design = read_design(path).design
     with unchanged(result, name):

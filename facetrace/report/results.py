@@ -75,7 +75,7 @@ class _Maker:
             name = str(self.result.found(name))
         if "spectrum" in doc:
             found = find_material(name)
-            path = self.result.found(str(doc["spectrum"]["path"]))
+            path = self.result.found(doc["spectrum"]["path"])
             return found.with_spectrum(read_spectrum(path, found.indices))
         ppma = {c["name"]: float(c["ppma"]) for c in doc.get("chromophores", ())}
         return find_material(name, ppma)
@@ -111,7 +111,7 @@ def _title(maker: _Maker, what: str) -> dict[str, Any]:
 
 
 def _design(maker: _Maker, axis: Mapping[str, float] | None = None) -> Design:
-    name = str(maker.document["design"]["file"])
+    name = maker.document["design"]["file"]
     design = read_design(maker.result.found(name)).design
     with unchanged(maker.result, name):
         for part in ("tilt", "azimuth") if axis else ():
@@ -129,7 +129,7 @@ def _girdle(maker: _Maker) -> dict[str, Any]:
 def _recut(maker: _Maker) -> dict[str, Any]:
     """The stone as it is, each flaw as a ball around its place."""
     doc = maker.document
-    where = maker.result.found(str(doc["design"]["file"]))
+    where = maker.result.found(doc["design"]["file"])
     stone = read_stone(where)
     maker.result.check(str(where), stone.carats(stone.solid), doc["recut"]["before"]["carats"])
     balls = [
