@@ -6,6 +6,8 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from facetrace.common.errors import FacetraceError
@@ -196,11 +198,12 @@ def _corners(n: Floats, d: Floats, centre: Floats) -> tuple[Floats, list[set[int
         raise SolidError("the planes leave the solid open (unbounded)")
     points = centre - normal / offset[:, None]
     size = float(np.ptp(points, axis=0).max())
-    groups = np.arange(len(points))
-    for a, b in sorted(cKDTree(points).query_pairs(SAME_CORNER * size)):
-        groups[groups == groups[b]] = groups[a]
+    near = cKDTree(points).query_pairs(SAME_CORNER * size, output_type="ndarray")
+    ones = np.ones(len(near), dtype=np.int8)
+    graph = coo_array((ones, (near[:, 0], near[:, 1])), shape=(len(points), len(points)))
+    count, groups = connected_components(graph, directed=False)
     corners, owners = [], []
-    for group in np.unique(groups):
+    for group in range(count):
         members = np.flatnonzero(groups == group)
         corners.append(points[members].mean(axis=0))
         owners.append({int(i) for m in members for i in hull.simplices[m]})
