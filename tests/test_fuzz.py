@@ -42,6 +42,7 @@ FOUND = {
     "a stone smaller than rounding": (".toml", MOTE, "; check the depths of the tiers"),
     "an apex of 192 facets took minutes": (".toml", f'name = "a"\n{CONE}', "the planes leave the solid open (unbounded); check the depths of the tiers"),
     "a key that a terminal would obey": (".toml", f'"\\u001b[31m" = 1\n{ROUND}', None),
+    "a line of control characters grew fourfold": (".toml", f"name = j{chr(0x13) * 150}", None),
     "a key of 5,000 letters": (".toml", f"{'x' * 5000} = 1\n{ROUND}", None),
 }  # fmt: skip
 

@@ -246,10 +246,23 @@ def test_a_design_that_has_changed_since_is_noticed(tmp_path):
     assert wrong_figures(text) == misplaced(text) == loose_numbers(text) == []
     jsonschema.validate(document_in(text), SCHEMA)
     whole = told.read_text(encoding="utf-8")
-    told.write_text(whole.replace('"pavilion.angle": 4', '"ruby": 4'), encoding="utf-8")
-    result = run("report", told)
-    assert result.exit_code == 2
-    assert "another state of" in result.output
+    number = json.loads(whole)["angles"]["as_it_stands"]
+    for part, key, value, words in (
+        ("rows", "values", {"ruby": 41.0}, "another state of"),
+        ("rows", "values", {"pavilion.angle": "41"}, "is incomplete"),
+        ("rows", "carats", 0, "is incomplete"),
+        ("rows", "carats", float("nan"), "is not JSON"),
+        ("design", "file", [1], "is incomplete"),
+        ("design", "file", "x" * 5000, "xxx ... xxx"),
+    ):
+        document = json.loads(whole)
+        spot = document["design"] if part == "design" else document["angles"]["rows"][number]
+        spot[key] = value
+        told.write_text(json.dumps(document), encoding="utf-8")
+        result = run("report", told)
+        assert result.exit_code == 2
+        assert words in result.output
+        assert result.output.count("\n") == 1
     told.write_text(whole, encoding="utf-8")
     design.write_text(design.read_text().replace("length_mm = 6.5", "length_mm = 6.6").replace("width_mm = 6.5", "width_mm = 6.6"))  # fmt: skip
     result = run("report", told)

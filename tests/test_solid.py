@@ -365,3 +365,14 @@ def test_mesh_files_load_again(kind):
     loaded = trimesh.load(io.BytesIO(mesh_bytes(solid, kind)), file_type=kind, force="mesh")
     loaded.merge_vertices()
     assert loaded.volume == pytest.approx(solid.volume, rel=1e-4)
+
+
+def test_hundreds_of_planes_meet_in_one_corner():
+    """One apex for all, whatever rounding makes of it, and all of them own it."""
+    turn = np.arange(512) * (2 * np.pi / 512)
+    sides = np.column_stack([np.cos(turn), np.sin(turn), np.ones(512)]) / np.sqrt(2)
+    normals = np.vstack([sides, [[0.0, 0.0, -1.0]]])
+    corners, owners = polyhedron._corners(normals, np.append(sides[:, 2], 1.0), np.zeros(3))
+    assert len(corners) == 513
+    assert sorted(map(len, owners)) == [3] * 512 + [512]
+    np.testing.assert_allclose(corners[np.argmax(corners[:, 2])], [0, 0, 1], atol=1e-12)
