@@ -19,7 +19,11 @@ def test_ruff(command):
 
 @pytest.mark.slow
 def test_mypy():
-    done = subprocess.run([sys.executable, "-m", "mypy"], cwd=ROOT, capture_output=True, text=True)
+    """For the Python that runs: the stubs of a numpy that has left 3.11 behind are none for 3.11."""
+    python = f"{sys.version_info.major}.{sys.version_info.minor}"
+    done = subprocess.run(
+        [sys.executable, "-m", "mypy", "--python-version", python], cwd=ROOT, capture_output=True, text=True
+    )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
 
 
