@@ -44,7 +44,7 @@ def run(*words):
 
 
 def design_of(folder, k):
-    """A round brilliant that no sweep had before; of a table anywhere from 50 to 60 %, for larger ones take more time."""
+    """A round brilliant that no sweep had before: tables from 50 to 60 % in mixed order, so that sizes follow no trend."""
     text = (DESIGNS / "round-brilliant.toml").read_text(encoding="utf-8")
     path = folder / f"stone{k}.toml"
     path.write_text(text.replace("table_percent = 56", f"table_percent = {50 + k * 617 % 1000 * 0.01:.3f}"), encoding="utf-8")  # fmt: skip

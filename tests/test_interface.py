@@ -213,6 +213,20 @@ def test_along_the_facet_and_the_axis(crystal, axis, off, turn, near, lift, extr
     assert balance(crystal, d, extraordinary, c, unit(normal + 10**lift * d)) < 1e-12
 
 
+@pytest.mark.parametrize(
+    ("axis", "off", "normal", "angle"),
+    [
+        ((1.0, 0.0, 0.0), (1.0, 0.0, 0.0078125), (0.0, 1.0, 0.25), 1.0045073642544584e-12),
+        ((0.0, 1.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), 1e-3),
+    ],
+)
+def test_the_cases_that_were_off(axis, off, normal, angle):
+    """The two that hypothesis found, to the digit: by 0.79, and not a number."""
+    c = unit(np.array([axis]))
+    d = unit(c + angle * np.array([off]))
+    assert balance("calcite", d, False, c, unit(np.array([normal]))) < 1e-12
+
+
 @pytest.mark.parametrize("crystal", CRYSTALS)
 def test_along_the_facet_all_of_it_comes_back(crystal, rng):
     """Shares of other waves vanish with the flow along the normal (the wave and its own reflection cancel):
