@@ -180,9 +180,10 @@ def _sweep(real: Path) -> None:
     stem = _stem(real)
     # a folder may be written to and yet not be read
     with suppress(OSError):
-        for part in real.parent.iterdir():
-            if part.name.startswith(stem) and part.name.endswith(PART):
-                _remove_dead(part)
+        # bare names, for some folders hold thousands: a Path of each would take longer than the list
+        for name in os.listdir(real.parent):  # noqa: PTH208
+            if name.startswith(stem) and name.endswith(PART):
+                _remove_dead(real.with_name(name))
 
 
 def _remove_dead(part: Path) -> None:
