@@ -17,9 +17,9 @@ from facetrace.kernel.uniaxial import (
     ALONG_FACET,
     abs2,
     axis_pair,
+    beside_axis,
     incoming,
     mode_pair,
-    near_axis,
     other_e,
     other_o,
     solve_two,
@@ -49,13 +49,9 @@ def coherent_event(
     diff = ne2 - no2
     rise = diff / ne2
     ratio = no2 / ne2
-    a = no2 + diff * an * an
-    b = diff * an * ax * tangent
-    back = -q - 2.0 * b / a if extraordinary else -q
-    on, back_on, ax, an, ay = near_axis(q, back, tangent, ax, an, ay, no2)
-    if on or back_on:
-        a = no2 + diff * an * an
-        b = diff * an * ax * tangent
+    on, back_on, ax, an, ay, a, b, back = beside_axis(
+        q, extraordinary, tangent, ax, an, ay, no2, diff
+    )
     none = complex(0.0, 0.0)
     px, py, pz = (
         px * xx + py * xy + pz * xz, px * yx + py * yy + pz * yz, px * nx + py * ny + pz * nz
@@ -66,12 +62,11 @@ def coherent_event(
     # false for NaN
     if not (abs(qoi) >= ALONG_FACET and abs(root * ratio) >= ALONG_FACET):
         return math.nan, 0.0, none, 0.0, 0.0, 0.0, math.nan
+    _, _, _, go, ge, cyo, cye, u2o, u2e, we = wave_pair(
+        back, extraordinary, back_on, tangent, ax, ay, an, a, b, px, py, pz, diff, rise, -1.0
+    )
     # waves that come fix their own partners: q' = -q for o, root' = -root for e
     qo, qe = -qoi, -qei - 2.0 * b / a
-    _, _, _, go, ge, cyo, cye, u2o, u2e, we = wave_pair(
-        qe if extraordinary else qo, extraordinary, back_on, tangent, ax, ay, an, a, b, px, py, pz,
-        diff, rise, -1.0,
-    )  # fmt: skip
     if math.isnan(u2o) or math.isnan(u2e):
         return math.nan, 0.0, none, 0.0, 0.0, 0.0, math.nan
     q1sq = m2 - tangent * tangent

@@ -92,12 +92,21 @@ def axis_pair(q, tangent, px, py, pn):
 
 
 @device
-def near_axis(q, back, tangent, ax, an, ay, no2):
-    """(on, back_on, ax, an, ay): is K, or the partner it fixes, on the axis, and c of the event.
+def crossing(q, extraordinary, tangent, ax, an, no2, diff):
+    """(a, b, back): what the head calls so, and the normal component of the partner that the wave of *q* fixes."""
+    a = no2 + diff * an * an
+    b = diff * an * ax * tangent
+    return a, b, -q - 2.0 * b / a if extraordinary else -q
+
+
+@device
+def beside_axis(q, extraordinary, tangent, ax, an, ay, no2, diff):
+    """(on, back_on, ax, an, ay, a, b, back): is K, or its partner, on the axis, c of the event, and ``crossing`` with it.
 
     c turns by 1e-14 rad at most, to lie along that wave: a wave beside c by less has the fixed pair's
     fields only if c is along it, and grazing incidence magnifies what they are off.
     """
+    a, b, back = crossing(q, extraordinary, tangent, ax, an, no2, diff)
     bound = AXIS_SIN2 * no2
     _, u2 = mode_pair(q, tangent, ax, an, ay)
     _, back2 = mode_pair(back, tangent, ax, an, ay)
@@ -105,8 +114,9 @@ def near_axis(q, back, tangent, ax, an, ay, no2):
     if on or back_on:
         along = q if on else back
         scale = 1.0 / math.sqrt(along * along + tangent * tangent)
-        return on, back_on, tangent * scale, along * scale, 0.0
-    return on, back_on, ax, an, ay
+        ax, an, ay = tangent * scale, along * scale, 0.0
+        a, b, back = crossing(q, extraordinary, tangent, ax, an, no2, diff)
+    return on, back_on, ax, an, ay, a, b, back
 
 
 @device
@@ -222,18 +232,16 @@ def inside_event(
     per_ne2 = 1.0 / ne2
     rise = diff * per_ne2
     ratio = no2 * per_ne2
-    a = no2 + diff * an * an
-    b = diff * an * ax * tangent
-    back = -q - 2.0 * b / a if extraordinary else -q
-    flow = (a * q + b) * ratio if extraordinary else q
+    on, back_on, ax, an, ay, a, b, back = beside_axis(
+        q, extraordinary, tangent, ax, an, ay, no2, diff
+    )
+    root_in = a * q + b
+    flow = root_in * ratio if extraordinary else q
     if abs(flow) < ALONG_FACET:
         if extraordinary:
             return 0.0, 1.0, 0.0, 0.0, math.nan, back, math.nan
         return 1.0, 0.0, 0.0, 0.0, back, math.nan, math.nan
-    on, back_on, ax, an, ay = near_axis(q, back, tangent, ax, an, ay, no2)
     if on or back_on:
-        a = no2 + diff * an * an
-        b = diff * an * ax * tangent
         qx = px * xx + py * xy + pz * xz
         qy = px * yx + py * yy + pz * yz
         qn = px * nx + py * ny + pz * nz
@@ -247,20 +255,19 @@ def inside_event(
     if on:
         cyi, gi, u2i = axis_pair(q, tangent, qx, qy, qn)
         wi = 0.0
-    root_in = a * q + b
-    flux_in = root_in * ratio * u2i if extraordinary else q * u2i
+    flux_in = flow * u2i
 
     # the two reflected waves
     cyo = ay
     cye = ay
     if extraordinary:
         root_e = -root_in
-        qe = -q - 2.0 * b / a
+        qe = back
         ge, u2e = mode_pair(qe, tangent, ax, an, ay)
         we = rise * u2e * ax
         qo, step = other_o(qe, u2e, rise, -1.0)
     else:
-        qo = -q
+        qo = back
         go, u2o = mode_pair(qo, tangent, ax, an, ay)
         qe, root_e, step = other_e(qo, u2o, a, b, diff, -1.0)
     evanescent_o = extraordinary and math.isnan(qo)
