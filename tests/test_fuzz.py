@@ -30,7 +30,7 @@ CONE = "".join(TIER.format(f"t{k}", "crown", 20 + k, "{ at = [0.1], fold = 96, m
 FOUND = {
     "combinations of girdle facets filled the memory": (".toml", f'name = "a"\ngear = 1000\n{FLATS}{TIER.format("p", "pavilion", 40, 0, "to_girdle = true")}', "girdle facets make an outline; at most 1024 may"),
     "combinations of named facets took hours": (".toml", f'name = "a"\ngear = 1000\n{CUT}{NAMED}', "too many to try; name single ones, like 'p2@997.094'"),
-    "facets without end": (".toml", f'name = "a"\n{TIER.format("p", "pavilion", 40, "{ at = [0, 1, 2, 3, 4, 5, 6, 7, 8], fold = 256, mirror = true }", "distance_mm = 2")}', "at and fold: make 4,608 facets; a stone has at most 4096"),
+    "facets without end": (".toml", f'name = "a"\n{TIER.format("p", "pavilion", 40, "{ at = [0, 1, 2, 3, 4, 5, 6, 7, 8], fold = 256, mirror = true }", "distance_mm = 2")}', "at and fold: make 4,608 facets; a stone has at most 1024"),
     "a number of 5,000 digits": (".toml", ROUND.replace("gear = 96", f"gear = 1{'0' * 5000}"), "holds a number or date that is too long to be read"),
     "a key of a million parts took minutes": (".toml", ".".join(["a"] * 900_000) + " = 1", "a key has more than 200 parts; keys have few"),
     "brackets within brackets": (".toml", f"a = {'[' * 100_000}", "is nested too deeply"),

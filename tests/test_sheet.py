@@ -19,7 +19,7 @@ from facetrace.report.drawing import ABOVE, BELOW, END, SIDE, Drawing
 from facetrace.report.html import css_string, document_in, loose_numbers, wrong_figures
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
-from facetrace.solid.steps import bench, on_gear
+from facetrace.solid.steps import _within, bench, on_gear
 
 DENSITY = 3.99
 HOSTILE = "Ruby <script>alert(\"x\")</script> & $1 'quoted' [bold]"
@@ -429,3 +429,14 @@ def test_a_facet_that_ends_within_a_wall(tmp_path):
     edge = (facet.distance - wall.distance * math.sin(a)) / math.cos(a)
     assert aim.kind == "line"
     assert aim.mm == pytest.approx(edge, abs=1e-9)
+
+
+@pytest.mark.parametrize("path", DESIGNS, ids=lambda p: p.stem)
+def test_corners_within_facets_as_one_by_one(path):
+    """Those all of whose facets are among some: compared with a look at each."""
+    solid = build_solid(read_design(path).design)
+    for part in solid.parts:
+        for k in range(len(part.names)):
+            names = frozenset(np.roll(part.names, k)[: 5 + k % 9].tolist())
+            found = _within(part, names)
+            assert found == [i for i, o in enumerate(part.owners) if o <= names]

@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -10,12 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from facetrace.checks.stones import box, random_solid
-from facetrace.design.model import Design, DesignError, read_design
+from facetrace.design.model import MOST_FACETS, Design, DesignError, read_design
 from facetrace.kernel import paths
 from facetrace.solid import polyhedron
 from facetrace.solid.build import build_solid, facets_of
 from facetrace.solid.export import FORMATS, mesh_bytes, mesh_of
-from facetrace.solid.measure import measure
+from facetrace.solid.measure import _meet_error, measure
 from facetrace.solid.polyhedron import Solid, SolidError
 
 OCTAHEDRON = np.array([[x, y, z] for x in (1, -1) for y in (1, -1) for z in (1, -1)])
@@ -92,9 +93,9 @@ def test_random_solids(seed, facets):
     assert turned.volume == pytest.approx(solid.volume, rel=1e-9)
 
 
-def test_facet_limit_is_the_kernels():
+def test_two_lobes_of_most_planes_fit_the_kernel():
     """The kernel packs a facet's number into 12 bits."""
-    assert polyhedron.MOST_FACETS == paths.MAX_FACETS == 1 << 12
+    assert 2 * polyhedron.MOST_PLANES <= paths.MAX_FACETS == 1 << 12
 
 
 def test_away_from_the_origin():
@@ -376,3 +377,47 @@ def test_hundreds_of_planes_meet_in_one_corner():
     assert len(corners) == 513
     assert sorted(map(len, owners)) == [3] * 512 + [512]
     np.testing.assert_allclose(corners[np.argmax(corners[:, 2])], [0, 0, 1], atol=1e-12)
+
+
+def ball(facets, rings=32):
+    """Planes that touch the unit ball, in rings about z, no two of them parallel."""
+    turn = np.arange(facets // rings) * (2 * np.pi * rings / facets)
+    polar = (np.arange(rings) + 0.5) * (np.pi / rings)
+    polar, turn = (a.ravel() for a in np.meshgrid(polar, turn, indexing="ij"))
+    return np.column_stack(
+        [np.sin(polar) * np.cos(turn), np.sin(polar) * np.sin(turn), np.cos(polar)]
+    )
+
+
+def test_the_most_facets_take_little_memory():
+    """All pairs of corners once took 4 GB; volume of what touches a ball: V = A r / 3 (Archimedes' way)."""
+    normals = ball(MOST_FACETS)
+    tracemalloc.start()
+    try:
+        solid = Solid.from_planes(normals, np.ones(len(normals)))
+        sizes = measure(solid, 3.99)
+        assert tracemalloc.get_traced_memory()[1] < 30e6
+    finally:
+        tracemalloc.stop()
+    assert sizes.facets == MOST_FACETS
+    assert solid.volume == pytest.approx(solid.areas.sum() / 3, rel=1e-9)
+    assert 4 / 3 * math.pi < solid.volume < 1.02 * 4 / 3 * math.pi
+
+
+@pytest.mark.parametrize("path", DESIGNS, ids=lambda p: p.stem)
+def test_gaps_and_owners_of_corners_as_all_pairs_have_them(path):
+    """The widest gap of corners nearer than 0.05 of a mm, and which facets go through each, compared one by one."""
+    solid = build_solid(read_design(path).design)
+    steps = solid.vertices[:, None] - solid.vertices[None]
+    gaps = np.linalg.norm(steps, axis=2)
+    upright = np.linalg.norm(steps[..., :2], axis=2) < 0.1 * np.abs(steps[..., 2])
+    on_girdle = [any(c in p for n, p in zip(solid.normals, solid.polygons, strict=True) if abs(n[2]) < 1e-9) for c in range(len(gaps))]  # fmt: skip
+    for near in (0.05, 0.5, 2.0):
+        close = gaps[(gaps < near) & ~(upright & np.outer(on_girdle, on_girdle))]
+        assert _meet_error(solid, near) == pytest.approx(close.max(), abs=1e-15)
+    for corner, point in enumerate(solid.vertices):
+        through = {n for n, p in zip(solid.names, solid.polygons, strict=True) if corner in p}
+        assert solid.owners[corner] == through
+        assert all(corner in solid.corners[n] for n in through)
+        planes = [i for i, n in enumerate(solid.names) if n in through]
+        np.testing.assert_allclose(solid.normals[planes] @ point, solid.offsets[planes], atol=1e-6)

@@ -67,10 +67,10 @@ def sheet(
     material = load_material(file)
     own = file.design
     try:
-        with progress("cutting it on paper"):
+        with progress("cutting it on paper") as tell:
             found = bench(
-                own, material.density, first=first.value, allowance_mm=allowance, open_mm=meet_gap
-            )
+                own, material.density, first=first.value, allowance_mm=allowance, open_mm=meet_gap, report=tell
+            )  # fmt: skip
     except FacetraceError as problem:
         raise FileError(design, None, "", str(problem)) from None
     parts = document.head() | {

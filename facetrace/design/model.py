@@ -42,8 +42,8 @@ Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^@\r\n\t]+$
 
 Shift = Annotated[float, Field(ge=-200, le=200)]
 
-# facets of a stone
-MOST_FACETS = 4096
+# facets of a stone; those of large show pieces, a few hundred, fit (common practice, no source)
+MOST_FACETS = 1024
 
 SHAPES = Literal["round", "oval", "pear", "marquise", "cushion", "rectangle", "heart"]
 

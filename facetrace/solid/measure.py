@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.polyhedron import Floats, Solid
@@ -127,13 +128,12 @@ def _heights(along: Floats, z: Floats) -> list[float]:
 
 def _meet_error(solid: Solid, near: float) -> float:
     """Widest gap among corners nearer than *near*, the height of a thin girdle left aside."""
-    steps = solid.vertices[:, None] - solid.vertices[None]
-    gaps = np.linalg.norm(steps, axis=2)
-    upright = np.linalg.norm(steps[..., :2], axis=2) < 0.1 * np.abs(steps[..., 2])
     girdle = np.zeros(len(solid.vertices), dtype=bool)
     for normal, polygon in zip(solid.normals, solid.polygons, strict=True):
         if abs(normal[2]) < VERTICAL:
             girdle[polygon] = True
-    on_girdle = girdle[:, None] & girdle[None]
-    close = gaps[(gaps < near) & ~(upright & on_girdle)]
+    a, b = cKDTree(solid.vertices).query_pairs(near, output_type="ndarray").T
+    steps = solid.vertices[a] - solid.vertices[b]
+    upright = np.linalg.norm(steps[:, :2], axis=1) < 0.1 * np.abs(steps[:, 2])
+    close = np.linalg.norm(steps[~(upright & girdle[a] & girdle[b])], axis=1)
     return float(close.max()) if close.size else 0.0

@@ -20,6 +20,8 @@ Ints = NDArray[np.int64]
 SAME_CORNER = 1e-7
 # a solid that is thinner than this share of its size is flat
 FLAT = 1e-9
+# of a stone and of the blank about it
+MOST_PLANES = 2 * MOST_FACETS
 
 
 class SolidError(FacetraceError):
@@ -123,6 +125,23 @@ class Solid:
         return float(np.sum(self.areas * (self.offsets - self.normals @ apex)) / 3)
 
     @cached_property
+    def corners(self) -> dict[str, frozenset[int]]:
+        """Numbers of the corners of the facets of each name."""
+        found: dict[str, frozenset[int]] = {}
+        for name, polygon in zip(self.names, self.polygons, strict=True):
+            found[name] = found.get(name, frozenset()) | frozenset(polygon.tolist())
+        return found
+
+    @cached_property
+    def owners(self) -> tuple[frozenset[str], ...]:
+        """Names of the facets through each corner."""
+        found: list[set[str]] = [set() for _ in self.vertices]
+        for name, corners in self.corners.items():
+            for corner in corners:
+                found[corner].add(name)
+        return tuple(frozenset(f) for f in found)
+
+    @cached_property
     def adjacency(self) -> tuple[tuple[int, ...], ...]:
         """For each facet the facets with which it shares an edge."""
         edges: dict[tuple[int, int], int] = {}
@@ -151,8 +170,8 @@ def _checked(normals: ArrayLike, offsets: ArrayLike) -> tuple[Floats, Floats]:
         raise SolidError("planes hold a value that is not finite")
     if len(n) < 4:
         raise SolidError(f"{len(n)} planes cannot bound a solid; it takes at least 4")
-    if len(n) > MOST_FACETS:
-        raise SolidError(f"{len(n)} planes are more than the {MOST_FACETS} that are supported")
+    if len(n) > MOST_PLANES:
+        raise SolidError(f"{len(n)} planes are more than the {MOST_PLANES} that are supported")
     length = np.linalg.norm(n, axis=1)
     if (length < 1e-12).any():
         raise SolidError("a plane has no direction (its normal is zero)")
@@ -201,13 +220,11 @@ def _corners(n: Floats, d: Floats, centre: Floats) -> tuple[Floats, list[set[int
     near = cKDTree(points).query_pairs(SAME_CORNER * size, output_type="ndarray")
     ones = np.ones(len(near), dtype=np.int8)
     graph = coo_array((ones, (near[:, 0], near[:, 1])), shape=(len(points), len(points)))
-    count, groups = connected_components(graph, directed=False)
-    corners, owners = [], []
-    for group in range(count):
-        members = np.flatnonzero(groups == group)
-        corners.append(points[members].mean(axis=0))
-        owners.append({int(i) for m in members for i in hull.simplices[m]})
-    return np.array(corners), owners
+    _, groups = connected_components(graph, directed=False)
+    # members group by group, each in the order of the hull
+    members = np.split(np.argsort(groups, kind="stable"), np.cumsum(np.bincount(groups))[:-1])
+    owners = [set(hull.simplices[m].ravel().tolist()) for m in members]
+    return np.array([points[m].mean(axis=0) for m in members]), owners
 
 
 def _ordered(corners: Floats, ring: Ints, normal: Floats) -> Ints:
@@ -216,5 +233,7 @@ def _ordered(corners: Floats, ring: Ints, normal: Floats) -> Ints:
     rays = points - points.mean(axis=0)
     first = rays[0] - (rays[0] @ normal) * normal
     first /= np.linalg.norm(first)
-    second = np.cross(normal, first)
+    # numpy's cross product of two vectors takes ten times as long, and this is done for every facet
+    (nx, ny, nz), (fx, fy, fz) = normal.tolist(), first.tolist()
+    second = np.array([ny * fz - nz * fy, nz * fx - nx * fz, nx * fy - ny * fx])
     return np.asarray(ring[np.argsort(np.arctan2(rays @ second, rays @ first))])

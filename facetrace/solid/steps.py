@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from facetrace.common.errors import FacetraceError
 from facetrace.design.expand import expand
@@ -203,8 +204,9 @@ class Bench:
 def bench(
     design: Design, density: float, *, first: First = "pavilion",
     allowance_mm: float = ALLOWANCE_MM, open_mm: float = OPEN_MM,
+    report: Callable[[float], None] | None = None,
 ) -> Bench:  # fmt: skip
-    """The steps of a design whose material has that density, g/cm^3.
+    """The steps of a design whose material has that density, g/cm^3. *report* gets the share done.
 
     Raises DesignError where the design makes no stone, FacetraceError where the order cannot be cut.
     """
@@ -219,7 +221,8 @@ def bench(
     preform = _preform(solid, done, allowance_mm, density, design.gear)
     steps: list[Step] = []
     before = preform.solid
-    for name, side, own in _in_order(design, facets, first):
+    order = _in_order(design, facets, first)
+    for name, side, own in order:
         settings = _settings(own)
         done += own
         after = _partial(done, name)
@@ -229,6 +232,8 @@ def bench(
         checks = _checks(after, own, side, begun, density)
         steps.append(Step(name, side, aimed, after, checks, fault))
         before = after
+        if report:
+            report(len(steps) / len(order))
     return Bench(
         solid, measure(solid, density), preform, tuple(steps), first, open_mm,
         _mirrored(facets, design.gear),
@@ -372,24 +377,14 @@ def _partial(facets: Sequence[Facet], name: str) -> Solid:
 # ---- aims ------------------------------------------------------------------------------------
 
 
-def _owners(solid: Solid) -> list[frozenset[str]]:
-    """Names of the facets through each corner."""
-    found: list[set[str]] = [set() for _ in solid.vertices]
-    for name, polygon in zip(solid.names, solid.polygons, strict=True):
-        for corner in polygon:
-            found[int(corner)].add(name)
-    return [frozenset(f) for f in found]
-
-
 def _meets(facet: Facet, before: Solid, after: Solid, near: float) -> tuple[Meet, ...]:
     """Corners of *before* on the facet's plane that *after* keeps; those of most facets first."""
     normal = np.array(facet.normal)
     azimuth = math.atan2(normal[1], normal[0])
     gaps = np.abs(before.vertices @ normal - facet.distance)
-    owners = _owners(before)
     found = []
     for corner in np.flatnonzero(gaps < near):
-        point, names = before.vertices[corner], owners[corner]
+        point, names = before.vertices[corner], before.owners[corner]
         if any(n.startswith(BLANK) for n in names) or facet.name in names:
             continue
         if np.linalg.norm(after.vertices - point, axis=1).min() > 2 * near:
@@ -627,17 +622,16 @@ def _corners(solid: Solid, names: frozenset[str]) -> list[_Corner]:
     """Corners where facets called *names* come together with others, lobe by lobe."""
     found = []
     for k, part in enumerate(solid.parts):
-        owners = _owners(part)
-        gaps = np.linalg.norm(part.vertices[:, None] - part.vertices[None], axis=2)
+        tree = cKDTree(part.vertices)
         seen: set[int] = set()
-        for i in range(len(owners)):
+        for i, point in enumerate(part.vertices):
             if i in seen:
                 continue
-            near = np.flatnonzero(gaps[i] < NEAR_CORNER)
-            seen.update(int(j) for j in near)
-            facets = frozenset(n for j in near for n in owners[j])
+            near = tree.query_ball_point(point, NEAR_CORNER)
+            seen.update(near)
+            facets = frozenset(n for j in near for n in part.owners[j])
             if facets & names:
-                found.append(_Corner(part.vertices[i], facets, k))
+                found.append(_Corner(point, facets, k))
     return found
 
 
@@ -650,10 +644,9 @@ def _opened(
     between them.
     """
     worst, at, moved = 0.0, frozenset[str](), 0.0
-    owners = [_owners(part) for part in parts]
     for corner in corners:
         part = parts[corner.part]
-        points = part.vertices[[i for i, o in enumerate(owners[corner.part]) if o <= corner.facets]]
+        points = part.vertices[_within(part, corner.facets)]
         if not len(points):
             continue
         moved = max(moved, float(np.linalg.norm(points - corner.point, axis=1).max()))
@@ -661,6 +654,12 @@ def _opened(
         if len(corner.facets) > 3 and wide > worst + ON_CORNER:
             worst, at = wide, corner.facets
     return worst, at, moved
+
+
+def _within(part: Solid, names: frozenset[str]) -> list[int]:
+    """Corners all of whose facets are among *names*."""
+    touched = {c for n in names for c in part.corners.get(n, ())}
+    return sorted(c for c in touched if part.owners[c] <= names)
 
 
 def turned(facet: Facet, hinge: Sequence[float], degrees: float) -> Facet:
