@@ -18,7 +18,7 @@ ROUND = (ROOT / "designs" / "round-brilliant.toml").read_text(encoding="utf-8")
 TIER = '[[tier]]\nname = "{}"\nside = "{}"\nangle = {}\nindex = {}\n{}\n'
 MANY = "{ at = [0, 1, 2, 3], fold = 64, mirror = true }"
 FLATS = "".join(TIER.format(f"girdle {k}", "girdle", 90, MANY.replace("[0", f"[{k / 10}"), "distance_mm = 3") for k in range(4))  # fmt: skip
-CUT = "".join(TIER.format(f"p{k}", "pavilion", 40 + k, "{ at = [0, 1], fold = 256 }", "distance_mm = 2") for k in range(3))  # fmt: skip
+CUT = "".join(TIER.format(f"p{k}", "pavilion", 40 + k, "{ at = [1], fold = 256 }", "distance_mm = 2") for k in range(3))  # fmt: skip
 NAMED = TIER.format("c", "crown", 40, 0, "through = ['p0', 'p1', 'p2']")
 FLAKE = 'name = "a"\n' + "".join(TIER.format(f"g{k}", "girdle", 90, k * 24, f"distance_mm = {d}") for k, d in enumerate((5, 1e-12, 5, 1e-12))) + TIER.format("t", "crown", 0, 0, "height_mm = 1") + TIER.format("c", "pavilion", 0, 0, "height_mm = 2")  # fmt: skip
 STEEP = 'name = "a"\n[outline]\nshape = "pear"\nlength_mm = 500\nwidth_mm = 500\n[girdle]\nthickness_mm = 0.1\n[crown]\nstyle = "step"\nangle = 77.6\ntable_percent = 1\n[pavilion]\nstyle = "brilliant"\nangle = 0.33\n'
