@@ -253,9 +253,12 @@ def test_a_design_that_has_changed_since_is_noticed(tmp_path):
         ("rows", "carats", float("nan"), "is not JSON"),
         ("design", "file", [1], "is incomplete"),
         ("design", "file", "x" * 5000, "xxx ... xxx"),
+        ("", "substance", list(range(500)), "is incomplete"),
+        ("", "substance", "x" * 5000, "xxx ... xxx"),
     ):
         document = json.loads(whole)
-        spot = document["design"] if part == "design" else document["angles"]["rows"][number]
+        spots = {"": document, "design": document["design"]}
+        spot = spots[part] if part in spots else document["angles"]["rows"][number]
         spot[key] = value
         told.write_text(json.dumps(document), encoding="utf-8")
         result = run("report", told)

@@ -7,6 +7,8 @@ import re
 ODD = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 # letters of a problem: what a file says is quoted, and a file may say much
 MOST_LETTERS = 320
+# and of a name in it
+MOST_NAME = 200
 
 
 class FacetraceError(Exception):

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.common.errors import FacetraceError
+from facetrace.common.errors import MOST_NAME, FacetraceError, shortened
 from facetrace.kernel.light import LIGHT_HEAD_INNER, LIGHT_HEAD_OUTER, seen_radiance
 
 Floats = NDArray[np.float64]
@@ -199,7 +199,7 @@ def find_light(name: str, head_deg: float | None = None, head_hard: bool = False
     """A shipped light by name. Without *head_deg*: 10 degrees, none in the uniform enclosure."""
     table = _table()
     if name not in table:
-        raise FacetraceError(f"no light '{name}'; known: {', '.join(table)}")
+        raise FacetraceError(f"no light '{shortened(name, MOST_NAME)}'; known: {', '.join(table)}")
     row = table[name]
     # 1 stays the brightest, so that no share of light can exceed its path's
     lamps = [Lamp(**lamp) for lamp in row.get("lamps", [])]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, model_validator
 
-from facetrace.common.errors import FacetraceError
+from facetrace.common.errors import MOST_NAME, FacetraceError, shortened
 from facetrace.common.names import beside
 from facetrace.common.tomlfile import AS_LIST, Strict, parse_model, read_model
 from facetrace.optics.spectrum import RANGE_NM, Spectrum
@@ -243,7 +243,9 @@ def find_material(name: str, chromophores: Mapping[str, float] | None = None) ->
             return _with(Material(wanted, data, own, source=wanted), chromophores)
         if wanted == data.name:
             return _with(Material(wanted, data, {}, source=wanted), chromophores)
-    raise FacetraceError(f"no material '{name}'; known: {', '.join(material_names())}")
+    raise FacetraceError(
+        f"no material '{shortened(name, MOST_NAME)}'; known: {', '.join(material_names())}"
+    )
 
 
 def material_in(file: Path, name: str, chromophores: Mapping[str, float] | None = None) -> Material:
@@ -259,6 +261,6 @@ def _with(material: Material, chromophores: Mapping[str, float] | None) -> Mater
     if odd:
         have = ", ".join(known) or "none"
         raise FacetraceError(
-            f"chromophore '{odd[0]}' is not in the data of {material.name}; known: {have}"
+            f"chromophore '{shortened(odd[0], MOST_NAME)}' is not in the data of {material.name}; known: {have}"
         )
     return replace(material, chromophores=dict(chromophores))

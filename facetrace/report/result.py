@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from facetrace.common.errors import FacetraceError, shortened, visible
+from facetrace.common.errors import MOST_NAME, FacetraceError, shortened, visible
 from facetrace.common.filekind import mesh_or_picture, no_file, result_words
 from facetrace.common.names import check_path, lies_in, odd_words
 from facetrace.design.model import Design, read_design
@@ -25,8 +25,6 @@ KINDS = ("angles", "orient", "girdle", "recut", "plan", "lot")
 SAME = 1e-6
 # a result of 20,000 rows has 40 MB and a million values; more would take all memory
 MOST_BYTES, MOST_VALUES = 128_000_000, 2_000_000
-# letters of a name in a complaint
-MOST_NAME = 200
 
 
 def is_result(path: Path) -> bool:

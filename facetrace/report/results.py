@@ -70,7 +70,9 @@ class _Maker:
     def material(self) -> Material:
         """What the document says that colours the stone."""
         doc = self.document
-        name = str(doc.get("substance") or doc["design"]["material"])
+        name = doc.get("substance") or doc["design"]["material"]
+        if not isinstance(name, str):
+            raise TypeError(name)
         if name.endswith(".toml"):
             name = str(self.result.found(name))
         if "spectrum" in doc:
