@@ -371,10 +371,11 @@ def cases(kind: str, way: str, seed: int, count: int):
             yield Case(kind, way, suffix, mutated(rng, content, [c for _, c in seeds]))
 
 
-def _by_hypothesis(kind: str, seed: int, count: int) -> list[Case]:
+def _by_hypothesis(kind: str, seed: int, count: int):
     import hypothesis
 
-    found: dict[bytes, Case] = {}
+    # packed: thousands of results take a gigabyte, and what lies here counts as memory of the commands
+    found: dict[bytes, str] = {}
 
     @hypothesis.seed(seed)
     @hypothesis.settings(
@@ -383,11 +384,14 @@ def _by_hypothesis(kind: str, seed: int, count: int) -> list[Case]:
     )  # fmt: skip
     @hypothesis.given(strategy(kind, Path.cwd()))
     def draw(made: tuple[str, bytes]) -> None:
-        found[made[1]] = Case(kind, "grammar", *made)
+        suffix, content = made
+        # the same is drawn now and then
+        if len(found) < count:
+            found[zlib.compress(content)] = suffix
 
     draw()
-    # the same is drawn now and then
-    return list(found.values())[:count]
+    for packed, suffix in found.items():
+        yield Case(kind, "grammar", suffix, zlib.decompress(packed))
 
 
 def _by_atheris(teller: Teller, ask: argparse.Namespace) -> None:
