@@ -5,9 +5,11 @@ source: the properties are the program's own promises, held against the operatin
 """
 
 import contextlib
+import multiprocessing
 import os
 import pickle
 import random
+import shlex
 import signal
 import stat
 import subprocess
@@ -31,6 +33,7 @@ import resource
 
 ROOT = Path(__file__).parent.parent
 DESIGN = ROOT / "designs" / "round-brilliant.toml"
+QUOTED = shlex.quote(str(DESIGN))
 NOBODY = 65534
 PLAIN = "from facetrace.cli.main import main; main()"
 # the same, told when Python itself has started and the file is read: before that, a signal is Python's to answer
@@ -599,7 +602,7 @@ def shell(line, **more):
 @pytest.mark.parametrize("line", ["solid {} >&-", "solid {} --json - >/dev/full", "solid {} --tiers >/dev/full",
                                   "--help >/dev/full", "--version >/dev/full"])  # fmt: skip
 def test_output_that_nobody_can_take_is_told_in_one_line(line):
-    done = shell(line.format(DESIGN))
+    done = shell(line.format(QUOTED))
     assert done.returncode == 2, done.stderr
     told = [k for k in done.stderr.splitlines() if "density" not in k]
     assert len(told) == 1
@@ -614,7 +617,7 @@ def test_output_that_nobody_can_take_is_told_in_one_line(line):
     ],
 )  # fmt: skip
 def test_streams_that_are_closed_or_full_are_no_reason_to_fail(tmp_path, line, status):
-    done = shell(line.format(DESIGN), cwd=tmp_path)
+    done = shell(line.format(QUOTED), cwd=tmp_path)
     assert done.returncode == status, done.stderr
     assert "Traceback" not in done.stderr
     for path in tmp_path.iterdir():
@@ -624,12 +627,12 @@ def test_streams_that_are_closed_or_full_are_no_reason_to_fail(tmp_path, line, s
 
 
 def test_a_reader_that_has_enough_is_no_error():
-    done = shell(f"solid {DESIGN} --facets | head -c 2")
+    done = shell(f"solid {QUOTED} --facets | head -c 2")
     assert (len(done.stdout), done.stderr.count("Traceback")) == (2, 0)
 
 
 def test_a_file_that_the_shell_prints_to_is_no_target(tmp_path):
-    done = shell(f"solid {DESIGN} --json out.txt >> out.txt", cwd=tmp_path)
+    done = shell(f"solid {QUOTED} --json out.txt >> out.txt", cwd=tmp_path)
     assert done.returncode == 2
     assert "is where the shell sends what this command prints" in done.stderr
 
@@ -649,12 +652,34 @@ def test_a_signal_while_the_program_loads_is_answered_in_one_line():
 # ---- processes of a run -----------------------------------------------------------------------
 
 
-def test_a_worker_that_is_killed_is_told():
+@pytest.fixture
+def processes():
+    """Workers; without semaphores the work would be done, and killed, in this process."""
+    try:
+        multiprocessing.get_context("spawn").Lock()
+    except OSError as error:
+        pytest.skip(
+            f"no semaphores here ({error.strerror}); /dev/shm must be there and open to write to"
+        )
+
+
+@pytest.mark.parametrize("error", [PermissionError(13, "Permission denied"), FileNotFoundError(2, "No such file"), ImportError(), NotImplementedError()], ids=repr)  # fmt: skip
+def test_work_is_done_without_semaphores(error, monkeypatch):
+    """As in bare roots whose /dev/shm is missing or not to be written to: a plan was a traceback there."""
+
+    def refused(*_):
+        raise error
+
+    monkeypatch.setattr(workers, "ProcessPoolExecutor", refused)
+    assert list(workers.each_done(abs, [-1, -2, 3], 2)) == [1, 2, 3]
+
+
+def test_a_worker_that_is_killed_is_told(processes):
     with pytest.raises(FacetraceError, match="ended from outside"):
         list(workers.each_done(signal.raise_signal, [signal.SIGKILL] * 2, 2))
 
 
-def test_workers_end_with_the_work_though_they_are_in_its_midst():
+def test_workers_end_with_the_work_though_they_are_in_its_midst(processes):
     results = workers.each_done(time.sleep, [0, 3600, 3600], 2)
     assert next(results) is None
     results.close()
@@ -672,7 +697,7 @@ for _ in each_done(time.sleep, [0.0, 0.0, 3600, 3600], 2):
 """
 
 
-def test_workers_end_with_a_parent_that_is_killed():
+def test_workers_end_with_a_parent_that_is_killed(processes):
     """Their standard output is the parent's: it ends when the last of them has ended."""
     process = begun("-c", PARENT)
     process.stdout.read(1)

@@ -33,7 +33,7 @@ def usual_workers() -> int:
 def each_done(
     function: Callable[[Job], Result], jobs: Sequence[Job], workers: int
 ) -> Iterator[Result]:
-    """The result of each job, in order; a single job, or one worker, needs no process.
+    """The result of each job, in order; a single job, or one worker, needs no process, nor is there any where none can be had.
 
     *function* must be a module's own, jobs and results arrays and plain objects. Closing the
     iterator ends the work, and so does the end of this process, however it comes. Raises FacetraceError where
@@ -46,7 +46,14 @@ def each_done(
     # a process that begins anew shares no compiled code or threads with this one
     context = multiprocessing.get_context("spawn")
     ear, mouth = context.Pipe(duplex=False)
-    pool = ProcessPoolExecutor(count, context, _begin, (ear,))
+    try:
+        pool = ProcessPoolExecutor(count, context, _begin, (ear,))
+    except (OSError, ImportError, NotImplementedError):
+        # processes need semaphores, which some machines do not give (no /dev/shm to write to): it takes longer here
+        mouth.close()
+        ear.close()
+        yield from map(function, jobs)
+        return
     try:
         # stopping signals are the main process's to answer, in its workers from their first moment
         with held_back():
