@@ -16,11 +16,13 @@ import subprocess
 import sys
 import tempfile
 import time
+import warnings
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
+from facetrace.cli import streams
 from facetrace.cli.commands import app
 from facetrace.common import locks, signals, workers
 from facetrace.common.errors import FacetraceError, FileError
@@ -672,6 +674,17 @@ def test_work_is_done_without_semaphores(error, monkeypatch):
 
     monkeypatch.setattr(workers, "ProcessPoolExecutor", refused)
     assert list(workers.each_done(abs, [-1, -2, 3], 2)) == [1, 2, 3]
+
+
+def test_a_library_says_nothing_of_semaphores():
+    """numba's words, four lines of them, where there are none."""
+    with warnings.catch_warnings(record=True) as heard:
+        warnings.simplefilter("always")
+        streams.hush()
+        warnings.warn(
+            "Could not obtain multiprocessing lock due to OS level error: ...", stacklevel=1
+        )
+    assert not heard
 
 
 def test_a_worker_that_is_killed_is_told(processes):

@@ -4,6 +4,7 @@ import io
 import logging
 import os
 import sys
+import warnings
 from typing import TextIO
 
 from facetrace.common.errors import FacetraceError
@@ -48,8 +49,10 @@ def steady() -> None:
 
 
 def hush() -> None:
-    """matplotlib tells of a home that it cannot write to and of fonts that it lists anew; neither is the user's business."""
+    """What libraries tell is not the user's business: a home or /dev/shm that they cannot write to, fonts that they list anew."""
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    # numba's, where /dev/shm may not be written to; the kernel starts its threads once, from one
+    warnings.filterwarnings("ignore", "Could not obtain multiprocessing lock")
 
 
 def _fill() -> None:
