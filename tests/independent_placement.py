@@ -52,7 +52,9 @@ RANGES = ((0, 15), (0, 30), (60, 90), (0, 90))
 DENSITY = 3.99
 CARATS = DENSITY * 1e-3 / 0.2
 SEED = 20270104
-STARTS, HARD_STARTS, POLISHED = 40, 60, 5
+STARTS, HARD_STARTS, POLISHED = 48, 64, 5
+# climbs more from near the best so far, of which so many are polished
+HOPS, HOPS_POLISHED = 20, 2
 # random places and turns from which the starts are picked
 TRIED = 1500
 WHOLE, CROWN, COLUMN = 0, 1, 2
@@ -505,20 +507,32 @@ def search(corners: Floats, room: Room, starts: int, seed: int) -> tuple[Place |
     rest = tried[starts // 2 : 10 * starts]
     best += [rest[k] for k in rng.permutation(len(rest))[: starts - len(best)]]
     found = [climb(parts, room, at, turn) for _, at, turn in best]
-    found = sorted((p for p in found if p.size > 0), key=lambda p: -p.size)
-    good: list[Place] = []
-    for place in found:
-        if len(good) == POLISHED:
-            break
-        if any(abs(p.size / place.size - 1) < 2e-4 and np.linalg.norm(p.at - place.at) < 0.02 for p in good):  # fmt: skip
-            continue
-        good.append(place)
+    good = _apart(found, POLISHED)
+    good += _apart([climb(parts, room, *_near(p, room, rng)) for p in good[:2] for _ in range(HOPS // 2)], HOPS_POLISHED)  # fmt: skip
     done = [surely(parts, room, p) for p in (polished(parts, room, p) for p in good) if p]
     ended = sorted((p for p in done if p), key=lambda p: -p.size)
     if not ended:
         return None, 0.0, []
     volumes = [parts[WHOLE].volume * p.size**3 for p in ended]
     return ended[0], volumes[0], volumes
+
+
+def _near(place: Place, room: Room, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    hop = Rotation.from_rotvec(rng.normal(size=3) * 0.25).as_matrix()
+    return place.at + 0.3 * rng.normal(size=3), in_cone(room, hop @ place.turn)
+
+
+def _apart(places: Sequence[Place], most: int) -> list[Place]:
+    """The largest that are not the same again."""
+    found = sorted((p for p in places if p.size > 0), key=lambda p: -p.size)
+    good: list[Place] = []
+    for place in found:
+        if len(good) == most:
+            break
+        if any(abs(p.size / place.size - 1) < 2e-4 and np.linalg.norm(p.at - place.at) < 0.02 for p in good):  # fmt: skip
+            continue
+        good.append(place)
+    return good
 
 
 # ---- the figures ------------------------------------------------------------------------------
@@ -559,7 +573,7 @@ def figure(number: int, folder: Path) -> dict[str, Any]:
         "scale": place.size,
         "turn_file": place.turn.tolist(),
         "shift_file_mm": place.at.tolist(),
-        "starts": starts * len(ended),
+        "starts": (starts + HOPS) * len(ended),
         "seed": SEED + number,
         "seconds": round(time.perf_counter() - started, 1),
     }
@@ -584,7 +598,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         out.write_text(json.dumps(ordered, indent=1) + "\n", encoding="utf-8")
         row = known[str(number)]
         print(number, row["name"], row["design"], row["table_to_c"], f"{row['carats']:.4f} ct",
-              [round(v, 3) for v in row["others"]], f"{row['seconds']} s", flush=True)  # fmt: skip
+              [round(float(v), 3) for v in row["others"]], f"{row['seconds']} s", flush=True)  # fmt: skip
 
 
 if __name__ == "__main__":

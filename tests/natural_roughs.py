@@ -163,7 +163,9 @@ def _crack(rng: np.random.Generator, name: str, at: Floats, normal: Floats, reac
     second = np.cross(normal, first)
     corners = at + reach * _ring(rng, int(rng.integers(4, 8)), 0.6) @ np.array([first, second])
     points = ", ".join(_numbers(p) for p in corners)
-    return f'[[defect]]\nname = "{name}"\nkind = "crack"\nwish = "cut away"\npolygon_mm = [{points}]\n'
+    return (
+        f'[[defect]]\nname = "{name}"\nkind = "crack"\nwish = "cut away"\npolygon_mm = [{points}]\n'
+    )
 
 
 def _ellipsoid(rng: np.random.Generator, centre: Floats, radii: Floats) -> str:

@@ -61,9 +61,7 @@ def on_triangles(points: Floats, triangles: Floats) -> Floats:
     normal = np.cross(b - a, c - a)
     square = np.einsum("ij,ij->i", normal, normal)
     square = np.where(square > 0, square, 1.0)
-    foot = (
-        points - (np.einsum("ij,ij->i", points - a, normal) / square)[:, None] * normal
-    )
+    foot = points - (np.einsum("ij,ij->i", points - a, normal) / square)[:, None] * normal
     inside = square > 0
     best, least = foot, np.full(len(points), np.inf)
     for p, q in ((a, b), (b, c), (c, a)):
