@@ -184,7 +184,8 @@ def likely_size(name: str, size_mm: Size, corners_mm: float = 0.0) -> Size:
     try:
         habit(name, size_mm, corners_mm)
     except FacetraceError as problem:
-        found = [s for s in permutations(size_mm) if _may_be(name, s, corners_mm)]
+        orders = ((x, y, z) for x, y, z in permutations(size_mm))
+        found = [s for s in orders if _may_be(name, s, corners_mm)]
         if name not in CRYSTALS or not found:
             raise problem from None
     else:
