@@ -52,7 +52,8 @@ MOST_DRAWN, MOVED_MM = 4000, 0.05
 LEVEL, LOWEST = 1e-9, 1e-6
 # a colour zone is shown as so many mm of it look through the ordinary ray
 ZONE_MM = 2.0
-CHECK_MM = 50
+# a line that shows the scale of the print; sizes by caliper agree within so much at least (common practice, no source)
+CHECK_MM, AGREE_MM = 50, 0.1
 AXES = "xyz"
 DEGREE, MINUS = "\N{DEGREE SIGN}", "\N{MINUS SIGN}"
 OWN_CAUTIONS = (
@@ -99,7 +100,9 @@ def marked_of(result: Result, number: int | None, pair: bool, source: Any = None
     for row in rows:
         cut, design, file = lying(result, member, row, rough)
         back = rough.turn.T
-        stones.append(Lying(replace(cut, turn=back @ cut.turn, shift=back @ cut.shift), row, design))
+        stones.append(
+            Lying(replace(cut, turn=back @ cut.turn, shift=back @ cut.shift), row, design)
+        )
         sources.append(file)
     saw = None
     if pair:
@@ -151,7 +154,7 @@ def mark_part(marked: Marked) -> dict[str, Any]:
         "rough": {
             "name": rough.name, "file": str(rough.file.path), "carats": rough.carats,
             "size_mm": (high - low).tolist(), "low_mm": low.tolist(), "high_mm": high.tolist(),
-            "skin_mm": rough.loss.skin_mm, "scan_mm": rough.loss.scan_mm, "notes": list(rough.notes),
+            "skin_mm": rough.loss.skin_mm, "agree_mm": max(AGREE_MM, 2 * rough.loss.scan_mm), "notes": list(rough.notes),
         },
         "c": {
             "angles_deg": _angles(c),
@@ -260,14 +263,19 @@ def scene_of(marked: Marked) -> tuple[Scene, float]:
     rough = marked.rough
     vertices, faces, moved = fewer(rough.mesh, MOST_DRAWN)
     corners = rough.mesh.vertices @ rough.turn
-    planes = []
+    planes, saw, keep = [], None, None
+    if marked.saw:
+        saw = rough.turn.T @ marked.saw[0], marked.saw[1]
+        planes.append(Plane("saw", *saw))
     for stone in marked.stones:
         up, at = stone.cut.turn[:, 2], places(stone.cut.solid)
+        if saw:
+            # of a sawn piece only its own side bears the lines of its stone
+            side = math.copysign(1.0, float(stone.cut.shift @ saw[0]) - saw[1])
+            keep = side * saw[0], side * saw[1]
         for kind in ("table", "girdle"):
             point = stone.cut.shift + stone.cut.turn @ at[kind]
-            planes.append(Plane(kind, up, float(up @ point)))
-    if marked.saw:
-        planes.append(Plane("saw", rough.turn.T @ marked.saw[0], marked.saw[1]))
+            planes.append(Plane(kind, up, float(up @ point), keep))
     return Scene(
         vertices @ rough.turn, faces, tuple(s.cut for s in marked.stones), tuple(_outlined(rough)), tuple(planes),
         rough.turn[2], corners.min(axis=0), corners.max(axis=0),
@@ -280,8 +288,9 @@ def _outlined(rough: Rough) -> list[Outlined]:
     for k, name in enumerate(dict.fromkeys(d.name for d in rough.defects)):
         own = [d for d in rough.defects if d.name == name]
         number = own[0].zone
-        colour = f"var(--c{k % 6 + 1})" if number is None else colours[number]
-        found.append(Outlined(k + 1, tuple(d.points @ rough.turn for d in own), colour))
+        line = f"var(--c{k % 6 + 1})" if number is None else "var(--soft)"
+        colour = line if number is None else colours[number]
+        found.append(Outlined(k + 1, tuple(d.points @ rough.turn for d in own), colour, line))
     return found
 
 
@@ -306,7 +315,7 @@ def mark_page(document: dict[str, Any], marked: Marked) -> str:
     name = marked.rough.name
     scene, moved = scene_of(marked)
     body = [
-        _head(f), _first(f), _views(f, scene, moved), _numbers(f), _order(f, marked), _cautions(f),
+        _head(f), _first(f), _order(f), _views(f, scene, moved), _numbers(f), _cautions(f),
     ]  # fmt: skip
     rules = (
         f"@page {{ @bottom-left {{ content: {css_string(name[:70])} }} "
@@ -325,8 +334,9 @@ def _size(f: Figures, at: str) -> str:
 
 def _head(f: Figures) -> str:
     blanks = "".join(f'<span class="blank">{w}<i></i></span>' for w in ("piece", "cutter", "date", "carats in"))  # fmt: skip
+    several = len(f.at("/mark/stones")) > 1
     stones = " and ".join(
-        f"{f.words(f'/mark/stones/{k}/name')} of {f.number(f'/mark/stones/{k}/carats')} ct, "
+        f"{'AB'[k] + ', ' if several else ''}{f.words(f'/mark/stones/{k}/name')} of {f.number(f'/mark/stones/{k}/carats')} ct, "
         f"{_size(f, f'/mark/stones/{k}/size_mm')}"
         for k in range(len(f.at("/mark/stones")))
     )
@@ -343,7 +353,7 @@ def _first(f: Figures) -> str:
         "Print at full size (no fitting to the page). This line is then "
         f'{f.number("/mark/check_mm", 0)} mm long:<div class="check"></div>',
         f"Measure the piece along x, y and z: {_size(f, f'{at}/size_mm')}. If a caliper reads otherwise by more than "
-        f"{f.number(f'{at}/scan_mm')} mm, the distances below are off: stop and look why.",
+        f"{f.number(f'{at}/agree_mm')} mm, the distances below are off: stop and look why.",
         f"Hold the piece against the six views until it lies as drawn. Write +x, {MINUS}x, +y, {MINUS}y, +z, {MINUS}z on it "
         "with a pen that water leaves. A side is named after the axis of the rough file that points out of it.",
     ]
@@ -364,7 +374,7 @@ def _views(f: Figures, scene: Scene, moved: float) -> str:
         right, up = axis_name(view.axes[0]), axis_name(view.axes[1])
         side = view.side.replace("-", MINUS)
         words = f"Side {view.side} of the rough with the stone in it, {up} up, {right} to the right"
-        caption = f"<b>{side}</b> looked at: {up} up, {right.replace('-', MINUS)} to the right."
+        caption = f"<b>{side}</b> towards you: {up} up, {right.replace('-', MINUS)} to the right."
         drawn.append(figure(view.large(words), caption))
     key = [
         "T: middle of the table; C: lowest point. Whole line on the skin: the table's plane; dashed: the girdle plane"
@@ -396,6 +406,10 @@ def _deg(f: Figures, at: str) -> str:
     return f"{f.number(at, 1)}{DEGREE}"
 
 
+def _three(f: Figures, at: str) -> str:
+    return ", ".join(f"{_deg(f, f'{at}/{k}')} from +{axis}" for k, axis in enumerate(AXES))
+
+
 def _numbers(f: Figures) -> str:
     heads = ["", *(s.replace("-", MINUS) for s in SIDES)]
     parts = [
@@ -410,7 +424,7 @@ def _numbers(f: Figures) -> str:
     count = len(f.at("/mark/stones"))
     for n in range(count):
         at = f"/mark/stones/{n}"
-        who = f" <small>{f.words(f'{at}/design')}</small>" if count > 1 else ""
+        who = f", stone {'AB'[n]}" if count > 1 else ""
         rows = [
             (f"{what}{who}", *(f.number(f"{at}/points/{name}/from_mm/{s}") for s in SIDES)) for name, what in WHAT.items()
         ]  # fmt: skip
@@ -441,30 +455,32 @@ def _plane_row(f: Figures, at: str, who: str) -> tuple[str, ...]:
         f.number(f"{at}/heights_mm/{s}") if f.has(f"{at}/heights_mm/{s}") else "\N{EN DASH}" for s in SIDES
     ]  # fmt: skip
     name = f.at(f"{at}/name")
-    return (f"{f.words(f'{at}/name')}{who}, {MARKS[name]}", f.words(f"{at}/up"), *cells)
+    return (
+        f"{f.words(f'{at}/name')}{who}, {MARKS[name]}",
+        f.at(f"{at}/up").replace("-", MINUS),
+        *cells,
+    )
 
 
-def _order(f: Figures, marked: Marked) -> str:
+def _order(f: Figures) -> str:
     steps = []
     if f.has("/mark/saw"):
         at = "/mark/saw"
         steps.append(
             "Saw. Draw the cut round the piece (dashes and dots in the views). Its middle lies "
-            f"{f.number(f'{at}/ends_mm/0')} mm from the end of the piece towards {f.words(f'{at}/up')} and "
+            f"{f.number(f'{at}/ends_mm/0')} mm from the end of the piece towards {f.at(f'{at}/up').replace('-', MINUS)} and "
             f"{f.number(f'{at}/ends_mm/1')} mm from the other, square to the cut; the blade takes {f.number(f'{at}/kerf_mm')} mm. "
-            "Measure both ends again before the blade touches."
+            f"The direction across it stands {_three(f, f'{at}/angles_deg')}. Measure both ends again before the blade touches."
         )
     for n in range(len(f.at("/mark/stones"))):
         at = f"/mark/stones/{n}"
-        own = f"Stone {f.words(f'{at}/design')}: " if marked.saw else ""
+        own = f"Stone {'AB'[n]}: " if f.has("/mark/saw") else ""
         steps += [
             f"{own}Draw the line of the table's plane round the piece (whole line in the views, heights under Numbers).",
-            f"{own}Grind a face square to the table's normal, which stands {_deg(f, f'{at}/normal_deg/0')} from x, "
-            f"{_deg(f, f'{at}/normal_deg/1')} from y, {_deg(f, f'{at}/normal_deg/2')} from z. The finished table lies "
+            f"{own}Grind a face square to the table's normal, which stands {_three(f, f'{at}/normal_deg')}. The finished table lies "
             f"{f.number(f'{at}/planes/0/below_mm')} mm below the outermost point of the rough over it. Stop "
             f"{f.number('/mark/rough/skin_mm')} mm before that: the rest goes in polishing.",
-            f"{own}Mark T on that face, and the length through it: {_deg(f, f'{at}/length_deg/0')} from x, "
-            f"{_deg(f, f'{at}/length_deg/1')} from y, {_deg(f, f'{at}/length_deg/2')} from z.",
+            f"{own}Mark T on that face, and the length through it: {_three(f, f'{at}/length_deg')}.",
             f"{own}Set the dop on the face, its axis through T and square to the face; index <span data-fixed>0</span> along the length.",
             f"{own}Below the same outermost point the girdle plane lies {f.number(f'{at}/planes/1/below_mm')} mm, "
             f"the lowest point {f.number(f'{at}/culet_below_mm')} mm. The table's normal is {_deg(f, f'{at}/normal_to_c_deg')} from c; "

@@ -15,7 +15,6 @@ from scipy.spatial import ConvexHull, QhullError
 
 from facetrace.report.drawing import FINE, LETTER, SCALES, THICK, THIN
 from facetrace.report.html import esc
-from facetrace.report.plan import SHARP
 from facetrace.solid.lobes import WALL
 from facetrace.studies.orient import Cut
 
@@ -23,15 +22,15 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 SIDES = ("+x", "-x", "+y", "-y", "+z", "-z")
-# mm of paper: room for a rough, round it for letters, and the width that six drawings at 1:1 may take
-ROOM_MM, EDGE_MM, STRIP_MM = 58.0, 9.0, 180.0
+# mm of paper: room for a rough, round it for letters, on the right for c, and the width that six drawings at 1:1 may take
+ROOM_MM, EDGE_MM, ASIDE_MM, STRIP_MM = 52.0, 7.0, 25.0, 180.0
 # an axis nearer to the eye than this, degrees, is a dot or a cross
 END_ON_DEG = 10.0
-# more sharp edges than these are not drawn: a scan's skin
-MOST_EDGES = 1500
+# edges that turn less, as a cosine, are not drawn, nor more than so many: a scan's skin
+SHARP, MOST_EDGES = 0.9, 1500
 ARROW_MM = 7.0
 DASHES = {"table": "", "girdle": "2 1", "saw": "5 1.2 1 1.2"}
-INK = {"table": "var(--accent)", "girdle": "var(--accent)", "saw": "var(--c2)"}
+INK = {"table": "var(--stone)", "girdle": "var(--stone)", "saw": "var(--c2)"}
 
 
 def side_axes(side: str) -> Floats:
@@ -50,20 +49,22 @@ def axis_name(direction: Floats) -> str:
 
 @dataclass(frozen=True)
 class Outlined:
-    """A defect or zone: corners of its convex parts (n, 3) each, the number that it bears, and its colour (CSS)."""
+    """A defect or zone: corners of its convex parts (n, 3) each, the number that it bears, colours of it and of its outline (CSS)."""
 
     number: int
     parts: tuple[Floats, ...]
     colour: str
+    line: str
 
 
 @dataclass(frozen=True)
 class Plane:
-    """normal . r = offset; kind: table, girdle or saw."""
+    """normal . r = offset; kind: table, girdle or saw; keep: drawn only where keep[0] . r >= keep[1]."""
 
     kind: str
     normal: Floats
     offset: float
+    keep: tuple[Floats, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -107,19 +108,50 @@ class Scene:
         return edges[pair], np.column_stack([owner[pair], owner[pair + 1]])
 
 
-def skin_line(scene: Scene, plane: Plane) -> tuple[Floats, Ints]:
-    """(segments (k, 2, 3) where a plane meets the skin, the face of each (k,))."""
+def skin_line(scene: Scene, plane: Plane) -> tuple[Floats, Ints, Ints]:
+    """(segments (k, 2, 3) where a plane meets the skin; the face of each (k,); edges on which they end (k, 2))."""
     beyond = scene.vertices @ plane.normal - plane.offset
-    d = beyond[scene.faces]
-    crossing = (d > 0) != (np.roll(d, -1, axis=1) > 0)
+    corners, after = scene.faces, np.roll(scene.faces, -1, axis=1)
+    crossing = (beyond[corners] > 0) != (beyond[after] > 0)
     rows = np.flatnonzero(crossing.any(axis=1))
-    t, d, crossing = scene.vertices[scene.faces[rows]], d[rows], crossing[rows]
-    ahead, after = np.roll(t, -1, axis=1), np.roll(d, -1, axis=1)
-    gap = np.where(crossing, d - after, 1.0)
-    points = t + (d / gap)[:, :, None] * (ahead - t)
     # of each triangle two sides are crossed
-    which = np.argsort(~crossing, axis=1, kind="stable")[:, :2]
-    return np.take_along_axis(points, which[:, :, None], axis=1), rows.astype(np.int64)
+    which = np.argsort(~crossing[rows], axis=1, kind="stable")[:, :2]
+    a = np.take_along_axis(corners[rows], which, axis=1)
+    b = np.take_along_axis(after[rows], which, axis=1)
+    share = (beyond[a] / (beyond[a] - beyond[b]))[:, :, None]
+    points = scene.vertices[a] + share * (scene.vertices[b] - scene.vertices[a])
+    edges = np.minimum(a, b) * len(scene.vertices) + np.maximum(a, b)
+    if plane.keep is not None:
+        kept = points.mean(axis=1) @ plane.keep[0] >= plane.keep[1]
+        points, rows, edges = points[kept], rows[kept], edges[kept]
+    return points, rows, edges
+
+
+def chained(segments: Floats, edges: Ints) -> list[Floats]:
+    """Segments (k, 2, d) that share an end, by the edges (k, 2) where they end, as lines (n, d)."""
+    at: dict[int, list[int]] = {}
+    for k, pair in enumerate(edges.tolist()):
+        for end in pair:
+            at.setdefault(end, []).append(k)
+    left, found = set(range(len(segments))), []
+    # lines with ends first, then rings
+    for first in sorted(left, key=lambda k: min(len(at[e]) for e in edges[k].tolist())):
+        if first not in left:
+            continue
+        start = min((0, 1), key=lambda e: len(at[int(edges[first, e])]))
+        line, k, end = [segments[first, start]], first, start
+        while True:
+            left.discard(k)
+            end = 1 - end
+            line.append(segments[k, end])
+            here = int(edges[k, end])
+            ahead = [n for n in at[here] if n in left]
+            if not ahead:
+                break
+            k = ahead[0]
+            end = edges[k].tolist().index(here)
+        found.append(np.array(line))
+    return found
 
 
 @dataclass(frozen=True)
@@ -158,13 +190,15 @@ class SideView:
         """The whole drawing; *words* describe it."""
         x, y = self.half + EDGE_MM
         parts = [self._rough(), *self._lines()]
-        parts += [
-            p for cut in sorted(self.scene.stones, key=lambda s: float(s.shift @ self.axes[2])) for p in self._stone(cut)
-        ]  # fmt: skip
+        order = np.argsort([float(s.shift @ self.axes[2]) for s in self.scene.stones])
+        parts += [p for k in order for p in self._stone(int(k))]
         parts += [p for k, defect in enumerate(self.scene.defects) for p in self._defect(defect, k)]
-        parts += [*self._names(), *self._c(x - 8.5, -y + 8.5), *self._bar(-x + 1, y - 1)]
+        parts += [*self._names(), *self._c(x + 12.0, -y + 7.0), *self._bar(-x, y + 3)]
         return _svg(
-            f"view-{SIDES.index(self.side)}", (-x - 4, -y, 2 * x + 8, 2 * y), words, "".join(parts)
+            f"view-{SIDES.index(self.side)}",
+            (-x, -y, 2 * x + ASIDE_MM, 2 * y + 4.5),
+            words,
+            "".join(parts),
         )
 
     def small(self) -> str:
@@ -195,15 +229,18 @@ class SideView:
         """Where planes meet the skin that one sees: what is drawn on the piece with a pen."""
         found = []
         for plane in self.scene.planes:
-            segments, faces = skin_line(self.scene, plane)
+            segments, faces, edges = skin_line(self.scene, plane)
             near = self.scene.normals[faces] @ self.axes[2] > 0
-            path = "".join(_path(p, False) for p in self.seen(segments[near]))
+            lines = chained(self.seen(segments[near]), edges[near])
+            path = "".join(_path(line, False) for line in lines)
             found.append(
                 f'<path d="{path}" style="stroke:{INK[plane.kind]}" stroke-width="{THICK}" stroke-dasharray="{DASHES[plane.kind] or "none"}"/>'
             )
         return found
 
-    def _stone(self, cut: Cut) -> list[str]:
+    def _stone(self, number: int) -> list[str]:
+        cut = self.scene.stones[number]
+        mark = "" if len(self.scene.stones) == 1 else "AB"[number]
         eye = cut.turn.T @ self.axes[2]
         faces = [
             self.seen(cut.shift + part.vertices[polygon] @ cut.turn.T)
@@ -216,9 +253,9 @@ class SideView:
         ends = cut.shift + np.outer([z.min(), z.max()], cut.turn[:, 2])
         low, top = self.seen(ends)
         return [
-            f'<path d="{path}" style="fill:var(--paper);fill-opacity:0.45;stroke:var(--accent)" stroke-width="{FINE}" stroke-dasharray="0.8 0.4"/>',
-            f'<path d="{_path(np.array([low, top]), False)}" style="stroke:var(--accent)" stroke-width="{THIN}" stroke-dasharray="3 0.8 0.6 0.8"/>',
-            *_spot(low, "C", False), *_spot(top, "T", True),
+            f'<path d="{path}" style="fill:var(--paper);fill-opacity:0.55;stroke:var(--stone);stroke-opacity:0.7" stroke-width="{FINE}"/>',
+            f'<path d="{_path(np.array([low, top]), False)}" style="stroke:var(--stone)" stroke-width="{THIN}" stroke-dasharray="3 0.8 0.6 0.8"/>',
+            *_spot(low, f"C{mark}", False), *_spot(top, f"T{mark}", True),
         ]  # fmt: skip
 
     def _defect(self, defect: Outlined, place: int) -> list[str]:
@@ -234,14 +271,14 @@ class SideView:
                     ends = flat[[int(np.argmin(flat[:, 1])), int(np.argmax(flat[:, 1]))]]
                 flat = ends
             found.append(
-                f'<path d="{_path(flat)}" style="fill:{defect.colour};fill-opacity:0.22;stroke:{defect.colour}" stroke-width="{THIN * 1.4:.2f}"/>'
+                f'<path d="{_path(flat)}" style="fill:{defect.colour};fill-opacity:0.22;stroke:{defect.line}" stroke-width="{THIN * 1.4:.2f}"/>'
             )
         flat = self.seen(np.vstack(defect.parts))
         # numbers near the outline's end, not one on the other
         corner = flat[int(np.argmax(flat @ [math.cos(2.4 * place), math.sin(2.4 * place)]))]
         at = corner + 0.25 * (flat.mean(axis=0) - corner)
         found.append(
-            f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="2.1" style="fill:var(--paper);stroke:{defect.colour}" stroke-width="{THIN}"/>'
+            f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="2.1" style="fill:var(--paper);stroke:{defect.line}" stroke-width="{THIN}"/>'
         )
         return [*found, _text(at[0], at[1], str(defect.number))]
 
@@ -298,9 +335,9 @@ def _other(name: str) -> str:
 
 
 def _spot(at: Floats, letter: str, filled: bool) -> list[str]:
-    fill = "var(--accent)" if filled else "var(--paper)"
+    fill = "var(--stone)" if filled else "var(--paper)"
     return [
-        f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="0.7" style="fill:{fill};stroke:var(--accent)" stroke-width="{THIN}"/>',
+        f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="0.7" style="fill:{fill};stroke:var(--stone)" stroke-width="{THIN}"/>',
         _text(at[0] + 1.3, at[1] - 1.5, letter, anchor="start", halo=True),
     ]
 
