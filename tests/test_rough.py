@@ -170,6 +170,29 @@ def test_deepest_point_within_a_triangle():
     assert scan.hollows(mesh)[1] == pytest.approx(1.0)
 
 
+def test_depths_under_a_hull_of_many_planes(rng):
+    """Every corner against every plane of the hull, from qhull itself."""
+    v, f = ball(4)
+    v = v * (1 + 0.05 * np.sin(5 * v[:, :1]) * np.cos(3 * v[:, 1:2]))
+    depth, plane, _ = mended(v, f).under
+    shape = ConvexHull(v)
+    corners = mended(v, f).vertices
+    far = -(corners @ shape.equations[:, :3].T + shape.equations[:, 3])
+    assert len(shape.equations) > 1000
+    np.testing.assert_allclose(depth, far.min(axis=1), atol=1e-9)
+    np.testing.assert_allclose(plane[:, 3] - (plane[:, :3] * corners).sum(axis=1), depth, atol=1e-9)
+
+
+def test_triangles_any_way_round_are_wound_alike(rng):
+    """Three in ten of the triangles of a ball turned at random: all of one body agree again, by trimesh."""
+    v, f = ball(4)
+    turned = rng.random(len(f)) < 0.3
+    found = mended(v, np.where(turned[:, None], f[:, ::-1], f))
+    assert f"{turned.sum()} triangles were wound the wrong way" in found.repairs[0]
+    assert trimesh.Trimesh(found.vertices, found.faces, process=False).is_winding_consistent
+    assert found.volume == pytest.approx(4 / 3 * math.pi * 64, rel=0.01)
+
+
 def test_convex_meshes_have_no_hollow(rng):
     for points in (box()[0], ball()[0], rng.normal(size=(60, 3)) * 3):
         mesh = scan.of_points(points)

@@ -54,7 +54,8 @@ LIKELY_MM = (2.0, 150.0)
 LINES, FOLD_MM = 256, 0.02
 # of the largest side: triangles nearer to a plane lie on it, stones that go no deeper only touch
 EXACT = 1e-7
-CHUNK = 2_000_000
+# points, near to one another, whose nearest planes are looked for together
+BLOCK = 32
 
 
 @dataclass(frozen=True)
@@ -447,15 +448,23 @@ def _under(points: Floats, hull: Body, each: int = 1) -> tuple[Floats, Ints]:
     Of single points that is their depth under the hull; of three no point of their triangle lies deeper.
     """
     normals, offsets = hull.planes[:3], hull.planes[3]
-    step = max(1, CHUNK // (each * len(offsets))) * each
-    least, nearest = [np.zeros(0)], [np.zeros(0, dtype=np.int64)]
-    for k in range(0, len(points), step):
-        depth = offsets - points[k : k + step] @ normals
-        if each > 1:
-            depth = depth.reshape(-1, each, len(offsets)).max(axis=1)
-        least.append(depth.min(axis=1))
-        nearest.append(depth.argmin(axis=1))
-    return np.concatenate(least), np.concatenate(nearest)
+    groups = points.reshape(-1, each, 3)
+    least, nearest = np.zeros(len(groups)), np.zeros(len(groups), dtype=np.int64)
+    if not len(groups):
+        return least, nearest
+    order = np.asarray(cKDTree(groups.mean(axis=1), leafsize=BLOCK).indices)
+    for start in range(0, len(order), BLOCK):
+        block = order[start : start + BLOCK]
+        own = groups[block].reshape(-1, 3)
+        middle = (own.min(axis=0) + own.max(axis=0)) / 2
+        reach = float(np.linalg.norm(own - middle, axis=1).max())
+        # within the block no depth differs from that of its middle by more than its reach
+        there = offsets - middle @ normals
+        near = np.flatnonzero(there <= there.min() + 2 * reach * (1 + EXACT) + EXACT)
+        depth = offsets[near] - own @ normals[:, near]
+        depth = depth.reshape(len(block), each, len(near)).max(axis=1)
+        least[block], nearest[block] = depth.min(axis=1), near[depth.argmin(axis=1)]
+    return least, nearest
 
 
 def _off(mesh: Scan, tolerance: float) -> NDArray[np.bool_]:
