@@ -357,9 +357,9 @@ def _first(f: Figures) -> str:
         f"Hold the piece against the six views until it lies as drawn. Write +x, {MINUS}x, +y, {MINUS}y, +z, {MINUS}z on it "
         "with a pen that water leaves. A side is named after the axis of the rough file that points out of it.",
     ]
-    extra = [f.words(f"{at}/notes/{k}") for k in range(len(f.at(f"{at}/notes")))]
+    taken = [f"Rough file: {f.words(f'{at}/notes/{k}')}." for k in range(len(f.at(f"{at}/notes")))]
     return section(
-        "first", "Before you begin", _steps(steps), paragraph(f"The rough was {'; '.join(extra)}.", "soft") if extra else ""
+        "first", "Before you begin", _steps(steps), paragraph(" ".join(taken), "soft") if taken else ""
     )  # fmt: skip
 
 

@@ -447,7 +447,7 @@ def _under(points: Floats, hull: Body, each: int = 1) -> tuple[Floats, Ints]:
 
     Of single points that is their depth under the hull; of three no point of their triangle lies deeper.
     """
-    normals, offsets = hull.planes[:3], hull.planes[3]
+    x, y, z, offsets = hull.planes
     groups = points.reshape(-1, each, 3)
     least, nearest = np.zeros(len(groups)), np.zeros(len(groups), dtype=np.int64)
     if not len(groups):
@@ -459,9 +459,12 @@ def _under(points: Floats, hull: Body, each: int = 1) -> tuple[Floats, Ints]:
         middle = (own.min(axis=0) + own.max(axis=0)) / 2
         reach = float(np.linalg.norm(own - middle, axis=1).max())
         # within the block no depth differs from that of its middle by more than its reach
-        there = offsets - middle @ normals
+        there = offsets - (middle[0] * x + middle[1] * y + middle[2] * z)
         near = np.flatnonzero(there <= there.min() + 2 * reach * (1 + EXACT) + EXACT)
-        depth = offsets[near] - own @ normals[:, near]
+        # written out: no threads are woken for products so small
+        depth = offsets[near] - (
+            own[:, :1] * x[near] + own[:, 1:2] * y[near] + own[:, 2:] * z[near]
+        )
         depth = depth.reshape(len(block), each, len(near)).max(axis=1)
         least[block], nearest[block] = depth.min(axis=1), near[depth.argmin(axis=1)]
     return least, nearest
