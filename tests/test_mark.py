@@ -101,9 +101,11 @@ def height(normal, point, up, side, low, high):
     return meet[k] - low[k] if up[0] == "+" else high[k] - meet[k]
 
 
-def check_plane(found, normal, point, corners):
+def check_plane(found, normal, point, corners, piece=None):
     low, high = corners.min(axis=0), corners.max(axis=0)
-    assert found["below_mm"] == pytest.approx(max((c - point) @ normal for c in corners), abs=1e-5)
+    assert found["below_mm"] == pytest.approx(
+        ((corners if piece is None else piece) - point).dot(normal).max(), abs=1e-5
+    )
     np.testing.assert_allclose(found["angles_deg"], [angle(normal, a) for a in np.eye(3)], atol=1e-4)  # fmt: skip
     up = found["up"]
     assert abs(normal["xyz".index(up[1])]) == pytest.approx(np.abs(normal).max())
@@ -144,6 +146,19 @@ def test_every_number_is_that_of_the_meshes(plan, words):
         own = mesh_of(name)
         stone = trimesh.Trimesh((np.asarray(shift) + scale * own.vertices @ turn.T) @ back.T, own.faces, process=False)  # fmt: skip
         normal, along = back @ turn[:, 2], back @ turn[:, 0]
+        piece = corners
+        if words == ("--pair",):
+            # the stone's own side, half the kerf of 0.4 mm away from the plane: each edge cut there
+            across = back @ SAW[0]
+            across = across * np.sign(back @ shift @ across - SAW[1])
+            at = (SAW[1] * back @ SAW[0]) + 0.2 * across
+            kept = [p for p in corners if (p - at) @ across >= 0]
+            for i, j in rough.edges_unique:
+                one, two = (corners[i] - at) @ across, (corners[j] - at) @ across
+                if one * two < 0:
+                    kept.append((two * corners[i] - one * corners[j]) / (two - one))
+            piece = np.array(kept)
+            assert 0.1 < len(piece) / len(corners) < 0.9
         heights = stone.vertices @ normal
         flat = stone.face_normals @ normal > 1 - 1e-6
         table = np.average(stone.triangles_center[flat], axis=0, weights=stone.area_faces[flat])
@@ -158,8 +173,8 @@ def test_every_number_is_that_of_the_meshes(plan, words):
                 assert from_mm[f"-{axis}"] == pytest.approx(point[k] - low[k], abs=2e-5)
         for plane, key in zip(part["planes"], ("table", "girdle"), strict=True):
             assert plane["name"] == key
-            check_plane(plane, normal, points[key], corners)
-        assert part["culet_below_mm"] == pytest.approx(((corners - points["culet"]) @ normal).max(), abs=2e-5)  # fmt: skip
+            check_plane(plane, normal, points[key], corners, piece)
+        assert part["culet_below_mm"] == pytest.approx(((piece - points["culet"]) @ normal).max(), abs=2e-5)  # fmt: skip
         np.testing.assert_allclose(part["normal_deg"], [angle(normal, a) for a in np.eye(3)], atol=1e-5)  # fmt: skip
         np.testing.assert_allclose(part["length_deg"], [angle(along, a) for a in np.eye(3)], atol=1e-5)  # fmt: skip
         to_c = angle(normal, c)

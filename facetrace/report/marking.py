@@ -160,7 +160,7 @@ def mark_part(marked: Marked) -> dict[str, Any]:
             "angles_deg": _angles(c),
             "views_deg": {s: math.degrees(math.asin(np.clip(c @ side_axes(s)[2], -1, 1))) for s in SIDES},
         },
-        "stones": [_stone_part(stone, corners, low, high, c) for stone in marked.stones],
+        "stones": [_stone_part(stone, _piece_of(marked, stone), low, high, c) for stone in marked.stones],
         "saw": saw,
         "defects": [
             {"number": k + 1, "name": n, "kind": kinds[n][0], "wish": kinds[n][1]} for k, n in enumerate(names)
@@ -168,6 +168,23 @@ def mark_part(marked: Marked) -> dict[str, Any]:
         "check_mm": CHECK_MM,
         "cautions": [*OWN_CAUTIONS, *CAUTIONS],
     }  # fmt: skip
+
+
+def _piece_of(marked: Marked, stone: Lying) -> Floats:
+    """Corners (n, 3) of what a stone is ground from: the rough, or its own side of the saw cut."""
+    rough = marked.rough
+    corners = np.asarray(rough.mesh.vertices @ rough.turn)
+    if marked.saw is None:
+        return corners
+    normal, offset = rough.turn.T @ marked.saw[0], marked.saw[1]
+    side = math.copysign(1.0, float(stone.cut.shift @ normal) - offset)
+    over = side * (corners @ normal - offset) - rough.loss.kerf_mm / 2
+    f = rough.mesh.faces
+    a, b = f.ravel(), np.roll(f, -1, axis=1).ravel()
+    crossed = (over[a] > 0) & (over[b] <= 0)
+    a, b = a[crossed], b[crossed]
+    share = (over[a] / (over[a] - over[b]))[:, None]
+    return np.vstack([corners[over > 0], corners[a] + share * (corners[b] - corners[a])])
 
 
 def _angles(direction: Floats) -> list[float]:
@@ -472,13 +489,14 @@ def _order(f: Figures) -> str:
             f"{f.number(f'{at}/ends_mm/1')} mm from the other, square to the cut; the blade takes {f.number(f'{at}/kerf_mm')} mm. "
             f"The direction across it stands {_three(f, f'{at}/angles_deg')}. Measure both ends again before the blade touches."
         )
+    piece = "sawn piece" if f.has("/mark/saw") else "rough"
     for n in range(len(f.at("/mark/stones"))):
         at = f"/mark/stones/{n}"
         own = f"Stone {'AB'[n]}: " if f.has("/mark/saw") else ""
         steps += [
             f"{own}Draw the line of the table's plane round the piece (whole line in the views, heights under Numbers).",
             f"{own}Grind a face square to the table's normal, which stands {_three(f, f'{at}/normal_deg')}. The finished table lies "
-            f"{f.number(f'{at}/planes/0/below_mm')} mm below the outermost point of the rough over it. Stop "
+            f"{f.number(f'{at}/planes/0/below_mm')} mm below the outermost point of the {piece} over it. Stop "
             f"{f.number('/mark/rough/skin_mm')} mm before that: the rest goes in polishing.",
             f"{own}Mark T on that face, and the length through it: {_three(f, f'{at}/length_deg')}.",
             f"{own}Set the dop on the face, its axis through T and square to the face; index <span data-fixed>0</span> along the length.",
