@@ -162,7 +162,9 @@ def load(path: Path) -> trimesh.Trimesh:
             f"{path} cannot be read as a mesh in the format {kind.upper()}; export it again"
         ) from None
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
-        raise FacetraceError(f"{path} holds no mesh of a body; export its closed surface as triangles")
+        raise FacetraceError(
+            f"{path} holds no mesh of a body; export its closed surface as triangles"
+        )
     faces = np.asarray(mesh.faces)
     if faces.shape[1:] != (3,) or mesh.vertices.shape[1:] != (3,):
         raise FacetraceError(f"{path}: a corner has three numbers, and a triangle three corners")
