@@ -81,6 +81,7 @@ def test_volumes_of_habits():
     end = shoulder - 2 * cot("z") * h / 4
     wanted = {
         "pebble": math.pi / 6 * w * y * h,
+        "block": w * y * h,
         "plate": area(w) * h,
         "barrel": 2 * (frustum(w, shoulder, h / 4) + frustum(shoulder, end, h / 4)),
         "bipyramid": 2 * frustum(w, w - 2 * cot("z") * h / 2, h / 2),
@@ -167,6 +168,29 @@ def test_deepest_point_within_a_triangle():
     mesh = mended(points, np.vstack([cap[:, ::-1], cap + n, sides]))
     assert mesh.volume == pytest.approx(30)
     assert scan.hollows(mesh)[1] == pytest.approx(1.0)
+
+
+def test_depths_under_a_hull_of_many_planes(rng):
+    """Every corner against every plane of the hull, from qhull itself."""
+    v, f = ball(4)
+    v = v * (1 + 0.05 * np.sin(5 * v[:, :1]) * np.cos(3 * v[:, 1:2]))
+    depth, plane, _ = mended(v, f).under
+    shape = ConvexHull(v)
+    corners = mended(v, f).vertices
+    far = -(corners @ shape.equations[:, :3].T + shape.equations[:, 3])
+    assert len(shape.equations) > 500
+    np.testing.assert_allclose(depth, far.min(axis=1), atol=1e-9)
+    np.testing.assert_allclose(plane[:, 3] - (plane[:, :3] * corners).sum(axis=1), depth, atol=1e-9)
+
+
+def test_triangles_any_way_round_are_wound_alike(rng):
+    """Three in ten of the triangles of a ball turned at random: all of one body agree again, by trimesh."""
+    v, f = ball(4)
+    turned = rng.random(len(f)) < 0.3
+    found = mended(v, np.where(turned[:, None], f[:, ::-1], f))
+    assert f"{turned.sum()} triangles were wound the wrong way" in found.repairs[0]
+    assert trimesh.Trimesh(found.vertices, found.faces, process=False).is_winding_consistent
+    assert found.volume == pytest.approx(4 / 3 * math.pi * 64, rel=0.01)
 
 
 def test_convex_meshes_have_no_hollow(rng):
@@ -327,7 +351,7 @@ REFUSED = {
                   [1, 2, 3], [1, 2, 4], [1, 3, 5], [2, 4, 5], [3, 4, 5]]),
     ),
     "is not a number": (np.where(BOX[0] > 1.9, np.nan, BOX[0]), BOX[1]),
-    "200,000": (BOX[0], np.tile(BOX[1], (20_000, 1))),
+    "500,000": (BOX[0], np.tile(BOX[1], (45_000, 1))),
 }  # fmt: skip
 
 
@@ -537,6 +561,193 @@ def test_the_study_of_orientations_takes_a_roughs_zones():
     assert 0 < place.shares[0] < 0.2
 
 
+# ---- from a face, wedges, sizes in any order, the balance ---------------------------------------
+
+
+def on(folder, kind, rest, head=HEAD):
+    text = defect(kind, f"from_face = {{ {rest} }}").replace(HEAD, head)
+    return rough_of(written(folder, text))
+
+
+def test_cracks_from_a_face_of_a_cube(tmp_path):
+    """On a cube of 4 mm all corners can be told by hand: here, so long, so deep; then leaning, on -x, +y and +z."""
+    for rest, wanted in (
+        ('face = "+x", at_mm = [0.5, -0.5], long_mm = 2, deep_mm = 1.5', [[0.5, -0.5, -0.5], [2, 1.5, -0.5]]),
+        ('face = "-x", at_mm = [0.5, -0.5], long_mm = 2, along_deg = 90, deep_mm = 1', [[-2, 0.5, -1.5], [-1, 0.5, 0.5]]),
+        # straight down is deep_mm, whatever it leans: towards along_deg + 90
+        ('face = "+y", at_mm = [0, 0], long_mm = 1, deep_mm = 1, dip_deg = 45', [[-0.5, 1, 0], [0.5, 2, 1]]),
+        ('face = "+z", at_mm = [1, 0], long_mm = 1, along_deg = 90, deep_mm = 1, dip_deg = 135', [[1, -0.5, 1], [2, 0.5, 2]]),
+        ("face = [0, 0, 3], at_mm = [0.5, 0], long_mm = 20, deep_mm = 3", [[-2, 0, -1], [2, 0, 2]]),
+    ):  # fmt: skip
+        (found,) = on(tmp_path, "crack", rest).defects
+        np.testing.assert_allclose([found.points.min(0), found.points.max(0)], wanted, atol=1e-9)
+        assert len(found.points) == 4
+    # its axes on a face without a name: right and up as one looks at it; here -x + y is right, z is up
+    n = [1, 1, 0]
+    turned = HEAD.replace(
+        str(CUBE),
+        str((np.array(CUBE) @ Rotation.from_euler("z", 45, degrees=True).as_matrix().T).tolist()),
+    )
+    (found,) = on(
+        tmp_path,
+        "crack",
+        f"face = {n}, at_mm = [1, 0.5], long_mm = 1, along_deg = 90, deep_mm = 1",
+        turned,
+    ).defects
+    middle = (found.points.min(0) + found.points.max(0)) / 2
+    right, out = np.array([-1, 1, 0]) / math.sqrt(2), np.array([1, 1, 0]) / math.sqrt(2)
+    np.testing.assert_allclose(middle, right + 1.5 * out + [0, 0, 0.5], atol=1e-9)
+
+
+def test_a_crack_begins_at_the_surface_of_a_scan(tmp_path):
+    """On a ball of radius 4: by Pythagoras the surface over (y, z) is at sqrt(16 - y^2 - z^2), in any frame of c."""
+    v, f = ball(4)
+    trimesh.Trimesh(v + np.array([9, 0, 0]), f, process=False).export(tmp_path / "b.stl")
+    for c in ([0, 0, 1], [1, 2, -0.5]):
+        head = f'name = "t"\n[shape]\nmesh = "b.stl"\nc_axis = {c}\n[loss]\nscan_mm = 0.02\n'
+        rest = (
+            'face = "+x", at_mm = [1, -1], along_deg = 30, long_mm = 2, deep_mm = 1.2, dip_deg = 70'
+        )
+        found = on(tmp_path, "crack", rest, head)
+        points = found.defects[0].whole @ found.turn - [9, 0, 0]
+        t = np.array([0, math.cos(math.pi / 6), 0.5])
+        s = np.array([0, -0.5, math.cos(math.pi / 6)])
+        # in one plane through the surface point, leaning by 70 degrees
+        down = math.cos(math.radians(70)) * s - math.sin(math.radians(70)) * np.array([1, 0, 0])
+        here = np.array([math.sqrt(14), 1, -1])
+        np.testing.assert_allclose((points - here) @ np.cross(t, down), 0, atol=0.01)
+        reach = np.linalg.norm(points, axis=1)
+        # 0.02 of the scan and 0.05 stand out; what is deepest lies 1.2 mm below the surface over it, along x
+        assert reach.max() > 4.0
+        assert (reach > 4).sum() >= 2
+        # of each place k of the trace: where its line, here + k t + u down, meets the ball first
+        lowest = []
+        for k in np.linspace(-1, 1, 33):
+            p = here + k * t
+            u = np.roots([1, 2 * p @ down, p @ p - 16]).real.min()
+            lowest.append((p + u * down)[0] - 1.2)
+        assert points[:, 0].min() == pytest.approx(min(lowest), abs=0.03)
+
+
+def test_other_kinds_from_a_face(tmp_path):
+    """A cube of 4 mm: a pit is half an ellipsoid, a crystal a whole one between its depths, silk a block."""
+    (pit,) = on(
+        tmp_path, "pit", 'face = "+x", at_mm = [0.5, 0], wide_mm = 1, deep_mm = 0.8'
+    ).defects
+    half = 2 / 3 * math.pi * 0.5 * 0.5 * 0.8
+    assert half < ConvexHull(pit.points).volume < 1.05 * half
+    np.testing.assert_allclose(pit.points.mean(0)[[1, 2]], [0.5, 0], atol=0.05)
+    assert pit.points[:, 0].max() == pytest.approx(2)
+    (crystal,) = on(
+        tmp_path,
+        "crystal",
+        'face = "+y", at_mm = [0.5, 0], long_mm = 2, wide_mm = 1, under_mm = 0.5, deep_mm = 1.5',
+    ).defects
+    whole = math.pi / 6 * 2 * 1 * 1
+    assert whole < ConvexHull(crystal.points).volume < 1.05 * whole
+    np.testing.assert_allclose(np.ptp(crystal.points, axis=0), [2, 1, 1], atol=0.1)
+    np.testing.assert_allclose(crystal.points.mean(0), [0.5, 1, 0], atol=0.01)
+    for kind in ("silk", "cloud"):
+        (block,) = on(
+            tmp_path, kind, 'face = "-z", at_mm = [1, 1], long_mm = 1, wide_mm = 0.5, deep_mm = 2'
+        ).defects
+        np.testing.assert_allclose([block.points.min(0), block.points.max(0)], [[0.5, 0.75, -2], [1.5, 1.25, 0]], atol=1e-9)  # fmt: skip
+
+
+def test_wedges(tmp_path):
+    """A triangular prism: half of long times thick times deep; to a point a third."""
+    for tip, share in (("[[0, -1, 0], [0, 1, 0]]", 1 / 2), ("[[0, 0, 0]]", 1 / 3)):
+        wedge = f"wedge = {{ mouth_mm = [[2, -1, 0], [2, 1, 0]], tip_mm = {tip}, thick_mm = 0.4 }}"
+        for kind in ("crack", "silk"):
+            (found,) = rough_of(written(tmp_path, defect(kind, wedge))).defects
+            assert ConvexHull(found.points).volume == pytest.approx(share * 2 * 2 * 0.4, rel=1e-6)
+            assert np.ptp(found.points[found.points[:, 0] > 1.9][:, 2]) == pytest.approx(0.4)
+    rest = 'face = "+x", at_mm = [0, 0], long_mm = 2, wide_mm = 0.4, deep_mm = 1'
+    (found,) = on(tmp_path, "crack", rest, HEAD + "[loss]\nscan_mm = 0\n").defects
+    # its mouth is wide_mm where it stands out of the surface by 0.05 mm, so a little less at it
+    at = 0.4 / 1.05
+    assert ConvexHull(found.points).volume == pytest.approx(at * 2 / 2, rel=1e-6)
+
+
+def test_sizes_in_any_order(tmp_path):
+    """What is possible counts as given; else c is a barrel's length and a plate's thickness."""
+
+    def taken(habit_, size):
+        text = f'name = "t"\n[shape]\nhabit = "{habit_}"\nsize_mm = {size}\n'
+        found = rough_of(written(tmp_path, text))
+        return np.ptp(found.mesh.vertices, axis=0), found.notes
+
+    size, (note,) = taken("plate", [9.5, 11, 6.5])
+    assert note == "taken as: 9.5 mm across the flats, 11 mm across the corners, 6.5 mm along c"
+    np.testing.assert_allclose(size, [9.5, 11, 6.5])
+    for name, told, wanted in (
+        ("plate", [11, 6, 9.5], (9.5, 11, 6)), ("plate", [9, 4, 8], (8, 9, 4)),
+        ("bipyramid", [20, 8, 9], (8, 9, 20)), ("barrel", [14, 8, 7.5], (7.5, 8, 14)),
+    ):  # fmt: skip
+        size, (note,) = taken(name, told)
+        np.testing.assert_allclose(size, wanted, rtol=1e-9)
+        assert note.startswith(
+            f"taken as: {wanted[0]:g} mm across the flats, {wanted[1]:g} mm across"
+        )
+        assert note.endswith(f"in the order of the file a {name} cannot have them")
+    size, notes = taken("block", [4, 5, 6])
+    np.testing.assert_allclose(size, [4, 5, 6])
+    assert notes == ()
+
+
+def test_a_sawn_block_with_c_across(tmp_path):
+    text = 'name = "t"\n[shape]\nhabit = "block"\nsize_mm = [4, 5, 6]\nc_axis = [0, 1, 0]\n'
+    found = rough_of(written(tmp_path, text))
+    assert found.volume_mm3 == pytest.approx(120)
+    assert np.ptp(found.mesh.vertices[:, 2]) == pytest.approx(5)
+
+
+def test_the_balance_is_trusted(tmp_path):
+    """A cube of 4 mm, 1.28 ct at 4.00, that weighs 8 times as much is one of 8 mm, with all in it twice as far."""
+    zone_ = (
+        'kind = "zone"\nchromophores = { "Cr3+" = 10 }\nsector = { azimuth = 0, outer_mm = 1 }\n'
+    )
+    rest = (
+        'kind = "crack"\npolygon_mm = [[1,-1,-1],[1,1,-1],[1,1,1],[1,-1,1]]\n[[defect]]\nname = "p"\nkind = "pit"\n'
+        'at_mm = [2, 0, 0]\nradius_mm = 0.5\ndepth_mm = 0.8\n[[defect]]\nname = "e"\nkind = "crystal"\n'
+        "ellipsoid = { centre_mm = [0.3, 0, 0.2], radii_mm = [1, 0.5, 0.3], tilt = 30 }\n"
+        f'[[defect]]\nname = "w"\nkind = "silk"\nwedge = {{ mouth_mm = [[2,-1,0],[2,1,0]], tip_mm = [[0,0,0]], thick_mm = 0.4 }}\n'
+        f'[[defect]]\nname = "z"\n{zone_}'
+    )  # fmt: skip
+    turned = HEAD.replace("c_axis = [0, 0, 1]", "c_axis = [1, 2, 3]")
+    body = f'{turned}[[defect]]\nname = "d"\n{rest}'
+    plain = rough_of(written(tmp_path, "density = 4\nweighed_carats = 10.24\n" + body))
+    found = rough_of(
+        written(tmp_path, 'density = 4\nweighed_carats = 10.24\ntrust = "balance"\n' + body)
+    )
+    assert plain.scaled == 1
+    assert plain.doubt_carats == (1, 1)
+    assert plain.weight_note is not None
+    assert plain.notes == ()
+    assert found.scaled == pytest.approx(2)
+    assert found.carats == pytest.approx(10.24)
+    assert found.weight_note is None
+    assert found.doubt_carats == pytest.approx((1 / 8, 1))
+    assert "times 2.0000 (weighed 10.24 ct, 1.28 ct by its volume as given" in found.notes[0]
+    np.testing.assert_allclose(found.mesh.vertices, 2 * plain.mesh.vertices)
+    for a, b in zip(plain.defects, found.defects, strict=True):
+        np.testing.assert_allclose(b.points.mean(0), 2 * a.points.mean(0), atol=0.05)
+        np.testing.assert_allclose(
+            np.ptp(b.points, axis=0), 2 * np.ptp(a.points, axis=0), rtol=1e-6
+        )
+    points = np.random.default_rng(1).uniform(-2, 2, size=(500, 3))
+    ((one, _),), ((two, _),) = plain.zones.bodies(), found.zones.bodies()
+    assert (one.holds(points) == two.holds(2 * points)).all()
+    # lengths of from_face are the piece's own, its place the file's: 1 and 1 become 2 and 2, 0.5 stays
+    text = defect(
+        "crack", 'from_face = { face = "+x", at_mm = [1, 1], long_mm = 1, deep_mm = 0.5 }'
+    )
+    (crack,) = rough_of(
+        written(tmp_path, 'density = 4\nweighed_carats = 10.24\ntrust = "balance"\n' + text)
+    ).defects
+    np.testing.assert_allclose([crack.points.min(0), crack.points.max(0)], [[3.5, 1.5, 2], [4, 2.5, 2]], atol=1e-6)  # fmt: skip
+
+
 SLAB = "slab = { normal = [1, 0, 0], from_mm = 0, to_mm = 1 }"
 BLUE = 'material = "blue sapphire"\n'
 WRONG = [
@@ -553,7 +764,7 @@ WRONG = [
     ("weighed_carats = 0\n" + HEAD, r":1: weighed_carats: must be more than 0"),
     (defect("dent", SLAB), r":7: defect\[1\]\.kind: must be 'crack'"),
     (defect("silk", ""), r":5: defect\[1\]: needs exactly one shape: slab"),
-    (defect("crack", SLAB), "slab: does not go with a crack; give polygon_mm or disc"),
+    (defect("crack", SLAB), "slab: does not go with a crack; give polygon_mm, disc, wedge or from_face"),
     (defect("silk", "at_mm = [0, 0, 0]"), "at_mm: does not go with a silk"),
     (defect("pit", "at_mm = [0, 0, 0]\nradius_mm = 1"), "depth_mm: is missing; a pit has"),
     (defect("silk", 'wish = "hide"\n' + SLAB), "wish: hide is for zones"),
@@ -563,18 +774,31 @@ WRONG = [
     (defect("crack", "polygon_mm = [[0,0,0],[1,0,0],[2,0,0]]"), "polygon_mm: the points lie on one line"),
     (defect("crack", "polygon_mm = [[0,0,0],[2,0,0],[2,2,1],[0,2,0]]"), "polygon_mm: a point lies 0.* off the plane"),
     (defect("crack", "polygon_mm = [[0,0,0],[3,0,0],[1,1,0],[0,3,0]]"), "polygon_mm: is not convex, a point lies 0.71 mm inside"),
+    ('trust = "balance"\n' + HEAD, r":1: trust: \"balance\" needs weighed_carats"),
+    (defect("crack", 'from_face = { face = "+w", at_mm = [0, 0], long_mm = 1, deep_mm = 1 }'), r":8: defect\[1\]\.from_face\.face: must be '\+x'"),
+    (defect("crack", "from_face = { face = [0, 0, 0], at_mm = [0, 0], long_mm = 1, deep_mm = 1 }"), r"from_face\.face: has no direction"),
+    (defect("crack", 'from_face = { face = "+x", at_mm = [0, 0], deep_mm = 1 }'), r":8: defect\[1\]\.from_face\.long_mm: is missing; a crack"),
+    (defect("pit", 'from_face = { face = "+x", at_mm = [0, 0], wide_mm = 1, deep_mm = 1, dip_deg = 80 }'), r"from_face\.dip_deg: means nothing of a pit"),
+    (defect("pit", 'radius_mm = 1\nfrom_face = { face = "+x", at_mm = [0, 0], wide_mm = 1, deep_mm = 1 }'), "from_face: says where the pit is"),
+    (defect("silk", 'from_face = { face = "+x", at_mm = [0, 0], long_mm = 1, under_mm = 2, deep_mm = 1 }'), r"under_mm: 2 is not above deep_mm 1"),
+    (defect("zone", BLUE + 'from_face = { face = "+x", at_mm = [0, 0], long_mm = 1, deep_mm = 1 }'), "from_face: does not go with a zone"),
+    (defect("crystal", "wedge = { mouth_mm = [[2,-1,0],[2,1,0]], tip_mm = [[0,0,0]], thick_mm = 0.4 }"), "wedge: does not go with a crystal"),
+    (defect("crack", "wedge = { mouth_mm = [[2,-1,0],[2,1,0]], tip_mm = [[2,0,0]], thick_mm = 0.4 }"), "mouth_mm, tip_mm: lie on one line"),
     (defect("silk", SLAB) + '[[defect]]\nname = "d"\nkind = "silk"\n' + SLAB, "two defects are named 'd'"),
 ]  # fmt: skip
 
 WRONG_LATER = [
     ('name = "t"\n[shape]\nmesh = "a.stl"\nc_axis = [0, 0, 1]\n', r"rough\.toml:3: shape\.mesh: .*a\.stl: no such file"),
-    ('name = "t"\n[shape]\nhabit = "plate"\nsize_mm = [9, 4, 6]\n', r":4: shape\.size_mm: a plate .* at most, not 9"),
+    ('name = "t"\n[shape]\nhabit = "bipyramid"\nsize_mm = [4, 4, 60]\n', r":4: shape\.size_mm: a bipyramid .* at most, not 60"),
     ('material = "rubby"\n' + HEAD, r":1: material: no material 'rubby'"),
     ("chromophores = { Co = 1 }\n" + HEAD, r":1: chromophores: chromophore 'Co'"),
     ('spectrum = "absent.csv"\n' + HEAD, r":1: spectrum: .*no such file"),
     (defect("silk", SLAB.replace("0, to_mm = 1", "7, to_mm = 9")), r":5: defect\[1\]: 'd' lies wholly outside the rough"),
     (defect("crack", "polygon_mm = [[9,0,0],[9,1,0],[9,0,1]]"), "'d' lies wholly outside"),
     (defect("pit", "at_mm = [0, 0, 0]\nradius_mm = 0.5\ndepth_mm = 1"), r":8: defect\[1\]\.at_mm: lies 2 mm below"),
+    (defect("crack", 'from_face = { face = "+x", at_mm = [2.5, 0], long_mm = 1, deep_mm = 1 }'), r":8: defect\[1\]\.from_face\.at_mm: no surface of the piece lies at 2\.5, 0 mm of this face; .* -2\.00 to 2\.00"),
+    (defect("pit", 'from_face = { face = "+x", at_mm = [0, -3], wide_mm = 1, deep_mm = 1 }'), r"from_face\.at_mm: no surface"),
+    ('weighed_carats = 90000\ntrust = "balance"\ndensity = 0.6\n' + HEAD, r":2: trust: 90000 ct makes the largest side 311 mm"),
     (defect("zone", 'material = "rubby"\n' + SLAB), r":8: defect\[1\]\.material: no material 'rubby'"),
     (defect("zone", 'material = "diamond"\n' + SLAB), "a zone is a part of the same crystal"),
 ]  # fmt: skip

@@ -491,6 +491,11 @@ PAGES = {
          "--picture", "{png}", "--json", "{json}"],
         ["report", "{json}", *QUICK[:4], "--out", "{html}"],
     ],
+    "mark": [
+        ["plan", "{rough}", "{design}", "--rays", 256, "--most-cells", 3, "--workers", 1, "--csv", "{csv}", "--picture", "{png}",
+         "--json", "{json}"],
+        ["mark", "{json}", "--out", "{html}"],
+    ],
 }  # fmt: skip
 
 

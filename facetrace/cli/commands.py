@@ -7,6 +7,7 @@ from facetrace.cli import (
     dichroscope,
     girdle,
     lot,
+    mark,
     movie,
     orient,
     plan,
@@ -38,6 +39,7 @@ app.command("girdle", epilog=girdle.EXAMPLES)(girdle.girdle)
 app.command("orient", epilog=orient.EXAMPLES)(orient.orient)
 app.command("plan", epilog=plan.EXAMPLES)(plan.plan)
 app.command("lot", epilog=lot.EXAMPLES)(lot.lot)
+app.command("mark", epilog=mark.EXAMPLES)(mark.mark)
 app.command("recut", epilog=recut.EXAMPLES)(recut.recut)
 app.command("report", epilog=report.EXAMPLES)(report.report)
 app.command("sheet", epilog=sheet.EXAMPLES)(sheet.sheet)

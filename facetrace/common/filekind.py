@@ -18,7 +18,7 @@ MOST_RESULT = 10_000_000
 RESULT = re.compile(r'^\s*\{\s*"schema"\s*:\s*"facetrace-result/')
 # members of a result that name the command which wrote it; all may hold "design" or "solid"
 COMMANDS = (
-    "report", "angles", "girdle", "orient", "plan", "lot", "recut", "sheet", "movie", "dichroscope",
+    "report", "angles", "girdle", "orient", "plan", "lot", "recut", "sheet", "mark", "movie", "dichroscope",
     "checks", "measures", "solid",
 )  # fmt: skip
 OTHER_NAMES = {"checks": "verify", "measures": "trace"}

@@ -1,8 +1,8 @@
 """Rough files: what a piece of rough is before anything is fitted into it.
 
 One frame in the file: the scan's, millimetres (of a habit the crystal's, of points their own);
-``c_axis`` says how c points in it. ``rough_of`` turns everything about the origin, the shortest
-way, into the crystal frame: c along +z. Two shapes look along c themselves: a habit, and a
+``c_axis`` says how c points in it. ``rough_of`` scales everything, where the balance is trusted, and turns it about the origin,
+the shortest way, into the crystal frame: c along +z. Two shapes look along c themselves: a habit, and a
 defect's ``sector``, whose azimuths and heights are those of the crystal frame and whose
 ``centre_mm`` is a point of the file.
 
@@ -25,8 +25,9 @@ from scipy.spatial.transform import Rotation
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.names import beside
-from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
-from facetrace.optics import zone
+from facetrace.common.tomlfile import AS_LIST, MisplacedError, ModelFile, Strict, read_model
+from facetrace.optics import face, zone
+from facetrace.optics.face import FromFace, Wedge
 from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.optics.zone import (
@@ -46,7 +47,7 @@ from facetrace.optics.zone import (
 )  # fmt: skip
 from facetrace.solid import fit, scan
 from facetrace.solid.body import Body
-from facetrace.solid.habit import habit
+from facetrace.solid.habit import CRYSTALS, habit, likely_size, size_words
 from facetrace.solid.measure import carats_at
 from facetrace.solid.scan import Scan
 
@@ -69,6 +70,13 @@ PLANE_MM = 0.05
 DISC_CORNERS, DIVISIONS = 12, 2
 # share by which weighing and volume may differ without a word
 WEIGHT_SHARE = 0.03
+PIT = ("at_mm", "radius_mm", "depth_mm")
+# shapes of each kind, where they are not those of the zone files alone
+SHAPES_OF = {
+    "crack": ("polygon_mm", "disc", "wedge", "from_face"), "pit": (*PIT, "from_face"),
+    "silk": (*SHAPES, "wedge", "from_face"), "cloud": (*SHAPES, "from_face"), "crystal": (*SHAPES, "from_face"),
+}  # fmt: skip
+ALL_SHAPES = (*SHAPES, "polygon_mm", "disc", "wedge", *PIT, "from_face")
 MOST_ZONES = 16
 ALONG_Z: Point = (0.0, 0.0, 1.0)
 
@@ -79,14 +87,14 @@ class Shape(Strict):
     mesh: Annotated[str, Field(min_length=1, max_length=400)] | None = Field(
         None, description="a scan beside this file: STL, OBJ or PLY in mm"
     )
-    habit: Literal["pebble", "plate", "barrel", "bipyramid"] | None = None
+    habit: Literal["pebble", "block", "plate", "barrel", "bipyramid"] | None = None
     points_mm: Annotated[list[Point], Field(min_length=4, max_length=10_000)] | None = Field(
         None, description="corners; their convex hull is the piece"
     )
     size_mm: Annotated[tuple[Length, Length, Length], AS_LIST] | None = Field(
         None,
         description="of a habit: along x, y and z; crystals have x across the flats, y across the "
-        "corners, z along c",
+        "corners, z along c, and where that cannot be, another order is tried",
     )
     corners_mm: Annotated[float, Field(ge=0, le=100)] = Field(
         0.0, description="of a plate: how deep rhombohedron faces cut its corners"
@@ -103,7 +111,7 @@ class Shape(Strict):
         if self.c_axis is not None:
             if math.hypot(*self.c_axis) < zone.SMALLEST:
                 raise ValueError("c_axis: has no direction, like [0, 0, 1]")
-            if self.habit not in (None, "pebble"):
+            if self.habit in CRYSTALS:
                 raise ValueError(f"c_axis: a {self.habit} has c along z; leave it out")
         elif self.habit is None:
             raise ValueError("c_axis: is missing; say how c points in this frame, like [0, 0, 1]")
@@ -148,8 +156,8 @@ class Disc(Strict):
 class DefectModel(Zone):
     """What is wrong in the piece, and what is wished of it.
 
-    A crack is a polygon_mm or a disc; a pit has at_mm, radius_mm and depth_mm; the other kinds have a
-    shape of the zone files. Wishes: "cut away"; "inside", must not reach the stone's surface; "under
+    A crack is a polygon_mm, a disc or a wedge; a pit has at_mm, radius_mm and depth_mm; the other kinds have a
+    shape of the zone files, silk may be a wedge too. All but zones may be given by from_face. Wishes: "cut away"; "inside", must not reach the stone's surface; "under
     girdle", may stay below the girdle, off what lies under the table; "anywhere"; "hide", of zones.
     """
 
@@ -165,26 +173,32 @@ class DefectModel(Zone):
     )  # fmt: skip
     polygon_mm: Annotated[list[Point], Field(min_length=3, max_length=200)] | None = None
     disc: Disc | None = None
+    wedge: Wedge | None = None
+    from_face: FromFace | None = None
     at_mm: Point | None = None
     radius_mm: Length | None = None
     depth_mm: Length | None = None
 
     @model_validator(mode="after")
     def _check(self) -> "DefectModel":
-        own = {"crack": ("polygon_mm", "disc"), "pit": ("at_mm", "radius_mm", "depth_mm")}
-        wanted = own.get(self.kind, SHAPES)
-        shapes = (*SHAPES, *own["crack"], *own["pit"])
-        odd = [k for k in shapes if k not in wanted and getattr(self, k) is not None]
+        wanted = SHAPES_OF.get(self.kind, SHAPES)
+        odd = [k for k in ALL_SHAPES if k not in wanted and getattr(self, k) is not None]
         if odd:
             raise ValueError(
-                f"{odd[0]}: does not go with a {self.kind}; give {' or '.join(wanted)}"
+                f"{odd[0]}: does not go with a {self.kind}; give {', '.join(wanted[:-1])} or {wanted[-1]}"
             )
         if self.kind == "pit":
-            missing = [k for k in wanted if getattr(self, k) is None]
-            if missing:
-                raise ValueError(f"{missing[0]}: is missing; a pit has {', '.join(wanted)}")
+            missing = [k for k in PIT if getattr(self, k) is None]
+            if self.from_face and len(missing) < len(PIT):
+                raise ValueError("from_face: says where the pit is; leave out " + ", ".join(PIT))
+            if not self.from_face and missing:
+                raise ValueError(
+                    f"{missing[0]}: is missing; a pit has {', '.join(PIT)}, or from_face"
+                )
         else:
             check_one(self, wanted, "shape")
+        if self.from_face:
+            self.from_face.check_kind(self.kind)
         if self.kind == "zone":
             check_one(self, COLOURS, "colour")
         else:
@@ -199,10 +213,17 @@ class DefectModel(Zone):
 
     @property
     def flat(self) -> Floats | None:
-        """Corners (n, 3) of a crack in order, None of other kinds."""
+        """Corners (n, 3) of a flat crack of the file in order, None of other shapes."""
         if self.disc is not None:
             return self.disc.corners()
         return _outline(self.polygon_mm) if self.polygon_mm else None
+
+
+def _hull_of(points: Floats) -> Floats:
+    """Of points (n, 3) in one plane the corners of their convex hull, in order."""
+    middle = points.mean(axis=0)
+    axes = np.linalg.svd(points - middle)[2]
+    return np.asarray(points[ConvexHull((points - middle) @ axes[:2].T).vertices])
 
 
 def _outline(points_mm: list[Point]) -> Floats:
@@ -248,6 +269,11 @@ class RoughModel(Strict):
     weighed_carats: Annotated[float, Field(gt=0, le=100_000)] | None = Field(
         None, description="what the piece weighs; compared with its volume"
     )
+    trust: Literal["shape", "balance"] = Field(
+        "shape",
+        description="balance: weighed_carats is right and the shape's scale is not; all coordinates of the "
+        "file are scaled to agree",
+    )
     shape: Shape
     loss: Loss = Loss()
     defect: Annotated[list[DefectModel], Field(max_length=64)] = Field(default_factory=list)
@@ -256,6 +282,10 @@ class RoughModel(Strict):
     def _check(self) -> "RoughModel":
         if self.chromophores is not None and self.spectrum is not None:
             raise ValueError("give chromophores or spectrum, not both")
+        if self.trust == "balance" and self.weighed_carats is None:
+            raise MisplacedError(
+                ("trust",), '"balance" needs weighed_carats, what the balance says'
+            )
         names = [d.name for d in self.defect]
         twice = [n for n in names if names.count(n) > 1]
         if twice:
@@ -309,6 +339,7 @@ class RoughZones(ZoneFile):
     source: RoughFile
     numbers: tuple[int, ...]
     turn: Floats
+    scaled: float
     hull: Body
 
     def error(self, loc: tuple[int | str, ...], problem: object) -> FileError:
@@ -320,7 +351,7 @@ class RoughZones(ZoneFile):
     def bodies(self) -> list[tuple[Body, int]]:
         """Every body of every zone with the zone's number."""
         return [
-            (body, k) for k, z in enumerate(self.model.zone) for body in _turned(z, self.turn)
+            (body, k) for k, z in enumerate(self.model.zone) for body in _turned(z, self.turn, self.scaled)
         ]  # fmt: skip
 
     def blank(self) -> Body:
@@ -332,7 +363,9 @@ class RoughZones(ZoneFile):
 class Rough:
     """A piece of rough in the crystal frame: c along +z, millimetres.
 
-    turn (3, 3): a point r of the file stands at ``turn @ r``; mesh: its surface; hull: its convex hull;
+    turn (3, 3), scaled: a point r of the file stands at ``scaled * turn @ r``, mm; scaled is 1 unless the
+    balance is trusted; doubt_carats: factors on carats, low and high, that this trust adds; notes:
+    sentences on how the file was taken; mesh: its surface; hull: its convex hull;
     hollows (k, 3, 3): triangles off the hull by more than the scan's error; hollow_depth_mm: how
     deep they go. carats: from the mesh's volume; weighed_carats: from the file, or None;
     weight_note: one sentence where the two differ by more than 3 %, else None.
@@ -354,6 +387,9 @@ class Rough:
     loss: Loss
     defects: tuple[Defect, ...]
     zones: RoughZones | None = field(repr=False)
+    scaled: float = 1.0
+    doubt_carats: tuple[float, float] = (1.0, 1.0)
+    notes: tuple[str, ...] = ()
 
     @property
     def repairs(self) -> tuple[str, ...]:
@@ -365,15 +401,20 @@ def rough_of(file: RoughFile) -> Rough:
     """A rough file's piece in the crystal frame. Raises FileError."""
     model = file.model
     turn = shortest_turn(model.shape.c_axis or ALONG_Z)
-    mesh = _mesh(file).turned(turn)
-    hull = mesh.hull
-    hollows, depth = scan.hollows(mesh, model.loss.scan_mm)
     material = _material(file)
     density = model.density or material.density
+    as_given, notes = _mesh(file)
+    scaled = _scale(file, as_given, density)
+    if scaled != 1:
+        notes = (*notes, _scale_note(as_given, scaled, density))
+    mesh = as_given.turned(scaled * turn)
+    hull = mesh.hull
+    hollows, depth = scan.hollows(mesh, model.loss.scan_mm)
     carats = carats_at(mesh.volume, density)
-    zones = _zones(file, turn, mesh)
+    zones = _zones(file, turn, scaled, mesh)
     if zones is not None:
         substances(zones, material)
+    share = scaled**-3
     return Rough(
         file=file,
         name=model.name,
@@ -389,8 +430,11 @@ def rough_of(file: RoughFile) -> Rough:
         weighed_carats=model.weighed_carats,
         weight_note=_weight_note(carats, model.weighed_carats, density),
         loss=model.loss,
-        defects=_defects(file, turn, mesh, depth, zones),
+        defects=_defects(file, turn, scaled, mesh, depth, zones),
         zones=zones,
+        scaled=scaled,
+        doubt_carats=(min(1.0, share), max(1.0, share)),
+        notes=notes,
     )
 
 
@@ -407,17 +451,44 @@ def shortest_turn(c_axis: Point) -> Floats:
     return np.asarray(Rotation.from_rotvec(angle / sine * about).as_matrix())
 
 
-def _mesh(file: RoughFile) -> Scan:
+def _mesh(file: RoughFile) -> tuple[Scan, tuple[str, ...]]:
+    """The surface as the file gives it, and how its sizes were taken."""
     shape = file.model.shape
     key = next(k for k in ("mesh", "habit", "points_mm") if getattr(shape, k) is not None)
     try:
         if shape.mesh is not None:
-            return scan.read_scan(beside(file.path, shape.mesh))
+            return scan.read_scan(beside(file.path, shape.mesh)), ()
         if shape.habit is not None and shape.size_mm is not None:
-            return scan.of_points(habit(shape.habit, shape.size_mm, shape.corners_mm))
-        return scan.of_points(shape.points_mm or [])
+            size = likely_size(shape.habit, shape.size_mm, shape.corners_mm)
+            found = scan.of_points(habit(shape.habit, size, shape.corners_mm))
+            return found, size_words(shape.habit, size, shape.size_mm)
+        return scan.of_points(shape.points_mm or []), ()
     except FacetraceError as problem:
         raise file.error(("shape", "size_mm" if key == "habit" else key), problem) from None
+
+
+def _scale(file: RoughFile, mesh: Scan, density: float) -> float:
+    """What lengths of the file are multiplied by; 1 unless the balance is trusted."""
+    weighed = file.model.weighed_carats
+    if file.model.trust != "balance" or weighed is None:
+        return 1.0
+    found = float((weighed / carats_at(mesh.volume, density)) ** (1 / 3))
+    side = found * mesh.size
+    if not scan.SMALLEST_MM <= side <= scan.LARGEST_MM:
+        raise file.error(
+            ("trust",),
+            f"{weighed:g} ct makes the largest side {side:.3g} mm, which no rough is ({scan.SMALLEST_MM:g} to "
+            f"{scan.LARGEST_MM:g} mm); look at weighed_carats (carats of 0.2 g) and density",
+        )
+    return found
+
+
+def _scale_note(mesh: Scan, scaled: float, density: float) -> str:
+    before = carats_at(mesh.volume, density)
+    return (
+        f"the balance is trusted: lengths of the file times {scaled:.4f} (weighed {before * scaled**3:.2f} ct, "
+        f"{before:.2f} ct by its volume as given, at {density:.2f} g/cm3)"
+    )
 
 
 def _material(file: RoughFile) -> Material:
@@ -463,16 +534,17 @@ def _across(normal: Floats) -> tuple[Floats, Floats]:
     return first, np.cross(normal, first)
 
 
-def _turned(shape: Zone, turn: Floats) -> list[Body]:
+def _turned(shape: Zone, turn: Floats, scaled: float) -> list[Body]:
     """Bodies of a zone in the crystal frame."""
     if shape.sector is not None:
         # wedges stand around c, about a point of the file
         x, y, z = map(float, turn @ np.array(shape.sector.centre_mm))
-        return shape.sector.model_copy(update={"centre_mm": (x, y, z)}).bodies()
-    return [body.seen_from(turn.T, np.zeros(3)) for body in shape.bodies()]
+        wedges = shape.sector.model_copy(update={"centre_mm": (x, y, z)}).bodies()
+        return [body.seen_from(np.eye(3), np.zeros(3), 1 / scaled) for body in wedges]
+    return [body.seen_from(turn.T, np.zeros(3), 1 / scaled) for body in shape.bodies()]
 
 
-def _zones(file: RoughFile, turn: Floats, mesh: Scan) -> RoughZones | None:
+def _zones(file: RoughFile, turn: Floats, scaled: float, mesh: Scan) -> RoughZones | None:
     numbers = tuple(k for k, d in enumerate(file.model.defect) if d.kind == "zone")
     if not numbers:
         return None
@@ -484,31 +556,52 @@ def _zones(file: RoughFile, turn: Floats, mesh: Scan) -> RoughZones | None:
         blank=None,
         zone=[file.model.defect[k] for k in numbers],
     )
-    return RoughZones(file.path, file.text, model, file, numbers, turn, mesh.hull)
+    return RoughZones(file.path, file.text, model, file, numbers, turn, scaled, mesh.hull)
+
+
+def _shape(
+    file: RoughFile, number: int, turn: Floats, scaled: float, mesh: Scan, hollow_mm: float
+) -> Floats | list[Body]:
+    """A defect in the crystal frame: corners (n, 3) in order where it is flat, else its bodies."""
+    model = file.model.defect[number]
+    flat = model.flat
+    if flat is not None:
+        return np.asarray(scaled * flat @ turn.T)
+    if model.kind == "pit":
+        return [_pit(file, number, turn, scaled, mesh, hollow_mm)]
+    if model.wedge is not None:
+        return [b.seen_from(turn.T, np.zeros(3), 1 / scaled) for b in model.wedge.bodies()]
+    if model.from_face is None:
+        return _turned(model, turn, scaled)
+    here, out_mm = model.from_face, face.OUT_MM + file.model.loss.scan_mm
+    try:
+        if model.kind != "crack":
+            round_ = model.kind == "crystal"
+            return [face.body_on(here, mesh, turn, scaled, out_mm, round_)]
+        points = face.crack_on(here, mesh, turn, scaled, out_mm)
+    except FacetraceError as problem:
+        raise file.error(("defect", number, "from_face", "at_mm"), problem) from None
+    return _hull_of(points) if here.wide_mm is None else [fit.hull(points)]
 
 
 def _defects(
-    file: RoughFile, turn: Floats, mesh: Scan, hollow_mm: float, zones: RoughZones | None
-) -> tuple[Defect, ...]:
+    file: RoughFile, turn: Floats, scaled: float, mesh: Scan, hollow_mm: float, zones: RoughZones | None
+) -> tuple[Defect, ...]:  # fmt: skip
     found = []
     corners, hull = mesh.vertices, mesh.hull
     room = fit.box(
         np.ptp(corners, axis=0) + 2 * ROOM_MM, (corners.min(axis=0) + corners.max(axis=0)) / 2
     ).planes
     for k, model in enumerate(file.model.defect):
-        flat = model.flat
-        if flat is not None:
-            parts = [(scan.clipped(flat @ turn.T, hull.planes), flat @ turn.T)]
-        else:
-            if model.kind == "pit":
-                bodies = [_pit(file, k, turn, hull, hollow_mm)]
-            else:
-                bodies = _turned(model, turn)
-            walls = [around(body) for body in bodies]
+        shape = _shape(file, k, turn, scaled, mesh, hollow_mm)
+        if isinstance(shape, list):
+            walls = [around(body) for body in shape]
             parts = [
                 (fit.corners(np.hstack([w, hull.planes])), fit.corners(np.hstack([w, room])))
                 for w in walls
             ]
+        else:
+            parts = [(scan.clipped(shape, hull.planes), shape)]
         # what only touches the hull is outside
         parts = [pair for pair in parts if len(pair[0]) >= 3]
         if not parts:
@@ -524,24 +617,40 @@ def _defects(
     return tuple(found)
 
 
-def _pit(file: RoughFile, number: int, turn: Floats, hull: Body, hollow_mm: float) -> Body:
-    """An ellipsoid about its mouth: radius_mm wide, depth_mm down from the nearest face of the hull."""
-    model = file.model.defect[number]
+def _pit(
+    file: RoughFile, number: int, turn: Floats, scaled: float, mesh: Scan, hollow_mm: float
+) -> Body:
+    """An ellipsoid about its mouth: radius_mm wide, depth_mm down from the nearest face of the hull.
+
+    From a face of the piece: down from that face.
+    """
+    model, hull = file.model.defect[number], mesh.hull
+    if model.from_face is not None:
+        here = model.from_face
+        try:
+            at, axes = face.surface_point(here, mesh, turn, scaled)
+        except FacetraceError as problem:
+            raise file.error(("defect", number, "from_face", "at_mm"), problem) from None
+        return _cup(at, axes[2], (here.wide_mm or 0.0) / 2, here.deep_mm)
     # the model's check sees to it
     assert model.at_mm is not None
     assert model.radius_mm is not None
     assert model.depth_mm is not None
-    at = turn @ np.array(model.at_mm)
+    at, radius, depth = (
+        scaled * turn @ np.array(model.at_mm), scaled * model.radius_mm, scaled * model.depth_mm
+    )  # fmt: skip
     under = hull.planes[3] - at @ hull.planes[:3]
     nearest = int(np.argmin(under))
-    if under[nearest] > hollow_mm + model.radius_mm + model.depth_mm:
+    if under[nearest] > hollow_mm + radius + depth:
         raise file.error(
             ("defect", number, "at_mm"),
             f"lies {under[nearest]:.2g} mm below the surface; a pit opens at the surface",
         )
-    normal = hull.planes[:3, nearest]
-    rows = np.array([*_across(normal), normal])
-    rows = rows / np.array([model.radius_mm, model.radius_mm, model.depth_mm])[:, None]
+    return _cup(at, hull.planes[:3, nearest], radius, depth)
+
+
+def _cup(at: Floats, normal: Floats, radius: float, depth: float) -> Body:
+    rows = np.array([*_across(normal), normal]) / np.array([radius, radius, depth])[:, None]
     return Body(ellipsoid=np.column_stack([rows, rows @ at]))
 
 

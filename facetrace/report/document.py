@@ -40,6 +40,10 @@ sheet       of facetrace sheet: preform (faces from the girdle plane; radii from
             where none does, see solid.steps.Aim; words: what is printed), checks when the step is done
             (solid.steps.Checks, null for what is not there yet), fault: what 0.1 degrees of error do
             (solid.steps.Fault; keep_deg: the smaller tolerance, null where none is within 5 degrees)
+mark        of facetrace mark, in the rough file's frame: rough (box around the piece), c (its angles to x, y, z; out of the
+            paper in each view), stones (points: where they are, and from each side of the box; planes: up: the side
+            held up, heights_mm at the middle of the other sides from the opposite side up, null outside the
+            box; below_mm: under the outermost point along the normal of the piece, of a sawn one its own side), saw: such a plane, or null
 drawing     a stone, or stones in their rough, with facets by name, defects and c: what report/solid3d.js draws
             (see report/drawing3d.py); coordinates are rounded to rounded_mm
 movie       of facetrace movie: motion, frames (view, degrees; bright: share of the stone too bright for the screen,

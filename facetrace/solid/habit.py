@@ -1,4 +1,4 @@
-"""Habits of corundum from caliper sizes: pebble, plate, barrel and bipyramid as corners of convex bodies.
+"""Habits of corundum from caliper sizes: pebble, sawn block, plate, barrel and bipyramid as corners of convex bodies.
 
 Crystal frame: c along +z, an a-axis along +x, millimetres, the middle at the origin. Sizes are
 those along x, y and z; z, the third, is along c. Of the hexagonal habits x is measured across the
@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable, Sequence
 from functools import cache
 from importlib import resources
+from itertools import permutations
 from typing import Annotated, Literal
 
 import numpy as np
@@ -33,6 +34,10 @@ Indices = Annotated[tuple[int, int, int], AS_LIST]
 DIVISIONS = 3
 # where the faces v and z of a barrel meet: share of its height above the waist
 SHOULDER = 0.5
+# crystals, whose three sizes are not alike, and whether c is usually the longest (common practice, no source)
+CRYSTALS = {"plate": False, "barrel": True, "bipyramid": True}
+# a hexagon's corners over its flats: 2 / sqrt(3) where it is regular; another order of sizes may be off by this factor
+REGULAR, UNEVEN = 2 / math.sqrt(3), 1.5
 
 
 class Face(Strict):
@@ -116,6 +121,12 @@ def pebble(size_mm: Size) -> Floats:
     return np.asarray(whole * ball * np.array(size_mm) / 2)
 
 
+def block(size_mm: Size) -> Floats:
+    """Corners (8, 3) of a sawn block."""
+    half = np.array(size_mm) / 2
+    return np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) * half
+
+
 def plate(size_mm: Size, corners_mm: float = 0.0) -> Floats:
     """Corners (n, 3) of a tabular crystal: c and the prism a.
 
@@ -146,7 +157,7 @@ def bipyramid(size_mm: Size) -> Floats:
 
 
 HABITS: dict[str, Callable[[Size], Floats]] = {
-    "pebble": pebble, "plate": plate, "barrel": barrel, "bipyramid": bipyramid,
+    "pebble": pebble, "block": block, "plate": plate, "barrel": barrel, "bipyramid": bipyramid,
 }  # fmt: skip
 
 
@@ -162,6 +173,49 @@ def habit(name: str, size_mm: Size, corners_mm: float = 0.0) -> Floats:
         ) from None
     _check(name, size_mm, found)
     return found
+
+
+def likely_size(name: str, size_mm: Size, corners_mm: float = 0.0) -> Size:
+    """The sizes as given where a habit can have them so, else in the likeliest order in which it can.
+
+    Likeliest: c is the longest (of a plate the shortest), then the nearest to a regular hexagon.
+    Raises FacetraceError, for the order given, where none will do.
+    """
+    try:
+        habit(name, size_mm, corners_mm)
+    except FacetraceError as problem:
+        orders = ((x, y, z) for x, y, z in permutations(size_mm))
+        found = [s for s in orders if _may_be(name, s, corners_mm)]
+        if name not in CRYSTALS or not found:
+            raise problem from None
+    else:
+        return size_mm
+    end = max(size_mm) if CRYSTALS[name] else min(size_mm)
+    return min(found, key=lambda s: (s[2] != end, _uneven(s)))
+
+
+def _uneven(size: Size) -> float:
+    return abs(math.log(size[1] / size[0] / REGULAR))
+
+
+def _may_be(name: str, size: Size, corners_mm: float) -> bool:
+    if _uneven(size) > math.log(UNEVEN):
+        return False
+    try:
+        habit(name, size, corners_mm)
+    except FacetraceError:
+        return False
+    return True
+
+
+def size_words(name: str, size: Size, given: Size) -> tuple[str, ...]:
+    """How the sizes of a crystal were taken, in words; nothing of other habits."""
+    if name not in CRYSTALS:
+        return ()
+    x, y, z = size
+    text = f"taken as: {x:g} mm across the flats, {y:g} mm across the corners, {z:g} mm along c"
+    other = f"; in the order of the file a {name} cannot have them"
+    return (text + (other if size != given else ""),)
 
 
 def _check(name: str, size_mm: Size, corners: Floats) -> None:

@@ -17,7 +17,7 @@ import trimesh
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linprog
 from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import breadth_first_order, connected_components
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import ConvexHull, cKDTree
 from scipy.spatial.distance import pdist
 
@@ -32,8 +32,9 @@ Ints = NDArray[np.int64]
 # what the reader of meshes has to say of a file goes into our one line, not beside it
 logging.getLogger("trimesh").addHandler(logging.NullHandler())
 
-MAX_BYTES = 100_000_000
-MAX_FACES = 200_000
+MAX_FACES = 500_000
+# an STL of so many triangles in text has 145 MB, with 17 digits to a number 200 MB
+MAX_BYTES = 250_000_000
 # formats of meshes that are read: each one self-contained file, by its ending; none is an archive or XML
 READS = ("stl", "obj", "ply", "off", "glb")
 # a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
@@ -53,7 +54,8 @@ LIKELY_MM = (2.0, 150.0)
 LINES, FOLD_MM = 256, 0.02
 # of the largest side: triangles nearer to a plane lie on it, stones that go no deeper only touch
 EXACT = 1e-7
-CHUNK = 2_000_000
+# points, near to one another, whose nearest planes are looked for together
+BLOCK = 32
 
 
 @dataclass(frozen=True)
@@ -160,7 +162,9 @@ def load(path: Path) -> trimesh.Trimesh:
             f"{path} cannot be read as a mesh in the format {kind.upper()}; export it again"
         ) from None
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
-        raise FacetraceError(f"{path} holds no mesh of a body")
+        raise FacetraceError(
+            f"{path} holds no mesh of a body; export its closed surface as triangles"
+        )
     faces = np.asarray(mesh.faces)
     if faces.shape[1:] != (3,) or mesh.vertices.shape[1:] != (3,):
         raise FacetraceError(f"{path}: a corner has three numbers, and a triangle three corners")
@@ -215,7 +219,7 @@ def mended(vertices: ArrayLike, faces: ArrayLike) -> Scan:
     f = np.array(faces, dtype=np.int64)
     if len(f) > MAX_FACES:
         raise FacetraceError(
-            f"{len(f):,} triangles are more than the {MAX_FACES:,} that are supported; thin them out"
+            f"{len(f):,} triangles are more than the {MAX_FACES:,} that are supported; thin them out in the scanner's program"
         )
     if not np.isfinite(v).all():
         raise FacetraceError("a corner is not a number; export the scan again")
@@ -266,7 +270,10 @@ def _merged(v: Floats, f: Ints, within: float) -> tuple[Floats, Ints]:
         links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), (len(points),) * 2)
         _, groups = connected_components(links, directed=False)
     else:
-        _, groups = np.unique(points, axis=0, return_inverse=True)
+        order = np.lexsort(points.T)
+        new = (points[order[1:]] != points[order[:-1]]).any(axis=1)
+        groups = np.empty(len(points), dtype=np.int64)
+        groups[order] = np.append(0, np.cumsum(new))
     _, first, groups = np.unique(groups.ravel(), return_index=True, return_inverse=True)
     return points[first], np.asarray(groups[f], dtype=np.int64)
 
@@ -278,7 +285,7 @@ def _proper(f: Ints, repairs: list[str]) -> Ints:
     if not whole.all():
         repairs.append(f"{np.count_nonzero(~whole)} triangles without area dropped")
     f, ordered = f[whole], ordered[whole]
-    _, first = np.unique(ordered, axis=0, return_index=True)
+    _, first = np.unique(_keys(ordered), return_index=True)
     if len(first) < len(f):
         repairs.append(f"{len(f) - len(first)} triangles given twice dropped")
     return f[np.sort(first)]
@@ -289,8 +296,17 @@ def _directed(f: Ints) -> Ints:
     return np.vstack([f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]])
 
 
+def _keys(rows: Ints) -> Ints:
+    """One number for each row (n, k) of small whole numbers: equal where the rows are. Quicker than rows to sort."""
+    size = int(rows.max(initial=0)) + 1
+    found = np.zeros(len(rows), dtype=np.int64)
+    for column in rows.T:
+        found = found * size + column
+    return found
+
+
 def _edge_counts(f: Ints) -> Ints:
-    return np.asarray(np.unique(np.sort(_directed(f), axis=1), axis=0, return_counts=True)[1])
+    return np.asarray(np.unique(_keys(np.sort(_directed(f), axis=1)), return_counts=True)[1])
 
 
 def _check_branches(f: Ints) -> None:
@@ -304,7 +320,8 @@ def _check_branches(f: Ints) -> None:
 def _filled(v: Floats, f: Ints, repairs: list[str]) -> tuple[Floats, Ints]:
     """Small holes closed by fans. Raises FacetraceError for large ones."""
     edges = _directed(f)
-    _, which, counts = np.unique(np.sort(edges, axis=1), axis=0, return_inverse=True, return_counts=True)  # fmt: skip
+    keys = _keys(np.sort(edges, axis=1))
+    _, which, counts = np.unique(keys, return_inverse=True, return_counts=True)
     rim = edges[counts[which.ravel()] == 1]
     if not len(rim):
         return v, f
@@ -313,8 +330,8 @@ def _filled(v: Floats, f: Ints, repairs: list[str]) -> tuple[Floats, Ints]:
     largest = float(np.ptp(v, axis=0).max())
     fans: list[Ints] = []
     middles: list[Floats] = []
-    for group in np.unique(groups[rim[:, 0]]):
-        loop = rim[groups[rim[:, 0]] == group]
+    rim = rim[np.argsort(groups[rim[:, 0]], kind="stable")]
+    for loop in np.split(rim, np.flatnonzero(np.diff(groups[rim[:, 0]])) + 1):
         points = v[np.unique(loop)]
         # of a long rim some points will do, it is too large anyway
         width = float(pdist(points[: 10 * HOLE_EDGES]).max())
@@ -336,28 +353,26 @@ def _wound(f: Ints, repairs: list[str]) -> Ints:
     """Neighbours turned the same way round, the larger part of each body as it was."""
     edges = _directed(f)
     owner = np.tile(np.arange(len(f)), 3)
-    ordered = np.sort(edges, axis=1)
-    order = np.lexsort(ordered.T)
+    order = np.argsort(_keys(np.sort(edges, axis=1)), kind="stable")
     one, two = order[0::2], order[1::2]
     # neighbours agree where they run along their edge in opposite directions
     clash = (edges[one, 0] == edges[two, 0]).astype(np.int64)
     links = coo_matrix((np.ones(len(one)), (owner[one], owner[two])), (len(f),) * 2).tocsr()
     count, groups = connected_components(links, directed=False)
-    between = coo_matrix((clash + 1, (owner[one], owner[two])), (len(f),) * 2).tocsr()
-    between = between.maximum(between.T)
-    flipped = np.zeros(len(f), dtype=bool)
-    for group in range(count):
-        start = int(np.argmax(groups == group))
-        walk, before = breadth_first_order(links, start, directed=False)
-        steps = np.asarray(between[before[walk[1:]], walk[1:]]).ravel() == 2
-        for face, step in zip(walk[1:], steps, strict=True):
-            flipped[face] = flipped[before[face]] ^ step
-        if flipped[walk].mean() > 0.5:
-            flipped[walk] = ~flipped[walk]
-    if (flipped[owner[one]] ^ flipped[owner[two]] ^ (clash == 1)).any():
+    # each triangle twice, as it is and turned over: what agrees hangs together
+    here, there = owner[one], owner[two] + clash * len(f)
+    over = (here + len(f), owner[two] + (1 - clash) * len(f))
+    pairs = np.concatenate([[here, there], over], axis=1)
+    both = coo_matrix((np.ones(len(pairs[0])), tuple(pairs)), (2 * len(f),) * 2)
+    _, side = connected_components(both, directed=False)
+    if (side[: len(f)] == side[len(f) :]).any():
         raise FacetraceError(
             "the surface has one side only (it is twisted into itself); scan it again"
         )
+    _, first = np.unique(groups, return_index=True)
+    flipped = side[: len(f)] != side[first[groups]]
+    most = np.bincount(groups, flipped, count) > 0.5 * np.bincount(groups, minlength=count)
+    flipped ^= most[groups]
     if flipped.any():
         repairs.append(f"{np.count_nonzero(flipped)} triangles were wound the wrong way; turned")
     return np.asarray(np.where(flipped[:, None], f[:, ::-1], f))
@@ -365,14 +380,17 @@ def _wound(f: Ints, repairs: list[str]) -> Ints:
 
 def _check_single(v: Floats, f: Ints) -> None:
     """Two bodies that share a corner only are two as well."""
-    edges = np.sort(_directed(f), axis=1)
+    order = np.argsort(_keys(np.sort(_directed(f), axis=1)), kind="stable")
     owner = np.tile(np.arange(len(f)), 3)
-    order = np.lexsort(edges.T)
     one, two = owner[order[0::2]], owner[order[1::2]]
     links = coo_matrix((np.ones(len(one)), (one, two)), (len(f),) * 2)
     count, groups = connected_components(links, directed=False)
     if count > 1:
-        sizes = sorted((float(np.ptp(v[f[groups == k]].reshape(-1, 3), axis=0).max()) for k in range(count)), reverse=True)  # fmt: skip
+        order = np.argsort(groups, kind="stable")
+        corners = v[f[order]].reshape(-1, 3)
+        first = 3 * np.searchsorted(groups[order], np.arange(count))
+        spans = np.maximum.reduceat(corners, first) - np.minimum.reduceat(corners, first)
+        sizes = sorted(spans.max(axis=1).tolist(), reverse=True)
         some = ", ".join(f"{s:.3g}" for s in sizes[:4]) + (", ..." if count > 4 else "")
         raise FacetraceError(
             f"the mesh is {count} bodies ({some} mm large); keep one, a hollow inside is no part of it"
@@ -386,10 +404,21 @@ def _check_crossings(scan: Scan) -> None:
     """
     rng = np.random.default_rng(1)
     t = scan.triangles
+    middles = t.mean(axis=1)
+    # balls around the triangles: a line that misses the ball misses the triangle
+    reach = np.square(t - middles[:, None]).sum(axis=2).max(axis=1) + EXACT * scan.size**2
+    centred = middles - middles.mean(axis=0)
+    x, y, z = np.ascontiguousarray(centred.T)
+    reach -= x * x + y * y + z * z
     chosen = np.unique(np.linspace(0, len(t) - 1, LINES).astype(int))
-    for start in t[chosen].mean(axis=1):
+    for k in chosen:
         along = rng.normal(size=3)
-        depths = _windings(t, start, along / np.linalg.norm(along))
+        along /= np.linalg.norm(along)
+        start = centred[k]
+        # written out: much quicker than products of a long and a short matrix
+        ahead = x * along[0] + y * along[1] + z * along[2] - start @ along
+        past = x * (2 * start[0]) + y * (2 * start[1]) + z * (2 * start[2]) - start @ start
+        depths = _windings(t[reach + past + ahead * ahead >= 0], middles[k], along)
         if depths is not None and not ((depths == 0) | (depths == 1)).all():
             raise FacetraceError("the surface crosses itself; mend it in the scanner's program")
 
@@ -420,16 +449,27 @@ def _under(points: Floats, hull: Body, each: int = 1) -> tuple[Floats, Ints]:
 
     Of single points that is their depth under the hull; of three no point of their triangle lies deeper.
     """
-    normals, offsets = hull.planes[:3], hull.planes[3]
-    step = max(1, CHUNK // (each * len(offsets))) * each
-    least, nearest = [np.zeros(0)], [np.zeros(0, dtype=np.int64)]
-    for k in range(0, len(points), step):
-        depth = offsets - points[k : k + step] @ normals
-        if each > 1:
-            depth = depth.reshape(-1, each, len(offsets)).max(axis=1)
-        least.append(depth.min(axis=1))
-        nearest.append(depth.argmin(axis=1))
-    return np.concatenate(least), np.concatenate(nearest)
+    x, y, z, offsets = hull.planes
+    groups = points.reshape(-1, each, 3)
+    least, nearest = np.zeros(len(groups)), np.zeros(len(groups), dtype=np.int64)
+    if not len(groups):
+        return least, nearest
+    order = np.asarray(cKDTree(groups.mean(axis=1), leafsize=BLOCK).indices)
+    for start in range(0, len(order), BLOCK):
+        block = order[start : start + BLOCK]
+        own = groups[block].reshape(-1, 3)
+        middle = (own.min(axis=0) + own.max(axis=0)) / 2
+        reach = float(np.linalg.norm(own - middle, axis=1).max())
+        # within the block no depth differs from that of its middle by more than its reach
+        there = offsets - (middle[0] * x + middle[1] * y + middle[2] * z)
+        near = np.flatnonzero(there <= there.min() + 2 * reach * (1 + EXACT) + EXACT)
+        # written out: no threads are woken for products so small
+        depth = offsets[near] - (
+            own[:, :1] * x[near] + own[:, 1:2] * y[near] + own[:, 2:] * z[near]
+        )
+        depth = depth.reshape(len(block), each, len(near)).max(axis=1)
+        least[block], nearest[block] = depth.min(axis=1), near[depth.argmin(axis=1)]
+    return least, nearest
 
 
 def _off(mesh: Scan, tolerance: float) -> NDArray[np.bool_]:

@@ -1,0 +1,513 @@
+"""The marking sheet: where a planned stone lies in its rough, as numbers and as a page to take to the saw and the dop.
+
+All numbers are in the frame of the rough file: its axes x, y, z, millimetres, and the box around the piece in that
+frame, whose six sides are called "+x", "-x" and so on, each through the outermost point of the piece on that side.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from facetrace.common.errors import FacetraceError, FileError
+from facetrace.design.model import Design
+from facetrace.measures.pleochroism import dichroscope_pair
+from facetrace.optics.colour import observer, srgb_of
+from facetrace.optics.rough import Rough, read_rough, rough_of
+from facetrace.optics.zone import substances
+from facetrace.report.document import ESTIMATE
+from facetrace.report.drawing3d import fewer
+from facetrace.report.html import (
+    Figures,
+    css_string,
+    figure,
+    listed,
+    page,
+    paragraph,
+    section,
+    table,
+)
+from facetrace.report.result import Result, lying
+from facetrace.report.sheet import CAUTIONS, DEFER, tick
+from facetrace.report.six_views import (
+    SIDES,
+    Floats,
+    Outlined,
+    Plane,
+    Scene,
+    SideView,
+    axis_name,
+    fits_one_to_one,
+    side_axes,
+)
+from facetrace.solid.polyhedron import Solid
+from facetrace.studies.orient import Cut
+
+# triangles of the rough that are drawn, and mm by which drawing fewer may move its skin without a word
+MOST_DRAWN, MOVED_MM = 4000, 0.05
+# a facet's normal this near to the axis is the table; corners this near to the lowest, of the depth, are the culet
+LEVEL, LOWEST = 1e-9, 1e-6
+# a colour zone is shown as so many mm of it look through the ordinary ray
+ZONE_MM = 2.0
+# a line that shows the scale of the print; sizes by caliper agree within so much at least (common practice, no source)
+CHECK_MM, AGREE_MM = 50, 0.1
+AXES = "xyz"
+DEGREE, MINUS = "\N{DEGREE SIGN}", "\N{MINUS SIGN}"
+OWN_CAUTIONS = (
+    "Measure again before each step that cannot be undone: before the saw, before the table is ground, before the dop is set.",
+    "Saw slowly, wet, the piece held firm; a crack may let go and throw a part of it.",
+    "A crack often runs further than it shows: look again, wet and against the light, after each face.",
+)
+WHAT = {
+    "table": "middle of the table", "girdle": "middle of the girdle plane", "culet": "lowest point (culet)",
+}  # fmt: skip
+MARKS = {"table": "whole line", "girdle": "dashed line", "saw": "line of dashes and dots"}
+
+
+@dataclass(frozen=True)
+class Lying:
+    """A stone of a plan where it lies in the rough file's frame."""
+
+    cut: Cut
+    row: Mapping[str, Any]
+    design: Design
+
+
+@dataclass(frozen=True)
+class Marked:
+    """A rough, the stones to cut from it, and the saw plane between them (crystal frame: normal, offset) or None."""
+
+    rough: Rough
+    stones: tuple[Lying, ...]
+    saw: tuple[Floats, float] | None
+    sources: tuple[Any, ...]
+
+
+def marked_of(result: Result, number: int | None, pair: bool, source: Any = None) -> Marked:
+    """What a plan's document says of one of its stones (counted from 1; None: its best), or of its sawn pair.
+
+    Raises FacetraceError where the files that it names are gone or changed, or it has no such stone.
+    """
+    member = result.document["plan"]
+    rows = _rows(result, member, number, pair)
+    where = source or result.found(member["rough"]["file"])
+    rough = rough_of(read_rough(where))
+    result.check(str(where), rough.carats, float(member["rough"]["carats"]))
+    stones, sources = [], [result.path, where]
+    for row in rows:
+        cut, design, file = lying(result, member, row, rough)
+        back = rough.turn.T
+        stones.append(
+            Lying(replace(cut, turn=back @ cut.turn, shift=back @ cut.shift), row, design)
+        )
+        sources.append(file)
+    saw = None
+    if pair:
+        normal = np.array(member["sawn"]["normal"], dtype=float)
+        if normal.shape != (3,):
+            raise ValueError("normal")
+        saw = normal / np.linalg.norm(normal), float(member["sawn"]["offset_mm"])
+    return Marked(rough, tuple(stones), saw, tuple(sources))
+
+
+def _rows(
+    result: Result, member: Mapping[str, Any], number: int | None, pair: bool
+) -> list[Mapping[str, Any]]:
+    if pair:
+        if not member["sawn"]:
+            raise FacetraceError(f"--pair: {result.path} has no two stones; run plan with --pieces 2")  # fmt: skip
+        return list(member["sawn"]["stones"])
+    plans = member["plans"]
+    if not plans:
+        raise FileError(result.path, None, "plan", "holds no stone: nothing fitted into the rough")
+    wanted = number or member["best"] + 1
+    if wanted > len(plans):
+        raise FacetraceError(
+            f"--number: {result.path} holds {len(plans)} {'plan' if len(plans) == 1 else 'plans'}; give 1 to {len(plans)}"
+        )
+    return [plans[wanted - 1]]
+
+
+# ---- numbers -----------------------------------------------------------------------------------
+
+
+def mark_part(marked: Marked) -> dict[str, Any]:
+    """The member "mark" of the document."""
+    rough = marked.rough
+    corners = rough.mesh.vertices @ rough.turn
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    c = rough.turn[2]
+    names = list(dict.fromkeys(d.name for d in rough.defects))
+    kinds = {d.name: (d.kind, d.wish) for d in rough.defects}
+    saw = None
+    if marked.saw:
+        normal = rough.turn.T @ marked.saw[0]
+        reach = corners @ normal
+        saw = _plane_part("saw", normal, marked.saw[1], corners, low, high) | {
+            "ends_mm": [float(reach.max()) - marked.saw[1], marked.saw[1] - float(reach.min())],
+            "kerf_mm": rough.loss.kerf_mm,
+        }
+    return {
+        "rough": {
+            "name": rough.name, "file": str(rough.file.path), "carats": rough.carats,
+            "size_mm": (high - low).tolist(), "low_mm": low.tolist(), "high_mm": high.tolist(),
+            "skin_mm": rough.loss.skin_mm, "agree_mm": max(AGREE_MM, 2 * rough.loss.scan_mm), "notes": list(rough.notes),
+        },
+        "c": {
+            "angles_deg": _angles(c),
+            "views_deg": {s: math.degrees(math.asin(np.clip(c @ side_axes(s)[2], -1, 1))) for s in SIDES},
+        },
+        "stones": [_stone_part(stone, _piece_of(marked, stone), low, high, c) for stone in marked.stones],
+        "saw": saw,
+        "defects": [
+            {"number": k + 1, "name": n, "kind": kinds[n][0], "wish": kinds[n][1]} for k, n in enumerate(names)
+        ],
+        "check_mm": CHECK_MM,
+        "cautions": [*OWN_CAUTIONS, *CAUTIONS],
+    }  # fmt: skip
+
+
+def _piece_of(marked: Marked, stone: Lying) -> Floats:
+    """Corners (n, 3) of what a stone is ground from: the rough, or its own side of the saw cut."""
+    rough = marked.rough
+    corners = np.asarray(rough.mesh.vertices @ rough.turn)
+    if marked.saw is None:
+        return corners
+    normal, offset = rough.turn.T @ marked.saw[0], marked.saw[1]
+    side = math.copysign(1.0, float(stone.cut.shift @ normal) - offset)
+    over = side * (corners @ normal - offset) - rough.loss.kerf_mm / 2
+    f = rough.mesh.faces
+    a, b = f.ravel(), np.roll(f, -1, axis=1).ravel()
+    crossed = (over[a] > 0) & (over[b] <= 0)
+    a, b = a[crossed], b[crossed]
+    share = (over[a] / (over[a] - over[b]))[:, None]
+    return np.vstack([corners[over > 0], corners[a] + share * (corners[b] - corners[a])])
+
+
+def _angles(direction: Floats) -> list[float]:
+    """To x, y and z, degrees."""
+    unit = direction / np.linalg.norm(direction)
+    return [math.degrees(math.acos(float(np.clip(a, -1, 1)))) for a in unit]
+
+
+def _plane_part(
+    name: str, normal: Floats, offset: float, corners: Floats, low: Floats, high: Floats
+) -> dict[str, Any]:
+    """A plane normal . r = offset against the box: how far under the piece's outermost point, how high at its sides.
+
+    up: the side that is held up, of the axis nearest to the normal; heights_mm: at the middle of each other
+    side of the box, from the opposite side up; null where the plane passes above or below the box.
+    """
+    up = axis_name(normal)
+    k, sign = AXES.index(up[1]), 1.0 if up[0] == "+" else -1.0
+    middle, size = (low + high) / 2, high - low
+    heights: dict[str, float | None] = {}
+    for side in SIDES:
+        j = AXES.index(side[1])
+        if j == k:
+            continue
+        at = middle.copy()
+        at[j] = high[j] if side[0] == "+" else low[j]
+        level = (offset - normal @ at) / normal[k] + at[k]
+        height = float(level - low[k] if sign > 0 else high[k] - level)
+        heights[side] = height if 0 <= height <= size[k] else None
+    return {
+        "name": name, "up": up, "below_mm": float((corners @ normal).max() - offset), "heights_mm": heights,
+        "angles_deg": _angles(normal), "normal": normal.tolist(), "offset_mm": float(offset),
+    }  # fmt: skip
+
+
+def places(solid: Solid) -> dict[str, Floats]:
+    """Points (3,) in a stone's own frame: the middle of its table (or top), of its girdle plane, its lowest point."""
+    z = solid.vertices[:, 2]
+    top, low = float(z.max()), float(z.min())
+    sums, area = np.zeros(3), 0.0
+    for normal, polygon in zip(solid.normals, solid.polygons, strict=True):
+        if normal[2] > 1 - LEVEL:
+            p = solid.vertices[polygon]
+            for a, b in pairwise(p[1:]):
+                part = float(np.linalg.norm(np.cross(a - p[0], b - p[0])))
+                sums, area = sums + part * (p[0] + a + b) / 3, area + part
+    near = LOWEST * (top - low)
+    table_ = sums / area if area else solid.vertices[z > top - near].mean(axis=0)
+    return {
+        "table": np.asarray(table_), "girdle": np.zeros(3), "culet": solid.vertices[z < low + near].mean(axis=0),
+    }  # fmt: skip
+
+
+def _stone_part(
+    stone: Lying, corners: Floats, low: Floats, high: Floats, c: Floats
+) -> dict[str, Any]:
+    cut, row = stone.cut, stone.row
+    up, along = cut.turn[:, 2], cut.turn[:, 0]
+    points = {n: cut.shift + cut.turn @ p for n, p in places(cut.solid).items()}
+    return {
+        "design": str(row["design"]), "name": stone.design.name, "carats": float(row["carats"]),
+        "size_mm": np.ptp(cut.solid.vertices, axis=0).tolist(),
+        "points": {
+            n: {
+                "at_mm": p.tolist(),
+                "from_mm": {
+                    s: float(high[k] - p[k] if s[0] == "+" else p[k] - low[k]) for s in SIDES for k in [AXES.index(s[1])]
+                },
+            }
+            for n, p in points.items()
+        },
+        "planes": [_plane_part(n, up, float(up @ points[n]), corners, low, high) for n in ("table", "girdle")],
+        "culet_below_mm": float((corners @ up).max() - up @ points["culet"]),
+        "normal_deg": _angles(up), "length_deg": _angles(along),
+        "normal_to_c_deg": math.degrees(math.acos(min(1.0, abs(float(up @ c))))),
+    }  # fmt: skip
+
+
+def notes(marked: Marked) -> list[str]:
+    """What belongs to the numbers."""
+    rough = marked.rough
+    found = [
+        f"{rough.weight_note[0].upper()}{rough.weight_note[1:]}. Measure the piece before you trust a distance."
+    ] if rough.weight_note else []  # fmt: skip
+    return [*found, DEFER, ESTIMATE]
+
+
+# ---- drawings ----------------------------------------------------------------------------------
+
+
+def scene_of(marked: Marked) -> tuple[Scene, float]:
+    """What the six views show, and how far the drawing moved the skin, mm."""
+    rough = marked.rough
+    vertices, faces, moved = fewer(rough.mesh, MOST_DRAWN)
+    corners = rough.mesh.vertices @ rough.turn
+    planes, saw, keep = [], None, None
+    if marked.saw:
+        saw = rough.turn.T @ marked.saw[0], marked.saw[1]
+        planes.append(Plane("saw", *saw))
+    for stone in marked.stones:
+        up, at = stone.cut.turn[:, 2], places(stone.cut.solid)
+        if saw:
+            # of a sawn piece only its own side bears the lines of its stone
+            side = math.copysign(1.0, float(stone.cut.shift @ saw[0]) - saw[1])
+            keep = side * saw[0], side * saw[1]
+        for kind in ("table", "girdle"):
+            point = stone.cut.shift + stone.cut.turn @ at[kind]
+            planes.append(Plane(kind, up, float(up @ point), keep))
+    return Scene(
+        vertices @ rough.turn, faces, tuple(s.cut for s in marked.stones), tuple(_outlined(rough)), tuple(planes),
+        rough.turn[2], corners.min(axis=0), corners.max(axis=0),
+    ), moved  # fmt: skip
+
+
+def _outlined(rough: Rough) -> list[Outlined]:
+    colours = _zone_colours(rough)
+    found = []
+    for k, name in enumerate(dict.fromkeys(d.name for d in rough.defects)):
+        own = [d for d in rough.defects if d.name == name]
+        number = own[0].zone
+        line = f"var(--c{k % 6 + 1})" if number is None else "var(--soft)"
+        colour = line if number is None else colours[number]
+        found.append(Outlined(k + 1, tuple(d.points @ rough.turn for d in own), colour, line))
+    return found
+
+
+def _zone_colours(rough: Rough) -> list[str]:
+    """What each zone's substance looks like through ZONE_MM, as CSS."""
+    if rough.zones is None:
+        return []
+    eye, found = observer(), []
+    for substance in substances(rough.zones, rough.material):
+        xyz = dichroscope_pair(substance, math.pi / 2, ZONE_MM, eye).ordinary.xyz
+        r, g, b = np.round(255 * srgb_of(np.asarray(xyz)[None], eye.white, 1.0)[0][0]).astype(int)
+        found.append(f"rgb({r} {g} {b})")
+    return found
+
+
+# ---- page --------------------------------------------------------------------------------------
+
+
+def mark_page(document: dict[str, Any], marked: Marked) -> str:
+    """The sheet as one HTML page; its figures are those of *document*."""
+    f = Figures(document)
+    name = marked.rough.name
+    scene, moved = scene_of(marked)
+    body = [
+        _head(f), _first(f), _order(f), _views(f, scene, moved), _numbers(f), _cautions(f),
+    ]  # fmt: skip
+    rules = (
+        f"@page {{ @bottom-left {{ content: {css_string(name[:70])} }} "
+        '@bottom-right { content: "page " counter(page) " of " counter(pages) } }'
+    )
+    return page(
+        f"Marking sheet: {name}", "\n".join(b for b in body if b), document, styles=("mark.css",), rules=rules
+    )  # fmt: skip
+
+
+def _size(f: Figures, at: str) -> str:
+    return (
+        " \N{MULTIPLICATION SIGN} ".join(f.number(f"{at}/{k}") for k in range(len(f.at(at)))) + " mm"
+    )  # fmt: skip
+
+
+def _head(f: Figures) -> str:
+    blanks = "".join(f'<span class="blank">{w}<i></i></span>' for w in ("piece", "cutter", "date", "carats in"))  # fmt: skip
+    several = len(f.at("/mark/stones")) > 1
+    stones = " and ".join(
+        f"{'AB'[k] + ', ' if several else ''}{f.words(f'/mark/stones/{k}/name')} of {f.number(f'/mark/stones/{k}/carats')} ct, "
+        f"{_size(f, f'/mark/stones/{k}/size_mm')}"
+        for k in range(len(f.at("/mark/stones")))
+    )
+    return "\n".join([
+        f"<header><h1>Marking sheet: {f.words('/mark/rough/name')}</h1>",
+        paragraph(f"{f.number('/mark/rough/carats')} ct of rough. To be cut: {stones}.", "lead"),
+        f'<p class="blanks">{blanks}</p></header>',
+    ])  # fmt: skip
+
+
+def _first(f: Figures) -> str:
+    at = "/mark/rough"
+    steps = [
+        "Print at full size (no fitting to the page). This line is then "
+        f'{f.number("/mark/check_mm", 0)} mm long:<div class="check"></div>',
+        f"Measure the piece along x, y and z: {_size(f, f'{at}/size_mm')}. If a caliper reads otherwise by more than "
+        f"{f.number(f'{at}/agree_mm')} mm, the distances below are off: stop and look why.",
+        f"Hold the piece against the six views until it lies as drawn. Write +x, {MINUS}x, +y, {MINUS}y, +z, {MINUS}z on it "
+        "with a pen that water leaves. A side is named after the axis of the rough file that points out of it.",
+    ]
+    taken = [f"Rough file: {f.words(f'{at}/notes/{k}')}." for k in range(len(f.at(f"{at}/notes")))]
+    return section(
+        "first", "Before you begin", _steps(steps), paragraph(" ".join(taken), "soft") if taken else ""
+    )  # fmt: skip
+
+
+def _steps(steps: Sequence[str]) -> str:
+    return f'<ul class="steps">{"".join(f"<li>{tick()}{s}</li>" for s in steps)}</ul>'
+
+
+def _views(f: Figures, scene: Scene, moved: float) -> str:
+    views = [SideView(scene, side) for side in SIDES]
+    drawn = []
+    for view in views:
+        right, up = axis_name(view.axes[0]), axis_name(view.axes[1])
+        side = view.side.replace("-", MINUS)
+        words = f"Side {view.side} of the rough with the stone in it, {up} up, {right} to the right"
+        caption = f"<b>{side}</b> towards you: {up} up, {right.replace('-', MINUS)} to the right."
+        drawn.append(figure(view.large(words), caption))
+    key = [
+        "T: middle of the table; C: lowest point. Whole line on the skin: the table's plane; dashed: the girdle plane"
+        + ("; dashes and dots: the saw cut" if f.has("/mark/saw") else "")
+        + ". c: the optic axis."
+    ]
+    for k, defect in enumerate(scene.defects):
+        at = f"/mark/defects/{k}"
+        key.append(
+            f'<span class="swatch-small" style="background:{defect.colour}"></span>{f.number(f"{at}/number", 0)} '
+            f"{f.words(f'{at}/name')} ({f.words(f'{at}/kind')}, wish: {f.words(f'{at}/wish')})"
+        )
+    small = ""
+    if fits_one_to_one(scene):
+        ones = "".join(figure(v.small(), f"<b>{v.side.replace('-', MINUS)}</b>") for v in views)
+        small = (
+            f'<h3>One to one: lay the piece on its outline</h3><div class="onetoone">{ones}</div>'
+        )
+    told = f" The skin is drawn with fewer triangles, up to <span data-fixed>{moved:.2f}</span> mm off." if moved > MOVED_MM else ""  # fmt: skip
+    return section(
+        "views",
+        "From six sides",
+        paragraph(f"Drawn <span data-fixed>{scene.scale:g}</span> to <span data-fixed>1</span> when printed at full size.{told}"),
+        f'<div class="six">{"".join(drawn)}</div>', listed(key, "key"), small,
+    )  # fmt: skip
+
+
+def _deg(f: Figures, at: str) -> str:
+    return f"{f.number(at, 1)}{DEGREE}"
+
+
+def _three(f: Figures, at: str) -> str:
+    return ", ".join(f"{_deg(f, f'{at}/{k}')} from +{axis}" for k, axis in enumerate(AXES))
+
+
+def _numbers(f: Figures) -> str:
+    heads = ["", *(s.replace("-", MINUS) for s in SIDES)]
+    parts = [
+        paragraph(
+            "Sides are those of the smallest box around the piece along x, y and z. Distances in mm, of the finished stone."
+        )
+    ]
+    angles, planes = (
+        [("c (the optic axis)", *(_deg(f, f"/mark/c/angles_deg/{k}") for k in range(3)))],
+        [],
+    )
+    count = len(f.at("/mark/stones"))
+    for n in range(count):
+        at = f"/mark/stones/{n}"
+        who = f", stone {'AB'[n]}" if count > 1 else ""
+        rows = [
+            (f"{what}{who}", *(f.number(f"{at}/points/{name}/from_mm/{s}") for s in SIDES)) for name, what in WHAT.items()
+        ]  # fmt: skip
+        parts.append(table("Straight in from each side of the box, mm", heads, rows, "numbers"))
+        planes += [_plane_row(f, f"{at}/planes/{k}", who) for k in range(2)]
+        for word, key in (("table's normal, out of the table", "normal_deg"), ("length, towards index 0", "length_deg")):  # fmt: skip
+            angles.append((f"{word.replace('0', '<span data-fixed>0</span>')}{who}", *(_deg(f, f"{at}/{key}/{k}") for k in range(3))))  # fmt: skip
+    if f.has("/mark/saw"):
+        planes.append(_plane_row(f, "/mark/saw", ""))
+        angles.append(("across the saw cut", *(_deg(f, f"/mark/saw/angles_deg/{k}") for k in range(3))))  # fmt: skip
+    parts.append(
+        table(
+            "Planes: the piece stands with the named side up; height of the plane at the middle of each side of the box, mm",
+            ["plane", "up", *(s.replace("-", MINUS) for s in SIDES)], planes, "numbers",
+        )
+    )  # fmt: skip
+    parts.append(
+        paragraph("\N{EN DASH} the plane passes above or below the box there, or it is the side that is up or below.", "soft")
+    )  # fmt: skip
+    parts.append(table("Angles", ["", "to +x", "to +y", "to +z"], angles, "numbers"))
+    views = [("c out of the paper", *(_deg(f, f"/mark/c/views_deg/{s}") for s in SIDES))]
+    parts.append(table("How c stands in each view: plus to the eye, minus away", heads, views, "numbers"))  # fmt: skip
+    return section("numbers", "Numbers", *parts)
+
+
+def _plane_row(f: Figures, at: str, who: str) -> tuple[str, ...]:
+    cells = [
+        f.number(f"{at}/heights_mm/{s}") if f.has(f"{at}/heights_mm/{s}") else "\N{EN DASH}" for s in SIDES
+    ]  # fmt: skip
+    name = f.at(f"{at}/name")
+    return (
+        f"{f.words(f'{at}/name')}{who}, {MARKS[name]}",
+        f.at(f"{at}/up").replace("-", MINUS),
+        *cells,
+    )
+
+
+def _order(f: Figures) -> str:
+    steps = []
+    if f.has("/mark/saw"):
+        at = "/mark/saw"
+        steps.append(
+            "Saw. Draw the cut round the piece (dashes and dots in the views). Its middle lies "
+            f"{f.number(f'{at}/ends_mm/0')} mm from the end of the piece towards {f.at(f'{at}/up').replace('-', MINUS)} and "
+            f"{f.number(f'{at}/ends_mm/1')} mm from the other, square to the cut; the blade takes {f.number(f'{at}/kerf_mm')} mm. "
+            f"The direction across it stands {_three(f, f'{at}/angles_deg')}. Measure both ends again before the blade touches."
+        )
+    piece = "sawn piece" if f.has("/mark/saw") else "rough"
+    for n in range(len(f.at("/mark/stones"))):
+        at = f"/mark/stones/{n}"
+        own = f"Stone {'AB'[n]}: " if f.has("/mark/saw") else ""
+        steps += [
+            f"{own}Draw the line of the table's plane round the piece (whole line in the views, heights under Numbers).",
+            f"{own}Grind a face square to the table's normal, which stands {_three(f, f'{at}/normal_deg')}. The finished table lies "
+            f"{f.number(f'{at}/planes/0/below_mm')} mm below the outermost point of the {piece} over it. Stop "
+            f"{f.number('/mark/rough/skin_mm')} mm before that: the rest goes in polishing.",
+            f"{own}Mark T on that face, and the length through it: {_three(f, f'{at}/length_deg')}.",
+            f"{own}Set the dop on the face, its axis through T and square to the face; index <span data-fixed>0</span> along the length.",
+            f"{own}Below the same outermost point the girdle plane lies {f.number(f'{at}/planes/1/below_mm')} mm, "
+            f"the lowest point {f.number(f'{at}/culet_below_mm')} mm. The table's normal is {_deg(f, f'{at}/normal_to_c_deg')} from c; "
+            "a dichroscope or a polariscope through the table shows whether that came true.",
+        ]  # fmt: skip
+    return section("order", "In this order", _steps(steps))
+
+
+def _cautions(f: Figures) -> str:
+    cautions = [f.words(f"/mark/cautions/{k}") for k in range(len(f.at("/mark/cautions")))]
+    remarks = [f.words(f"/notes/{k}") for k in range(len(f.at("/notes")))]
+    return section("cautions", "Take care", '<div class="caution">', listed(cautions), "</div>", listed(remarks))  # fmt: skip
