@@ -20,6 +20,7 @@ from scipy.stats import binom, triang
 
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.measures.faceup import Estimate
+from facetrace.studies import money
 from facetrace.studies.price import Factor, Prices, read_prices, schema_text
 from facetrace.studies.value import LIGHTER, Stone, bid_limit, parcel_bid, why, worth
 
@@ -403,6 +404,108 @@ def test_a_hue_goes_round():
     assert [flat.of(x) for x in (0.0, 0.3, 0.9)] == pytest.approx([0.7, 0.85, 1.2])
 
 
+SCHEMA_OF_RESULTS = json.loads(
+    (ROOT / "facetrace" / "report" / "facetrace-result.schema.json").read_text(encoding="utf-8")
+)
+COVERS = (
+    "The chance covers the scan's error (each weight from low to high, as a triangle) and stones lost in cutting (5 % each). "
+    "It leaves out errors of the colour data, of your prices, of the balance and of the scan's scale, and the cutter's skill."
+)
+
+
+def check_member(member, name):
+    """Against the schema of what commands write with --json."""
+    at = (
+        {"$ref": f"#/$defs/{name}"}
+        if name in SCHEMA_OF_RESULTS["$defs"]
+        else SCHEMA_OF_RESULTS["properties"][name]
+    )
+    jsonschema.validate(member, at | {"$defs": SCHEMA_OF_RESULTS["$defs"]})
+
+
+def test_words_of_value_and_bid():
+    """Amounts by hand: triangle 1.2, 1.6, 2.0 ct at 650, mean 1,040; lost with 5 %: 988. Of the kept 5 / 95 lie below
+    1.2 + 0.4 sqrt(2 x 5 / 95), a sale of 864; / 1.25 - 80 = 611. 3 % lighter, 86 % of all reach it (scipy)."""
+    book = prices(loss_percent=5)
+    of = worth(book, [stone(1.2, 1.6, 2.0)])
+    bid = bid_limit(book, of, 4.0)
+    reach = 1.2 + 0.4 * math.sqrt(2 * 5 / 95)
+    assert round(0.95 * triangle(1.2, 1.6, 2.0).sf(reach / 0.97), 2) == 0.86
+    assert money.headline([("oval", of, bid)]) == [
+        "Expected value 988 coins: a stone is lost in cutting with 5 %. If none is lost 1,040 coins, low 780, high 1,300.",
+        "Bid at most 611 coins for the rough: a margin of 25 % is then earned with a chance of 90 %. "
+        "If the stone comes out 3 % lighter, the same bid earns that with 86 %.",
+        COVERS,
+    ]
+    sure = prices()
+    of = worth(sure, [stone(1.2, 1.6, 2.0)])
+    assert money.expected_words(of) == (
+        "Expected value 1,040 coins, low 780, high 1,300; no loss in cutting is counted in."
+    )
+    assert "It leaves out stones lost in cutting" in money.covers(bid_limit(sure, of, 4.0))
+
+
+def test_the_headline_is_that_of_the_best_plan():
+    """Two for sure of 1 ct bring 1,300, one of 1.95 brings 1,267.5, but costs 40 less: the bid for it is higher."""
+    book = prices()
+    plans = [
+        (name, of, bid_limit(book, of, 4.0))
+        for name, of in (
+            ("One stone", worth(book, [stone(1.95, 1.95, 1.95)])),
+            ("Two stones", worth(book, [stone(1, 1, 1)] * 2)),
+            ("Three stones", worth(book, [stone(0.5, 0.5, 0.5)] * 3)),
+        )
+    ]
+    assert money.best_of(plans) == 1
+    first, _, bid, *_, last = money.headline(plans)
+    assert first == "Worth most, by expected value: Two stones."
+    assert bid.startswith("Bid at most 920 coins for the rough: ")
+    assert "If every stone comes out 3 % lighter, the same bid earns that with 0 %." in bid
+    assert last == (
+        "One stone allows a higher bid, 934 coins: it is expected to bring less, 1,268 coins, "
+        "but costs less to cut or is surer."
+    )
+    assert money.headline(plans[1:])[-1] == money.INDEPENDENT
+    for _, of, bid in plans:
+        for name, member in (
+            ("worth", money.worth_member(of, bid)["value"]),
+            ("bid", money.bid_member(bid)),
+        ):
+            check_member(member, name)
+
+
+def test_words_of_a_parcel():
+    book = prices(loss_percent=5)
+    worths = [worth(book, [stone(1.2, 1.6, 2.0)]), worth(book, [stone(0.3, 0.3, 0.3)]), None]
+    bids = [w and bid_limit(book, w, 4.0) for w in worths]
+    parcel = parcel_bid(book, [(w, 4.0) for w in worths])
+    words = money.parcel_words(book, bids, parcel)
+    assert words[0].startswith("Sum of the single bids: 611 coins. ")
+    assert words[1].startswith(
+        "Bid for the parcel: at most 531 coins for all 3 roughs together; a margin of 25 % on the whole is then "
+        "earned with a chance of 90 %. If every stone comes out 3 % lighter, the same bid earns that with 86 %."
+    )
+    assert words[2].startswith("Roughs that count as bought but not cut: 2 of 3; ")
+    assert words[3:] == [COVERS, money.INDEPENDENT]
+    check_member(money.parcel_member(bids, parcel), "parcel")
+    none = money.parcel_words(book, [None], parcel_bid(book, [(None, 4.0)]))
+    assert none[1].startswith("The parcel: With 100 % the stones bring nothing, ")
+
+
+@pytest.mark.parametrize(
+    ("risk", "doubts"),
+    [
+        ({}, []),
+        ({"margin_percent": 499}, []),
+        ({"margin_percent": 500}, ["A margin of 500 % is asked: 6 times the outlay comes back. Is it meant?"]),
+        ({"margin_percent": 0.3}, ["A margin of 0.3 % is next to nothing; percent are written, like 30. Is it meant?"]),
+        ({"loss_percent": 0.02}, ["A loss of 0.02 % is next to nothing; percent are written, like 2. Is it meant?"]),
+    ],
+)  # fmt: skip
+def test_what_is_seldom_meant_is_asked_about(risk, doubts):
+    assert prices(**risk).risk.doubts == doubts
+
+
 carats = st.floats(0, 5).map(lambda x: round(x, 3))
 stones = st.lists(carats, min_size=3, max_size=3).map(sorted).map(lambda c: stone(*c))
 tables = st.lists(
@@ -551,6 +654,9 @@ def test_a_good_file_and_a_later_complaint(tmp_path):
 def test_shipped_prices_are_invented_and_say_so(path):
     file = read_prices(path)
     assert "invented" in file.model.notes
+    # `facetrace trace` of the shipped designs, all ruby: 4.4 to 10.5 % of light returned, 0.1 to 2.4 % of window
+    light = next(f for f in file.model.factor if f.by == "light returned")
+    assert light.of(0.03) < light.of(0.045) < 1 < light.of(0.08) < light.of(0.1) <= light.of(0.5)
     schema = json.loads((path.parent / SCHEMA_NAME).read_text(encoding="utf-8"))
     jsonschema.validate(tomllib.loads(file.text), schema)
     assert file.text.startswith(f"#:schema ./{SCHEMA_NAME}\n# INVENTED: ")

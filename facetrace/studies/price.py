@@ -111,7 +111,7 @@ class Factor(Strict):
 
 
 class Costs(Strict):
-    """What is paid besides the rough: for each stone cut, for each carat of the rough, and for all."""
+    """What is paid besides the rough: for each stone cut, for each carat of the rough, and for each rough."""
 
     cutting: Money
     per_carat_rough: Money = 0.0

@@ -23,7 +23,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
 
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import SHAPES
@@ -212,7 +211,7 @@ class Total:
             return np.ones(1)
         folded: deque[Floats] = deque(_in_steps(part, self._step) for part in self.parts)
         while len(folded) > 1:
-            folded.append(fftconvolve(folded.popleft(), folded.popleft()))
+            folded.append(_folded(folded.popleft(), folded.popleft()))
         return np.asarray(np.minimum(np.cumsum(np.maximum(folded[0], 0.0)), 1.0))
 
     def quantile(self, chance: float) -> float:
@@ -234,6 +233,13 @@ class Total:
     def with_loss(self, chance: float) -> "Total":
         """The same, but each part may be lost with that chance."""
         return Total(tuple(part.with_loss(chance) for part in self.parts))
+
+
+def _folded(a: Floats, b: Floats) -> Floats:
+    """(len(a) + len(b) - 1,) chances of a sum of steps."""
+    count = len(a) + len(b) - 1
+    size = 1 << (count - 1).bit_length()
+    return np.asarray(np.fft.irfft(np.fft.rfft(a, size) * np.fft.rfft(b, size), size)[:count])
 
 
 def _in_steps(part: Spread, step: float) -> Floats:
