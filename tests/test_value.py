@@ -443,6 +443,9 @@ def test_words_of_value_and_bid():
         "Expected value 1,040 coins, low 780, high 1,300; no loss in cutting is counted in."
     )
     assert "It leaves out stones lost in cutting" in money.covers(bid_limit(sure, of, 4.0))
+    poor = worth(sure, [stone(0.5, 0.5, 0.5)])
+    bid = bid_limit(sure, poor, 4.0)
+    assert money.bid_words(poor, bid) == [bid.remark, money.covers(bid)]
 
 
 def test_the_headline_is_that_of_the_best_plan():
@@ -547,7 +550,7 @@ def test_why_the_dearer_is_not_the_heavier():
     # sides of triangles by hand: 1 - 0.1^2 / (0.3 x 0.2) and 0.05^2 / (0.35 x 0.15) lie above 2 ct
     a, b = worth(book, [stone(1.9, 2.1, 2.2)]), worth(book, [stone(1.7, 1.9, 2.05)])
     assert why(a, b) == (
-        "It reaches 2 ct with 83 %, the other with 5 %: 860 a carat instead of 663. "
+        "It reaches 2 ct with 83 %, the other with 5 % (by the scan's error alone): 860 a carat instead of 663. "
         "It is heavier: 2.07 ct instead of 1.88."
     )
     unsure = {"zone": Estimate(0.15, 0.1)}

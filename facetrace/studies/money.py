@@ -58,15 +58,14 @@ def earns(bid: Bid, whose: str, on: str = "") -> str:
 
 
 def bid_words(of: Worth, bid: Bid) -> list[str]:
-    """The bid for a rough, how sure it is, and what that covers; or why no price will do."""
-    found = []
+    """The bid for a rough and how sure it is, or why no price will do; and what the chance covers."""
     alone = len(of.stones) == 1
+    first = bid.remark
     if bid.limit.value > 0:
         limit = of.prices.money(bid.limit.value)
         each = "the stone" if alone else "every stone"
-        found += [f"Bid at most {limit} for the rough: {earns(bid, each)}", covers(bid)]
-        found += [] if alone else [INDEPENDENT]
-    return found + ([bid.remark] if bid.remark else [])
+        first = f"Bid at most {limit} for the rough: {earns(bid, each)}"
+    return [first, covers(bid), *([] if alone else [INDEPENDENT])]
 
 
 def best_of(plans: Sequence[Plan]) -> int:

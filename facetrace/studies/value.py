@@ -595,7 +595,11 @@ def _by_step(a: Worth, b: Worth) -> _Reason:
     if gain <= 0:
         return _Reason(_ratio(price_a, price_b), f"Its weights fit the steps better: {cost}")
     sure = one == 1 and other == 0
-    chances = "" if sure else f" with {percent(one)}, the other with {percent(other)}"
+    chances = (
+        ""
+        if sure
+        else f" with {percent(one)}, the other with {percent(other)} (by the scan's error alone)"
+    )
     verb = ("It", "Its larger stone", "Its largest stone")[len(a.stones) - 1] + " reaches"
     return _Reason(_ratio(price_a, price_b), f"{verb} {carats:g} ct{chances}: {cost}")
 
