@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from facetrace.common.ledger import Row
     from facetrace.studies.plan import Setting, Task
     from facetrace.studies.price import Prices
+    from facetrace.studies.value import Bid
 
 EXAMPLES = """
 **Examples**
@@ -112,7 +113,7 @@ def lot(
             for room, tasks, own in zip(rooms, groups, rows, strict=True)
         ]
         notes = notes_of(answers)
-        deliver({}, json, _document(answers, setting, notes) if json else "")
+        deliver({}, json, _document(answers, setting, price, notes) if json else "")
     if json == "-":
         return
     out.print(_table(answers, price, folder.name))
@@ -220,20 +221,36 @@ def _sentences(answers: Sequence[Answer], prices: "Prices | None") -> list[str]:
                 f"{name}: up to {100 * worst:.0f} % more is not ruled out; a larger --most-cells goes on."
             )
     if prices:
+        from facetrace.studies.money import parcel_words
+
         risk = prices.risk
         found.append(
-            f"Values in {prices.currency}. A bid is the most to pay for a margin of {100 * risk.margin:g} % with a "
-            f"chance of {100 * (1 - risk.chance):g} % for each rough on its own; 0: do not buy."
+            f"Values in {prices.currency}. A bid is the most to pay for a margin of {risk.margin_percent:g} % with a "
+            f"chance of {100 - risk.chance_percent:g} % for each rough on its own; 0: do not buy."
         )
+        found += parcel_words(prices, *_bids(answers, prices))
     return found
 
 
-def _document(answers: Sequence[Answer], setting: "Setting", notes: list[str]) -> str:
+def _bids(answers: Sequence[Answer], prices: "Prices") -> "tuple[list[Bid | None], Bid]":
+    """The bid for each rough, None where nothing fits, and that for all together."""
+    from facetrace.studies.value import parcel_bid
+
+    best = [a.worths[a.best] if a.plans else None for a in answers]
+    roughs = [(w[0] if w else None, a.room.carats) for w, a in zip(best, answers, strict=True)]
+    return [w[1] if w else None for w in best], parcel_bid(prices, roughs)
+
+
+def _document(
+    answers: Sequence[Answer], setting: "Setting", prices: "Prices | None", notes: list[str]
+) -> str:
     from facetrace.report import document
+    from facetrace.studies.money import parcel_member
 
     parts: dict[str, Any] = document.head() | {
         "seed": setting.seed,
         "lot": [plan_member(answer) for answer in answers],
+        **({"parcel": parcel_member(*_bids(answers, prices))} if prices else {}),
         "notes": notes,
     }
     return document.text_of(parts)

@@ -304,9 +304,12 @@ def setting_of(table_to_c: str, light: str, head: float | None, **wishes: Any) -
 
 def with_risk(prices: "Prices", margin: float | None, chance: float | None) -> "Prices":
     """Prices with the margin and the chance of the options, in percent."""
-    given = {"margin": margin, "chance": chance}
-    update = {name: v / 100 for name, v in given.items() if v is not None}
-    return prices.model_copy(update={"risk": prices.risk.model_copy(update=update)})
+    given = {"margin_percent": margin, "chance_percent": chance}
+    update = {name: v for name, v in given.items() if v is not None}
+    risk = prices.risk.model_copy(update=update)
+    for text in risk.doubts:
+        note(text)
+    return prices.model_copy(update={"risk": risk})
 
 
 def files_in(designs: Sequence[Path]) -> list[Path]:
@@ -579,23 +582,12 @@ def _dearer(answer: Answer, best: "Row", carats: float) -> str:
 
 
 def _worth(answer: Answer) -> list[str]:
-    from facetrace.studies.price import plain
+    from facetrace.studies.money import bid_words, expected_words
     from facetrace.studies.value import why
 
     assert answer.prices is not None
     of, bid = answer.worths[answer.best]
-    money = answer.prices.money
-    risk = answer.prices.risk
-    found = [
-        f"Expected value {money(of.expected.value)}, low {plain(of.low.value)}, high {plain(of.high.value)}."
-    ]
-    if bid.limit.value > 0:
-        found.append(
-            f"Bid at most {money(bid.limit.value)} for the rough: a margin of {100 * risk.margin:g} % is then earned "
-            f"with a chance of {100 * (1 - risk.chance):g} %."
-        )
-    if bid.remark:
-        found.append(bid.remark)
+    found = [expected_words(of), *bid_words(of, bid)]
     if answer.best:
         found.append(
             f"By value {called(answer.plans[answer.best])} comes before the heavier "
@@ -776,12 +768,9 @@ def _stone_member(row: "Row") -> dict[str, Any]:
 
 
 def _worth_member(of: "Worth", bid: "Bid") -> dict[str, Any]:
-    return {
-        "value": {n: _pair(getattr(of, n)) for n in ("expected", "low", "high")},
-        "bid": {
-            "limit": _pair(bid.limit), "margin": bid.margin, "chance": bid.chance, "remark": bid.remark,
-        },
-    }  # fmt: skip
+    from facetrace.studies.money import worth_member
+
+    return worth_member(of, bid)
 
 
 def _sawn_member(answer: Answer) -> dict[str, Any] | None:

@@ -11,17 +11,17 @@ import sys
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from facetrace.common import tomlfile
-from facetrace.common.tomlfile import ModelFile, Strict, read_model
+from facetrace.common.tomlfile import MisplacedError, ModelFile, Strict, read_model
 from facetrace.design.model import SHAPES
 
-# what a factor may go by. Shares, 0 to 1: light returned, window, zone (the part of the face where
-# it shows). CIE L*, C* and hue, degrees: lightness, chroma, hue
+# what a factor may go by. Shares, in files in percent: light returned, window, zone (the part of the face
+# where it shows). CIE L*, C* and hue, degrees: lightness, chroma, hue
 Figure = Literal["light returned", "window", "zone", "lightness", "chroma", "hue"]
 FIGURES: tuple[Figure, ...] = get_args(Figure)
 SHARES: tuple[Figure, ...] = ("light returned", "window", "zone")
@@ -29,7 +29,11 @@ CIRCLE = 360.0
 
 Money = Annotated[float, Field(ge=0, le=1e9)]
 Times = Annotated[float, Field(ge=0, le=100)]
-Share = Annotated[float, Field(ge=0, le=1)]
+Points = Annotated[list[float], Field(min_length=2, max_length=50)]
+# what the keys of [risk] were called that held shares, and how large these could be
+OLD_SHARES = {"margin": 10.0, "chance": 0.5, "loss": 1.0}
+# a margin from here on is asked about, and percent below this that are not 0, %
+LARGE_MARGIN, NEXT_TO_NOTHING = 500.0, 1.0
 
 
 class Step(Strict):
@@ -42,32 +46,64 @@ class Step(Strict):
 class Factor(Strict):
     """What a figure of the stone multiplies its price by: straight lines between the points given.
 
-    Before the first and after the last point *times* stays as it is there; a hue goes round,
-    and from the last point a straight line leads on to the first.
+    at_percent: points of light returned, window and zone, %. at: points of lightness, chroma and hue. Before the
+    first and after the last point *times* stays as it is there; a hue goes round, and from the last point a
+    straight line leads on to the first.
     """
 
     by: Figure
-    at: Annotated[list[float], Field(min_length=2, max_length=50)]
+    at: Points | None = None
+    at_percent: Points | None = None
     times: Annotated[list[Times], Field(min_length=2, max_length=50)]
 
     @model_validator(mode="after")
     def _check(self) -> "Factor":
-        if len(self.at) != len(self.times):
+        self._check_key()
+        points = self._written
+        if len(points) != len(self.times):
             raise ValueError(
-                f"at has {len(self.at)} numbers, times {len(self.times)}; one belongs to each other"
+                f"{self.key} has {len(points)} numbers, times {len(self.times)}; one belongs to each other"
             )
-        for before, after in pairwise(self.at):
+        for before, after in pairwise(points):
             if after <= before:
-                raise ValueError(f"at: {after:g} comes after {before:g}; numbers must rise")
-        if self.by in SHARES and not 0 <= self.at[0] <= self.at[-1] <= 1:
-            raise ValueError(f"at: {self.by} is a share from 0 to 1; write 30 % as 0.3")
-        if self.by == "hue" and self.at[-1] - self.at[0] >= CIRCLE:
+                raise ValueError(f"{self.key}: {after:g} comes after {before:g}; numbers must rise")
+        if self.by in SHARES and not 0 <= points[0] <= points[-1] <= 100:
+            raise ValueError(f"at_percent: {self.by} goes from 0 to 100 %")
+        if self.by in SHARES and points[-1] < NEXT_TO_NOTHING:
+            raise ValueError(
+                f"at_percent: {points[-1]:g} % is next to nothing; give percent, like {100 * points[-1]:g}"
+            )
+        if self.by == "hue" and points[-1] - points[0] >= CIRCLE:
             raise ValueError("at: the last hue must lie less than 360 degrees after the first")
         return self
 
+    def _check_key(self) -> None:
+        """Points of shares are percent, and their key says so."""
+        wrong = "at" if self.by in SHARES else "at_percent"
+        written = getattr(self, wrong)
+        if written is not None:
+            # files used to hold shares
+            times = 100 if self.by in SHARES and max(written) <= 1 else 1
+            points = ", ".join(f"{times * x:g}" for x in written)
+            goes = "goes by percent" if self.by in SHARES else "does not go by percent"
+            raise MisplacedError((wrong,), f"{self.by} {goes}; write {self.key} = [{points}]")
+        if getattr(self, self.key) is None:
+            raise MisplacedError((self.key,), "is missing; it must be given")
+
+    @property
+    def key(self) -> str:
+        """The key that holds its points."""
+        return "at_percent" if self.by in SHARES else "at"
+
+    @property
+    def _written(self) -> list[float]:
+        return (self.at_percent if self.by in SHARES else self.at) or []
+
     def of(self, figure: float) -> float:
-        """The factor for a share, L*, C* or a hue in degrees (whichever turn)."""
-        at, times = self.at, self.times
+        """The factor for a share (0 to 1), L*, C* or a hue in degrees (whichever turn)."""
+        at, times = self._written, self.times
+        if self.by in SHARES:
+            figure *= 100
         if self.by == "hue":
             figure = at[0] + (figure - at[0]) % CIRCLE
             at, times = [*at, at[0] + CIRCLE], [*times, times[0]]
@@ -75,7 +111,7 @@ class Factor(Strict):
 
 
 class Costs(Strict):
-    """What is paid besides the rough: for each stone cut, for each carat of the rough, and for all."""
+    """What is paid besides the rough: for each stone cut, for each carat of the rough, and for each rough."""
 
     cutting: Money
     per_carat_rough: Money = 0.0
@@ -83,14 +119,62 @@ class Costs(Strict):
 
 
 class Risk(Strict):
-    """What the buyer wants to earn, as a share of the outlay, and how sure of it.
+    """What the buyer wants to earn, in percent of the outlay, and how sure of it.
 
-    chance: with which it is accepted to earn less. loss: chance that a stone is lost in cutting.
+    chance_percent: with which it is accepted to earn less. loss_percent: chance that a stone is lost in cutting.
     """
 
-    margin: Annotated[float, Field(ge=0, le=10)]
-    chance: Annotated[float, Field(ge=0, le=0.5)]
-    loss: Share = 0.0
+    margin_percent: Annotated[float, Field(ge=0, le=1000)]
+    chance_percent: Annotated[float, Field(ge=0, le=50)]
+    loss_percent: Annotated[float, Field(ge=0, le=100)] = 0.0
+
+    @model_validator(mode="before")
+    @classmethod
+    def _check_keys(cls, data: Any) -> Any:
+        """One line for a file whose keys held shares."""
+        for old, most in OLD_SHARES.items():
+            if isinstance(data, dict) and old in data:
+                value = data[old]
+                number = isinstance(value, (int, float)) and not isinstance(value, bool)
+                share = number and 0 <= value <= most
+                written = f"{100 * value if share else value:g}" if number else "10"
+                raise MisplacedError(
+                    (old,), f"is now {old}_percent, in percent; write {old}_percent = {written}"
+                )
+        return data
+
+    @property
+    def margin(self) -> float:
+        """The margin as a share of the outlay."""
+        return self.margin_percent / 100
+
+    @property
+    def chance(self) -> float:
+        """The accepted chance to earn less, 0 to 0.5."""
+        return self.chance_percent / 100
+
+    @property
+    def loss(self) -> float:
+        """The chance that a stone is lost in cutting, 0 to 1."""
+        return self.loss_percent / 100
+
+    @property
+    def doubts(self) -> list[str]:
+        """What can be meant, but probably is not: a sentence each."""
+        found = []
+        if self.margin_percent >= LARGE_MARGIN:
+            found.append(
+                f"A margin of {self.margin_percent:g} % is asked: {1 + self.margin:g} times the outlay comes back. "
+                "Is it meant?"
+            )
+        for what in ("margin", "chance", "loss"):
+            value = getattr(self, f"{what}_percent")
+            if 0 < value < NEXT_TO_NOTHING:
+                found.append(
+                    f"A {what} of {value:g} % is next to nothing; percent are written, like {100 * value:g}. "
+                    "Is it meant?"
+                )
+        return found
 
 
 class Prices(Strict):

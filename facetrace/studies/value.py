@@ -1,11 +1,13 @@
-"""What a plan of one or two stones may be worth by a user's price file, and how much to bid for the rough.
+"""What a plan of one to three stones may be worth by a user's price file, and how much to bid for the rough.
 
 A stone's finished weight is held to be spread as a triangle: from its low to its high carats, the
 expected ones being the likeliest. Within a step of the price file its value is in proportion to
 its weight, so the density of the value is made of straight pieces, and of single values with a
 chance of their own ("atoms": below the first step, a lost stone, a weight known exactly). Means and
 chances are exact integrals over these; of a sum of two stones, whose weights and losses are held
-to be independent, too (a cubic on each piece, so two points of Gauss's rule suffice).
+to be independent, too (a cubic on each piece, so two points of Gauss's rule suffice). Of a sum of more,
+those of three stones or of a parcel, the mean is exact; for chances each amount is rounded down to a
+step, and the distributions of the steps are folded, which makes the sum too small by ``Total.error`` at most.
 
 Factors come with the standard errors of their figures. A stone's figures, and those of a plan's
 stones, are traced with the same rays: their errors may go together, so relative errors are added up,
@@ -13,8 +15,10 @@ which is never too small. An estimate by the user's numbers, not an appraisal.
 """
 
 import math
+from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -30,8 +34,17 @@ Floats = NDArray[np.float64]
 # carats: a range narrower than this is one weight; scales show 0.01
 ONE_WEIGHT = 1e-9
 ROUNDING = 1e-12
-MOST_STONES = 2
+MOST_STONES = 3
+COUNTS = ("No stone", "One stone", "Two stones", "Three stones")
 GAUSS = 1 / math.sqrt(3)
+# steps of a sum of more than two amounts, for each of them and in all; how many are looked at together
+STEPS_EACH, MOST_STEPS, TOGETHER = 1 << 14, 1 << 20, 1 << 12
+# a part of an amount that makes no difference, and of a step
+SAME_AMOUNT, SAME_STEP = 1e-9, 1e-6
+# chances nearer than this are the same where they come from folded steps
+FOLDING = 1e-10
+# a bid is tried again with every stone lighter by this share
+LIGHTER = 0.03
 # of two plans: a value nearer than so many standard errors is no difference
 TIE_ERRORS = 2.0
 # a ratio nearer to 1 than this is no reason
@@ -135,7 +148,7 @@ def _no(columns: int) -> Floats:
 
 @dataclass(frozen=True)
 class Total:
-    """The sum of one or two independent spreads."""
+    """The sum of independent spreads, none of which goes below 0: one of a stone, more of a plan or a parcel."""
 
     parts: tuple[Spread, ...]
 
@@ -149,8 +162,22 @@ class Total:
         """Its mean, exact."""
         return sum(p.mean for p in self.parts)
 
+    @property
+    def nothing(self) -> float:
+        """The chance that it is 0, exact."""
+        return math.prod(float(p.upto(np.array(0.0))) for p in self.parts)
+
+    @property
+    def error(self) -> float:
+        """Quantiles are too low by at most so much: 0 for one part or two, else a step for each part."""
+        return len(self.parts) * self._step if len(self.parts) > 2 else 0.0
+
     def upto(self, amount: float) -> float:
-        """The chance that the sum is at most *amount*, exact."""
+        """The chance that the sum is at most *amount*: exact, or, of more than two parts, that of the rounded sum."""
+        if len(self.parts) > 2:
+            steps = self._folded
+            k = math.floor(amount / self._step + SAME_STEP) if self._step else len(steps) - 1
+            return float(steps[min(k, len(steps) - 1)]) if amount >= 0 else 0.0
         one, *rest = self.parts
         if not rest:
             return float(one.upto(np.array(amount)))
@@ -165,24 +192,62 @@ class Total:
                 found += float((half * density) @ other.upto(amount - x))
         return found
 
+    def reaches(self, amount: float) -> float:
+        """The chance that the sum is at least *amount*, or less by no more than rounding."""
+        if amount <= (1 + SAME_AMOUNT) * self.ends[0]:
+            return 1.0
+        return 1.0 - self.upto(amount - SAME_AMOUNT * amount - 2 * SAME_STEP * self._step)
+
+    @cached_property
+    def _step(self) -> float:
+        if len(self.parts) <= 2:
+            return 0.0
+        return self.ends[1] / min(len(self.parts) * STEPS_EACH, MOST_STEPS)
+
+    @cached_property
+    def _folded(self) -> Floats:
+        """(k,) chance that the sum is at most so many steps, every part rounded down."""
+        if not self._step:
+            return np.ones(1)
+        folded: deque[Floats] = deque(_in_steps(part, self._step) for part in self.parts)
+        while len(folded) > 1:
+            folded.append(_folded(folded.popleft(), folded.popleft()))
+        return np.asarray(np.minimum(np.cumsum(np.maximum(folded[0], 0.0)), 1.0))
+
     def quantile(self, chance: float) -> float:
-        """The least amount which the sum does not exceed with that chance at least, by bisection."""
+        """The least amount which the sum does not exceed with that chance at least, by bisection; see *error*."""
         low, high = self.ends
         if chance >= 1:
             return high
-        if chance <= 0 or self.upto(low) >= chance - ROUNDING:
+        enough = chance - (ROUNDING if len(self.parts) <= 2 else FOLDING)
+        if chance <= 0 or self.upto(low) >= enough:
             return low
         while high - low > ROUNDING * high:
             middle = (low + high) / 2
-            if self.upto(middle) >= chance - ROUNDING:
+            if self.upto(middle) >= enough:
                 high = middle
             else:
                 low = middle
         return high
 
     def with_loss(self, chance: float) -> "Total":
-        """The same, but each of the two may be lost with that chance."""
+        """The same, but each part may be lost with that chance."""
         return Total(tuple(part.with_loss(chance) for part in self.parts))
+
+
+def _folded(a: Floats, b: Floats) -> Floats:
+    """(len(a) + len(b) - 1,) chances of a sum of steps."""
+    count = len(a) + len(b) - 1
+    size = 1 << (count - 1).bit_length()
+    return np.asarray(np.fft.irfft(np.fft.rfft(a, size) * np.fft.rfft(b, size), size)[:count])
+
+
+def _in_steps(part: Spread, step: float) -> Floats:
+    """(k,) chance of each number of steps, the amount rounded down."""
+    edges = step * np.arange(1, math.ceil(part.ends[1] / step) + 2)
+    few = np.array_split(edges, 1 + len(edges) // TOGETHER)
+    upto = np.concatenate([part.upto(amounts) for amounts in few])
+    return np.asarray(np.diff(upto, prepend=0.0))
 
 
 @dataclass(frozen=True)
@@ -293,10 +358,11 @@ def priced(prices: Prices, stone: Stone) -> Priced:
 
 @dataclass(frozen=True)
 class Worth:
-    """What a plan's stones may be worth once cut, none lost.
+    """What stones, those of a plan or of a whole parcel, may be worth once cut.
 
-    expected: the mean. low, high: the least and the most that the weights allow. spread, raised: how the
-    value may turn out, as it is and with every factor one standard error up.
+    expected: the mean, lost stones counted in. if_none_lost: the mean of those that come out. low, high: the
+    least and the most that the weights allow, none lost. spread, raised: how the value may turn out, none lost,
+    as it is and with every factor one standard error up.
     """
 
     prices: Prices
@@ -305,28 +371,53 @@ class Worth:
     raised: Total
 
     def _estimate(self, value: float, raised: float) -> Estimate:
-        return Estimate(value, raised - value, min(p.factor.dof for p in self.stones))
+        # of folded steps the difference may be below 0 by rounding
+        return Estimate(value, max(raised - value, 0.0), min(p.factor.dof for p in self.stones))
+
+    @cached_property
+    def at_risk(self) -> tuple[Total, Total]:
+        """*spread* and *raised* with each stone lost with the file's chance."""
+        loss = self.prices.risk.loss
+        return self.spread.with_loss(loss), self.raised.with_loss(loss)
 
     @property
     def expected(self) -> Estimate:
-        """The mean."""
+        """The mean, lost stones counted in as nothing."""
+        value, raised = (s.mean for s in self.at_risk)
+        return self._estimate(value, raised)
+
+    @property
+    def if_none_lost(self) -> Estimate:
+        """The mean if no stone is lost in cutting."""
         return self._estimate(self.spread.mean, self.raised.mean)
 
     @property
     def low(self) -> Estimate:
-        """The least that the weights allow."""
+        """The least that the weights allow, none lost."""
         return self._estimate(self.spread.ends[0], self.raised.ends[0])
 
     @property
     def high(self) -> Estimate:
-        """The most that the weights allow."""
+        """The most that the weights allow, none lost."""
         return self._estimate(self.spread.ends[1], self.raised.ends[1])
 
-    def quantile(self, chance: float, loss: float = 0.0) -> Estimate:
-        """The amount that the value falls short of with that chance at most, each stone being lost with *loss*."""
-        spreads = (self.spread.with_loss(loss), self.raised.with_loss(loss))
-        value, raised = (s.quantile(chance) for s in spreads)
+    def quantile(self, chance: float) -> Estimate:
+        """The amount that the value falls short of with that chance at most, lost stones counted in."""
+        value, raised = (s.quantile(chance) for s in self.at_risk)
         return self._estimate(value, raised)
+
+    def reaches(self, amount: float) -> float:
+        """The chance that the value is at least that amount, lost stones counted in."""
+        return self.at_risk[0].reaches(amount)
+
+    def lighter(self, share: float) -> "Worth":
+        """The same stones, all weights (low, expected, high) lower by that share, with the same looks."""
+        kept = 1 - share
+        stones = [
+            replace(s, low=kept * s.low, expected=kept * s.expected, high=kept * s.high)
+            for s in (p.stone for p in self.stones)
+        ]
+        return _worth(self.prices, stones)
 
     @property
     def carats(self) -> float:
@@ -335,9 +426,13 @@ class Worth:
 
 
 def worth(prices: Prices, stones: Sequence[Stone]) -> Worth:
-    """What one stone or two may be worth. Raises FacetraceError for any other number."""
+    """What the stones of a plan may be worth. Raises FacetraceError for none and for more than three."""
     if not 1 <= len(stones) <= MOST_STONES:
-        raise FacetraceError(f"a plan has one stone or two, not {len(stones)}")
+        raise FacetraceError(f"a plan has one to three stones, not {len(stones)}")
+    return _worth(prices, stones)
+
+
+def _worth(prices: Prices, stones: Sequence[Stone]) -> Worth:
     found = tuple(priced(prices, stone) for stone in stones)
     plain_, raised = (
         Total(tuple(_spread(prices, p.stone, p.factor.value + up * p.factor.stderr) for p in found))
@@ -348,21 +443,26 @@ def worth(prices: Prices, stones: Sequence[Stone]) -> Worth:
 
 @dataclass(frozen=True)
 class Bid:
-    """The most to pay for a rough: sale / (1 + margin) - costs.
+    """The most to pay for a rough or a parcel: sale / (1 + margin) - costs.
 
     limit: that amount; at 0 or below no price is low enough. sale: less comes in with the accepted
-    chance at most; expected_sale: the mean, lost stones counted in. costs: (what, amount).
-    nothing: the chance that all stones bring nothing. remark: why no price will do, or "".
+    chance at most. costs: (what, amount). nothing: the chance that all stones bring nothing. earned: with
+    this chance the stones bring bid, costs and margin; earned_lighter: the same if every stone is lighter by
+    the share LIGHTER, at the same bid. error: limit may be too low by so much, as chances were worked out.
+    uncut: roughs of a parcel that are not worth their cutting. remark: why no price will do, or "".
     """
 
     limit: Estimate
     sale: Estimate
-    expected_sale: Estimate
     margin: float
     chance: float
     loss: float
     costs: tuple[tuple[str, float], ...]
     nothing: float
+    earned: float
+    earned_lighter: float
+    error: float
+    uncut: int
     remark: str
 
     @property
@@ -377,36 +477,60 @@ class Bid:
 
 
 def bid_limit(prices: Prices, of: Worth, rough_carats: float) -> Bid:
-    """The most to pay for a rough of that weight, by the file's costs and risk.
+    """The most to pay for a rough of that weight, by the file's costs and risk; *of*: by the same prices.
 
     With chance 1 - risk.chance at least the stones then bring bid, costs and margin: the sale
     is the quantile of the value at risk.chance. A lost stone brings nothing and has cost its cutting.
     """
-    risk, costs, count = prices.risk, prices.costs, len(of.stones)
+    costs, count = prices.costs, len(of.stones)
     each = "cutting" if count == 1 else f"cutting, {count} stones"
     spent = (
         (each, count * costs.cutting),
         (f"by weight of the rough, {rough_carats:.2f} ct", rough_carats * costs.per_carat_rough),
         ("other", costs.other),
     )
-    sale = of.quantile(risk.chance, risk.loss)
+    return _bid(of, spent)
+
+
+def parcel_bid(prices: Prices, roughs: Sequence[tuple[Worth | None, float]]) -> Bid:
+    """The most to pay for all roughs together: the margin is then earned on the whole with the wished chance.
+
+    roughs: what each plan is worth (None where nothing fits) and the rough's carats. All are bought; a rough
+    that is not expected to bring back its cutting stays uncut and brings nothing. Values of different roughs are
+    held to be independent. Other costs fall on each rough, as they do alone.
+    """
+    costs = prices.costs
+    cut = [w for w, _ in roughs if w and w.expected.value > costs.cutting * len(w.stones)]
+    stones = [p.stone for w in cut for p in w.stones]
+    # a parcel of which nothing is cut brings nothing
+    of = _worth(prices, stones or [Stone(0.0, 0.0, 0.0, "round", {})])
+    carats = sum(carats for _, carats in roughs)
+    spent = (
+        (f"cutting, stones: {len(stones)}", len(stones) * costs.cutting),
+        (f"by weight of the roughs, {carats:.2f} ct", carats * costs.per_carat_rough),
+        (f"other, roughs: {len(roughs)}", len(roughs) * costs.other),
+    )
+    return _bid(of, spent, len(roughs) - len(cut))
+
+
+def _bid(of: Worth, spent: tuple[tuple[str, float], ...], uncut: int = 0) -> Bid:
+    risk, total = of.prices.risk, of.at_risk[0]
+    sale = of.quantile(risk.chance)
     share = 1 / (1 + risk.margin)
     limit = Estimate(
         share * sale.value - sum(amount for _, amount in spent), share * sale.stderr, sale.dof
     )
-    mean, kept = of.expected, 1 - risk.loss
-    nothing = of.spread.with_loss(risk.loss).upto(0.0)
     remark = ""
     if limit.value <= 0:
         remark = "Costs and margin take all that the sale surely brings: do not buy at any price."
     if sale.value == 0:
         remark = (
-            f"With {percent(nothing)} the stones bring nothing, accepted are {percent(risk.chance)}: "
+            f"With {percent(total.nothing)} the stones bring nothing, accepted are {percent(risk.chance)}: "
             "do not buy at any price."
         )
     return Bid(
-        limit, sale, Estimate(kept * mean.value, kept * mean.stderr, mean.dof), risk.margin,
-        risk.chance, risk.loss, spent, nothing, remark,
+        limit, sale, risk.margin, risk.chance, risk.loss, spent, total.nothing, of.reaches(sale.value),
+        of.lighter(LIGHTER).reaches(sale.value), share * total.error, uncut, remark,
     )  # fmt: skip
 
 
@@ -419,7 +543,7 @@ class _Reason:
 def why(a: Worth, b: Worth) -> str:
     """One or two plain sentences: what makes plan *a* worth more than *b*, by the ratios of their factors.
 
-    The plans are priced by one file. Of two stones a factor is the mean, weighted by their value by weight.
+    The plans are priced by one file. Of several stones a factor is the mean, weighted by their value by weight.
     """
     gain = a.expected.value - b.expected.value
     if gain <= TIE_ERRORS * (a.expected.stderr + b.expected.stderr):
@@ -438,7 +562,7 @@ def _ratio(one: float, other: float) -> float:
 
 
 def _count(of: Worth) -> str:
-    return "One stone" if len(of.stones) == 1 else "Two stones"
+    return COUNTS[len(of.stones)]
 
 
 def _by_carats(a: Worth, b: Worth) -> _Reason:
@@ -471,8 +595,12 @@ def _by_step(a: Worth, b: Worth) -> _Reason:
     if gain <= 0:
         return _Reason(_ratio(price_a, price_b), f"Its weights fit the steps better: {cost}")
     sure = one == 1 and other == 0
-    chances = "" if sure else f" with {percent(one)}, the other with {percent(other)}"
-    verb = "It reaches" if len(a.stones) == 1 else "Its larger stone reaches"
+    chances = (
+        ""
+        if sure
+        else f" with {percent(one)}, the other with {percent(other)} (by the scan's error alone)"
+    )
+    verb = ("It", "Its larger stone", "Its largest stone")[len(a.stones) - 1] + " reaches"
     return _Reason(_ratio(price_a, price_b), f"{verb} {carats:g} ct{chances}: {cost}")
 
 
@@ -480,7 +608,8 @@ def _by_factor(a: Worth, b: Worth, name: str) -> _Reason:
     def mean(of: Worth) -> tuple[float, str]:
         weights = [p.by_weight for p in of.stones]
         each = [dict(p.factors).get(name, Estimate(1.0, 0.0)).value for p in of.stones]
-        looks = " and ".join(p.looks.get(name, "not known") for p in of.stones)
+        *first, last = (p.looks.get(name, "not known") for p in of.stones)
+        looks = " and ".join([*filter(None, [", ".join(first)]), last])
         total = sum(weights)
         return sum(
             w * f for w, f in zip(weights, each, strict=True)
