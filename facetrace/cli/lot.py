@@ -1,7 +1,9 @@
 """facetrace lot: the best plan for each rough of a folder, in one table."""
 
+import time
 from collections.abc import Sequence
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -19,40 +21,40 @@ from facetrace.cli.options import (
 from facetrace.cli.plan import (
     TABLE_OPTION,
     AllowOption,
-    Answer,
     ChanceOption,
     MarginOption,
+    MostCellsOption,
+    PiecesOption,
     PlanRaysOption,
+    SecondsOption,
     TableOption,
     ThresholdOption,
     WithinOption,
     WorkersOption,
-    answered,
-    called,
     files_in,
     load_room,
-    notes_of,
-    plan_member,
     setting_of,
+    stopping,
     tasks_of,
     with_risk,
 )
-from facetrace.cli.shell import check_outputs, deliver, kept, note, one_line_errors, out, swept
+from facetrace.cli.shell import check_outputs, deliver, note, one_line_errors, out, progress
 
 if TYPE_CHECKING:
-    from facetrace.common.ledger import Row
-    from facetrace.studies.plan import Setting, Task
+    from facetrace.common.ledger import Ledger, Row
+    from facetrace.studies.answer import Answer
+    from facetrace.studies.plan import Run, Setting
     from facetrace.studies.price import Prices
-    from facetrace.studies.value import Bid
+    from facetrace.studies.value import Bid, Worth
 
 EXAMPLES = """
 **Examples**
 
 `facetrace lot designs/roughs designs/oval-brilliant.toml designs/round-brilliant.toml`
 
-`facetrace lot designs/roughs designs/oval-brilliant.toml designs/round-brilliant.toml --prices designs/prices/invented.toml --csv lot.csv`
+`facetrace lot designs/roughs designs/oval-brilliant.toml designs/round-brilliant.toml --prices designs/prices/invented.toml --csv lot.csv --pieces 2`
 
-Ctrl-C stops; the same command goes on from its CSV. The numbers are the same either way.
+A file that cannot be read is a row with its reason. Ctrl-C ends with what there is; the same command goes on from its CSV.
 """
 
 ROUGH_LETTERS, DESIGN_LETTERS = 13, 12
@@ -68,7 +70,9 @@ def lot(
         typer.Option(metavar="NAME=FROM:TO:STEP", help="A number of the designs that may flex; may be repeated."),
     ] = None,
     within: WithinOption = 0.5,
-    most_cells: Annotated[int, typer.Option(min=0, max=10_000_000, help="Give up the proof after so many cells of each search.")] = 6000,
+    most_cells: MostCellsOption = 1500,
+    pieces: PiecesOption = 1,
+    seconds: SecondsOption = None,
     prices: Annotated[Path | None, typer.Option(help="Your price file (TOML): value and bid limits.")] = None,
     margin: MarginOption = None,
     chance: ChanceOption = None,
@@ -85,9 +89,11 @@ def lot(
 ) -> None:  # fmt: skip
     """Plan every rough of a folder: carats, value and bid limit of each, and of all."""
     from facetrace.common.errors import FacetraceError
-    from facetrace.common.workers import usual_workers
+    from facetrace.common.workers import Workers, usual_workers
+    from facetrace.studies.plan import Run
     from facetrace.studies.price import read_prices
 
+    started = time.time()
     if not folder.is_dir():
         raise FacetraceError(f"{folder}: is no folder; name one that holds rough files (.toml)")
     files = sorted(folder.glob("*.toml"))
@@ -96,130 +102,214 @@ def lot(
     whole = folder.absolute()
     table = csv or (None if json == "-" else whole.with_name(f"{whole.name}-lot.csv"))
     check_outputs(json, (prices, *files, *files_in(designs)), table=table)
-    # all files are read before any work is spent: a damaged one is told at once
-    rooms = [load_room(file) for file in files]
     price = with_risk(read_prices(prices).model, margin, chance) if prices else None
     setting = setting_of(
         table_to_c, light.value, head, within=within / 100, most_cells=most_cells, rays=rays,
         threshold=threshold, allow=allow / 100, seed=seed,
     )  # fmt: skip
-    groups = [tasks_of(room, designs, flex, not k) for k, room in enumerate(rooms)]
     # the table stays locked until all files are there: of two runs all are of one
     with ExitStack() as held:
-        count = workers or usual_workers()
-        rows = _planned(groups, setting, held, table, fresh, count, folder.name)
-        answers = [
-            answered(room, tasks, setting, own, price, 0)
-            for room, tasks, own in zip(rooms, groups, rows, strict=True)
-        ]
-        notes = notes_of(answers)
-        deliver({}, json, _document(answers, setting, price, notes) if json else "")
-    if json == "-":
-        return
-    out.print(_table(answers, price, folder.name))
-    for text in _sentences(answers, price):
-        out.print(text)
-    if table:
-        note(f"all plans: {table}")
-    for text in notes:
-        note(text)
+        pool = held.enter_context(Workers(workers or usual_workers()))
+        signal = held.enter_context(stopping())
+        run = Run(pool, started + seconds if seconds else None, signal)
+        lot_ = _Lot(setting, price, run, designs, flex, pieces)
+        ledger = held.enter_context(_ledger(setting, table, fresh, folder.name))
+        entries = lot_.planned(files, ledger)
+        if all(entry.problem for entry in entries) and not run.over():
+            raise FacetraceError(str(entries[0].problem))
+        deliver({}, json, _document(entries, setting, price, lot_.notes) if json else "")
+    if json != "-":
+        out.print(_table(entries, price, folder.name))
+        for text in _sentences(entries, price):
+            out.print(text)
+        if table:
+            note(f"all plans: {table}")
+        for text in lot_.notes:
+            note(text)
+    if signal.number is not None:
+        raise typer.Exit(128 + signal.number)
 
 
-def _planned(
-    groups: "Sequence[Sequence[Task]]", setting: "Setting", held: ExitStack, csv: Path | None, fresh: bool,
-    workers: int, name: str,
-) -> "list[list[Row]]":  # fmt: skip
-    """The rows of each rough. A file that changed, or a new one, is planned; the others come from the table."""
+def _ledger(setting: "Setting", csv: Path | None, fresh: bool, name: str) -> "Any":
     from facetrace.common.ledger import Ledger, fingerprint_of
-    from facetrace.studies.plan import COLUMNS, KEY, sweep
+    from facetrace.studies.plan import COLUMNS, KEY
 
-    tasks = [task for group in groups for task in group]
-    keys = [key for task in tasks for key in task.keys(setting)]
     mark = fingerprint_of({"study": "lot", "setting": setting.facts})
-    about = f"plans for the lot {name}"
-    ledger = held.enter_context(Ledger.open(csv, mark, COLUMNS, KEY, about=about, fresh=fresh))
-    with kept(ledger, keys):
-        rows, _ = swept(sweep(tasks, setting, ledger.rows, workers), keys, ledger, "plans")
-    # in the order of the files, without what is no longer asked
-    ledger.keep(rows)
-    ledger.save()
-    found = iter(rows)
-    return [[next(found) for task in group for _ in task.keys(setting)] for group in groups]
+    return Ledger.open(csv, mark, COLUMNS, KEY, about=f"plans for the lot {name}", fresh=fresh)
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """What is said of one rough: numbers and words only, so that a lot of thousands needs no more memory than one.
+
+    problem: why the file could not be read, or None; best: name, (low, likeliest, high) carats of the plan to go by,
+    None where nothing was found; worth: its value and bid.
+    """
+
+    name: str
+    carats: float = 0.0
+    problem: str | None = None
+    best: tuple[str, tuple[float, float, float]] | None = None
+    worth: "tuple[Worth, Bid] | None" = None
+    member: dict[str, Any] | None = None
+    words: tuple[str, ...] = ()
+
+
+@dataclass
+class _Lot:
+    setting: "Setting"
+    prices: "Prices | None"
+    run: "Run"
+    designs: Sequence[Path]
+    flex: list[str] | None
+    pieces: int
+
+    def __post_init__(self) -> None:
+        self.notes: list[str] = []
+
+    def planned(self, files: Sequence[Path], ledger: "Ledger") -> list[_Entry]:
+        """One entry for each file, read when its turn comes."""
+        from facetrace.common.errors import FacetraceError
+        from facetrace.studies.plan import complete
+
+        entries: list[_Entry] = []
+        kept: list[Row] = []
+        with progress(f"{len(files)} roughs (the first run compiles)") as report:
+            for k, file in enumerate(files):
+                if self.run.over():
+                    entries.append(_Entry(file.stem, problem=f"{file}: was not reached"))
+                    continue
+                try:
+                    tell = not any(entry.problem is None for entry in entries)
+                    room = load_room(file)
+                    tasks = tasks_of(room, self.designs, self.flex, tell)
+                except FacetraceError as problem:
+                    if not _of_rough(problem, file):
+                        raise
+                    note(f"left out: {problem}")
+                    entries.append(_Entry(file.stem, problem=" ".join(str(problem).split())))
+                    continue
+                self.run.report = lambda share, k=k: report((k + share) / len(files))
+                rows = self._rows(tasks, ledger)
+                kept += rows
+                entries.append(self._entry(room, tasks, rows))
+                report((k + 1) / len(files))
+        if not self.run.late and all(map(complete, kept)):
+            # in the order of the files, without what is no longer asked
+            ledger.keep(kept)
+        ledger.save()
+        return entries
+
+    def _rows(self, tasks: "Sequence[Any]", ledger: "Ledger") -> "list[Row]":
+        from facetrace.studies.plan import sweep
+
+        self.run.done, self.run.of = 0, len(tasks)
+        rows: list[Row] = []
+        for row in sweep(tasks, self.setting, dict(ledger.rows), self.run):
+            ledger.add(row)
+            rows.append(row)
+        return rows
+
+    def _entry(self, room: "Any", tasks: "Sequence[Any]", rows: "list[Row]") -> _Entry:
+        from facetrace.report.plan_member import plan_member
+        from facetrace.report.plan_words import notes_of
+        from facetrace.studies.answer import answered
+
+        answer = answered(
+            room, tasks, self.setting, rows, self.prices, self.run, progress, what_defects_cost=False,
+            what_directions_cost=False, pieces=self.pieces,
+        )  # fmt: skip
+        self.notes += [text for text in notes_of([answer]) if text not in self.notes]
+        name, best, worth = room.rough.name, None, None
+        if answer.sawn_first and answer.pieces:
+            rows = list(answer.pieces.sawn.rows)
+            best, worth = f"{len(rows)} stones", answer.pieces.together
+        elif answer.plans:
+            rows = [answer.plans[answer.best]]
+            best = str(rows[0]["design"])
+            worth = answer.worths[answer.best] if answer.worths else None
+        if best is None:
+            return _Entry(name, room.carats, member=plan_member(answer), words=_words(answer))
+        sums = tuple(sum(float(r[n] or 0.0) for r in rows) for n in ("low_carats", "carats", "high_carats"))
+        return _Entry(
+            name, room.carats, None, (best, sums), None if answer.found_little else worth,  # type: ignore[arg-type]
+            plan_member(answer), _words(answer),
+        )  # fmt: skip
+
+
+def _of_rough(problem: Exception, file: Path) -> bool:
+    """Whether a problem is the rough file's own; those of designs stop the lot."""
+    return str(problem).startswith(str(file))
+
+
+def _words(answer: "Answer") -> tuple[str, ...]:
+    """Where value and weight disagree, what was found wrong, and what to look at again."""
+    from facetrace.report.plan_words import called
+    from facetrace.studies.plan import gap_of
+
+    name, found = answer.room.rough.name, []
+    if answer.room.rough.weight_note:
+        found.append(f"{name}: first find out what is wrong: {answer.room.rough.weight_note}.")
+    found += [f"{name}: {text}" for text in answer.failed]
+    if not answer.plans:
+        return tuple(found)
+    if answer.best:
+        heavy, best = answer.plans[0], answer.plans[answer.best]
+        found.append(f"{name}: {called(best)} comes before the heavier {called(heavy)}.")
+    if answer.found_little:
+        found.append(f"{name}: the search found little; that is no advice not to buy.")
+    gaps = [gap_of(row) for row in answer.plans if row["kind"] == "heaviest"]
+    wide = [gap for gap in gaps if gap is not None and gap > answer.setting.within + 1e-6]
+    if wide:
+        found.append(f"{name}: proven is that no stone is heavier by more than {100 * max(wide):.0f} %.")  # fmt: skip
+    if any(gap is None for gap in gaps):
+        found.append(f"{name}: heavier stones are not ruled out; the work ended before the proof.")
+    return tuple(found)
 
 
 def _short(name: str, letters: int) -> str:
     return name if len(name) <= letters else name[: letters - 2] + ".."
 
 
-def _table(answers: Sequence[Answer], prices: "Prices | None", name: str) -> Table:
+def _table(entries: Sequence[_Entry], prices: "Prices | None", name: str) -> Table:
     from facetrace.studies.price import plain
-    from facetrace.studies.rows import number
 
     table = Table(title=f"the lot {name}", title_justify="left")
     table.add_column("rough", no_wrap=True)
     table.add_column("ct", justify="right", no_wrap=True)
     table.add_column("best design", no_wrap=True)
-    for head in (
-        "ct",
-        *(() if prices else ("low - high",)),
-        *(("value", "low-high", "bid") if prices else ("yield %",)),
-    ):
+    for head in ("ct", *(() if prices else ("low - high",)), *(("value", "low-high", "bid") if prices else ("yield %",))):  # fmt: skip
         table.add_column(head, justify="right", no_wrap=True)
-    for answer in answers:
-        start = (_short(answer.room.rough.name, ROUGH_LETTERS), f"{answer.room.carats:.2f}")
-        if not answer.plans:
-            table.add_row(*start, "nothing fits", *["-"] * (4 if prices else 3))
+    for entry in entries:
+        start = (_short(entry.name, ROUGH_LETTERS), f"{entry.carats:.2f}" if entry.carats else "-")
+        none = ["-"] * (4 if prices else 3)
+        if entry.problem or entry.best is None:
+            table.add_row(*start, "see below" if entry.problem else "none found", *none)
             continue
-        row = answer.plans[answer.best]
-        carats = number(row, "carats")
-        cells = [_short(str(row["design"]), DESIGN_LETTERS), f"{carats:.2f}"]
-        if prices:
-            of, bid = answer.worths[answer.best]
-            low, high = plain(of.low.value), plain(of.high.value)
-            cells += [plain(of.expected.value), f"{low}-{high}", plain(max(bid.limit.value, 0.0))]
+        design, (low, carats, high) = entry.best
+        cells = [_short(design, DESIGN_LETTERS), f"{carats:.2f}"]
+        if prices and entry.worth:
+            of, bid = entry.worth
+            cells += [plain(of.expected.value), f"{plain(of.low.value)}-{plain(of.high.value)}", plain(max(bid.limit.value, 0.0))]  # fmt: skip
+        elif prices:
+            cells += ["little", "-", "-"]
         else:
-            low, high = (f"{number(row, n):.2f}" for n in ("low_carats", "high_carats"))
-            cells += [f"{low} - {high}", f"{100 * carats / answer.room.carats:.1f}"]
+            cells += [f"{low:.2f} - {high:.2f}", f"{100 * carats / entry.carats:.1f}"]
         table.add_row(*start, *cells)
     table.add_section()
-    rough, cut, value, bids = _totals(answers)
-    more = (plain(value), "", plain(bids)) if prices else ("", f"{100 * cut / rough:.1f}")
+    rough, cut = sum(e.carats for e in entries), sum(e.best[1][1] for e in entries if e.best)
+    worths = [e.worth for e in entries if e.worth]
+    value = sum(of.expected.value for of, _ in worths)
+    bids = sum(max(bid.limit.value, 0.0) for _, bid in worths)
+    share = f"{100 * cut / rough:.1f}" if rough else "-"
+    more = (plain(value), "", plain(bids)) if prices else ("", share)
     table.add_row("all", f"{rough:.2f}", "", f"{cut:.2f}", *more)
     return table
 
 
-def _totals(answers: Sequence[Answer]) -> tuple[float, float, float, float]:
-    """(carats of rough, carats of the best plans, their value, bid limits of roughs worth buying)."""
-    from facetrace.studies.rows import number
-
-    planned = [a for a in answers if a.plans]
-    worths = [a.worths[a.best] for a in planned if a.worths]
-    return (
-        sum(a.room.carats for a in answers),
-        sum(number(a.plans[a.best], "carats") for a in planned),
-        sum(of.expected.value for of, _ in worths),
-        sum(max(bid.limit.value, 0.0) for _, bid in worths),
-    )
-
-
-def _sentences(answers: Sequence[Answer], prices: "Prices | None") -> list[str]:
-    """Where value and weight disagree, and what to look at again."""
-    from facetrace.studies.plan import gap_of
-
-    found = []
-    for answer in answers:
-        name = answer.room.rough.name
-        if answer.best:
-            heavy, best = answer.plans[0], answer.plans[answer.best]
-            found.append(f"{name}: {called(best)} comes before the heavier {called(heavy)}.")
-        if answer.room.rough.weight_note:
-            found.append(f"{name}: {answer.room.rough.weight_note}")
-        wide = [r for r in answer.plans if gap_of(r) > answer.setting.within + 1e-6 and r["kind"] == "heaviest"]  # fmt: skip
-        if wide:
-            worst = max(map(gap_of, wide))
-            found.append(
-                f"{name}: up to {100 * worst:.0f} % more is not ruled out; a larger --most-cells goes on."
-            )
+def _sentences(entries: Sequence[_Entry], prices: "Prices | None") -> list[str]:
+    found = [f"{entry.name}: not planned: {entry.problem}" for entry in entries if entry.problem]
+    found += [text for entry in entries for text in entry.words]
     if prices:
         from facetrace.studies.money import parcel_words
 
@@ -228,29 +318,30 @@ def _sentences(answers: Sequence[Answer], prices: "Prices | None") -> list[str]:
             f"Values in {prices.currency}. A bid is the most to pay for a margin of {risk.margin_percent:g} % with a "
             f"chance of {100 - risk.chance_percent:g} % for each rough on its own; 0: do not buy."
         )
-        found += parcel_words(prices, *_bids(answers, prices))
+        found += parcel_words(prices, *_bids(entries, prices))
     return found
 
 
-def _bids(answers: Sequence[Answer], prices: "Prices") -> "tuple[list[Bid | None], Bid]":
-    """The bid for each rough, None where nothing fits, and that for all together."""
+def _bids(entries: Sequence[_Entry], prices: "Prices") -> "tuple[list[Bid | None], Bid]":
+    """The bid for each rough that was read, None where nothing fits, and that for all together."""
     from facetrace.studies.value import parcel_bid
 
-    best = [a.worths[a.best] if a.plans else None for a in answers]
-    roughs = [(w[0] if w else None, a.room.carats) for w, a in zip(best, answers, strict=True)]
-    return [w[1] if w else None for w in best], parcel_bid(prices, roughs)
+    known = [e for e in entries if not e.problem]
+    roughs = [(e.worth[0] if e.worth else None, e.carats) for e in known]
+    return [e.worth[1] if e.worth else None for e in known], parcel_bid(prices, roughs)
 
 
 def _document(
-    answers: Sequence[Answer], setting: "Setting", prices: "Prices | None", notes: list[str]
+    entries: Sequence[_Entry], setting: "Setting", prices: "Prices | None", notes: list[str]
 ) -> str:
     from facetrace.report import document
     from facetrace.studies.money import parcel_member
 
     parts: dict[str, Any] = document.head() | {
         "seed": setting.seed,
-        "lot": [plan_member(answer) for answer in answers],
-        **({"parcel": parcel_member(*_bids(answers, prices))} if prices else {}),
+        "lot": [entry.member for entry in entries if entry.member],
+        "unread": [{"name": e.name, "problem": e.problem} for e in entries if e.problem],
+        **({"parcel": parcel_member(*_bids(entries, prices))} if prices else {}),
         "notes": notes,
     }
     return document.text_of(parts)

@@ -166,22 +166,30 @@ def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
 
 
 def swept(
-    results: "Iterable[Row]", keys: "Sequence[Key]", ledger: "Ledger", what: str
-) -> "tuple[list[Row], float]":
-    """All rows of a study, each into the ledger as it comes, and the seconds they took."""
+    results: "Iterable[Row]", keys: "Sequence[Key]", ledger: "Ledger", what: str, run: Any = None,
+    complete: "Callable[[Row], bool]" = lambda _: True,
+) -> "tuple[list[Row], float]":  # fmt: skip
+    """All rows of a study, each into the ledger as it comes, and the seconds they took.
+
+    run: work that tells its own progress, in its ``report``; complete: which rows of the ledger are not made anew.
+    """
     rows: list[Row] = []
     started = time.perf_counter()
-    have = sum(key in ledger.rows for key in keys)
-    if have:
-        note(f"{have} of {len(keys)} {what} come from {ledger.path}")
-    if len(keys) - have > MANY:
-        note(f"{len(keys) - have:,} {what} to do, which takes long; Ctrl-C stops")
+    known = {key for key in keys if key in ledger.rows and complete(ledger.rows[key])}
+    if known:
+        note(f"{len(known)} of {len(keys)} {what} come from {ledger.path}")
+    if len(keys) - len(known) > MANY:
+        note(f"{len(keys) - len(known):,} {what} to do, which takes long; Ctrl-C stops")
     with progress(f"{len(keys)} {what} (the first run compiles)") as report:
+        if run is not None:
+            run.report = report
         for key, row in zip(keys, results, strict=True):
-            if key not in ledger.rows:
+            if key not in known:
                 ledger.add(row)
             rows.append(row)
             report(len(rows) / len(keys))
+    if run is not None:
+        run.report = lambda _: None
     return rows, time.perf_counter() - started
 
 

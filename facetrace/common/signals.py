@@ -100,3 +100,38 @@ def held_back() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+class Noted:
+    """Whether a stopping signal came; number: of the first."""
+
+    def __init__(self) -> None:
+        self.number: int | None = None
+
+    def __call__(self) -> bool:
+        return self.number is not None
+
+
+@contextmanager
+def noted() -> Iterator[Noted]:
+    """The first stopping signal is only noted, so that the work can end with what it has; the second stops as usual."""
+    found = Noted()
+    if threading.current_thread() is not threading.main_thread():
+        yield found
+        return
+    before = {number: signal.getsignal(number) for number in STOPPING}
+    # a signal that is ignored stays so; handlers that Python does not know of (None) are left alone
+    ours = {n: h for n, h in before.items() if h not in (signal.SIG_IGN, None)}
+
+    def note(number: int, _: FrameType | None) -> None:
+        found.number = number
+        for own, handler in ours.items():
+            signal.signal(own, handler)
+
+    for number in ours:
+        signal.signal(number, note)
+    try:
+        yield found
+    finally:
+        for number, handler in ours.items():
+            signal.signal(number, handler)

@@ -8,8 +8,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from multiprocessing.connection import Connection
 from typing import TypeVar
 
@@ -30,45 +31,72 @@ def usual_workers() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def each_done(
-    function: Callable[[Job], Result], jobs: Sequence[Job], workers: int
-) -> Iterator[Result]:
-    """The result of each job, in order; a single job, or one worker, needs no process, nor is there any where none can be had.
+class Workers:
+    """Processes that are begun when they are first needed, and end with the block: ``with Workers(2) as workers``.
 
-    *function* must be a module's own, jobs and results arrays and plain objects. Closing the
-    iterator ends the work, and so does the end of this process, however it comes. Raises FacetraceError where
-    another ends a worker.
+    count: of the processes, and of the threads that the work in this process may have. Processes end with this
+    one, however it ends.
     """
-    count = min(workers, len(jobs))
-    if count < 2:
-        yield from map(function, jobs)
-        return
-    # a process that begins anew shares no compiled code or threads with this one
-    context = multiprocessing.get_context("spawn")
-    ear, mouth = context.Pipe(duplex=False)
-    try:
-        pool = ProcessPoolExecutor(count, context, _begin, (ear,))
-    except (OSError, ImportError, NotImplementedError):
-        # processes need semaphores, which some machines do not give (no /dev/shm to write to): it takes longer here
-        mouth.close()
-        ear.close()
-        yield from map(function, jobs)
-        return
-    try:
-        # stopping signals are the main process's to answer, in its workers from their first moment
-        with held_back():
-            results = [pool.submit(function, job) for job in jobs]
-        for result in results:
-            yield result.result()
-    except BrokenProcessPool:
-        raise FacetraceError(
-            "a process that searched was ended from outside, or had too little memory; try again, with fewer --workers"
-        ) from None
-    finally:
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self._pool: ProcessPoolExecutor | None = None
+        self._mouth: Connection | None = None
+        self._ear: Connection | None = None
+
+    def __enter__(self) -> "Workers":
+        return self
+
+    def __exit__(self, *_: object) -> None:
         # workers hear that and end, in the midst of their work too
-        mouth.close()
-        pool.shutdown(cancel_futures=True)
-        ear.close()
+        if self._mouth is not None:
+            self._mouth.close()
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+        if self._ear is not None:
+            self._ear.close()
+        self._pool = None
+
+    def _begun(self) -> ProcessPoolExecutor | None:
+        if self._pool is None:
+            # a process that begins anew shares no compiled code or threads with this one
+            context = multiprocessing.get_context("spawn")
+            self._ear, self._mouth = context.Pipe(duplex=False)
+            # processes need semaphores, which some machines do not give (no /dev/shm to write to): it takes longer here
+            with suppress(OSError, ImportError, NotImplementedError):
+                self._pool = ProcessPoolExecutor(self.count, context, _begin, (self._ear,))
+        return self._pool
+
+    def each(
+        self, function: Callable[[Job], Result], jobs: Sequence[Job],
+        stopped: Callable[[], bool] = lambda: False,
+    ) -> Iterator[Result]:  # fmt: skip
+        """The result of each job, in order; a single job, or one worker, needs no process. Ends early once *stopped*.
+
+        *function* must be a module's own, jobs and results arrays and plain objects. Raises FacetraceError where
+        another ends a worker.
+        """
+        pool = self._begun() if min(self.count, len(jobs)) > 1 else None
+        if pool is None:
+            for job in jobs:
+                if stopped():
+                    return
+                yield function(job)
+            return
+        try:
+            # stopping signals are the main process's to answer, in its workers from their first moment
+            with held_back():
+                results = [pool.submit(function, job) for job in jobs]
+            for result in results:
+                while not result.done():
+                    wait([result], LOOK)
+                    if stopped() and not result.done():
+                        return
+                yield result.result()
+        except BrokenProcessPool:
+            raise FacetraceError(
+                "a process that searched was ended from outside, or had too little memory; try again, with fewer --workers"
+            ) from None
 
 
 def _begin(ear: Connection) -> None:

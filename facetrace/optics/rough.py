@@ -315,7 +315,8 @@ class Defect:
 
     points (n, 3): its corners, mm; of a crack they are flat, of a round body they stand around it, so
     that nothing of it is missed. whole (m, 3): the same before it was clipped, cut to a box around
-    the rough: with far fewer corners what a stone in the hull must keep off. Parts of one defect
+    the rough: with far fewer corners what a stone in the hull must keep off. within (m, 3): of a round body as many
+    points of the body itself, else the same. Parts of one defect
     share its name. zone: number of the zone in ``Rough.zones``, None for other kinds.
     """
 
@@ -325,6 +326,7 @@ class Defect:
     margin_mm: float
     points: Floats
     whole: Floats
+    within: Floats
     zone: int | None = None
 
 
@@ -365,9 +367,7 @@ class Rough:
 
     turn (3, 3), scaled: a point r of the file stands at ``scaled * turn @ r``, mm; scaled is 1 unless the
     balance is trusted; doubt_carats: factors on carats, low and high, that this trust adds; notes:
-    sentences on how the file was taken; mesh: its surface; hull: its convex hull;
-    hollows (k, 3, 3): triangles off the hull by more than the scan's error; hollow_depth_mm: how
-    deep they go. carats: from the mesh's volume; weighed_carats: from the file, or None;
+    sentences on how the file was taken; mesh: its surface; hull: its convex hull. carats: from the mesh's volume; weighed_carats: from the file, or None;
     weight_note: one sentence where the two differ by more than 3 %, else None.
     """
 
@@ -378,8 +378,6 @@ class Rough:
     turn: Floats
     mesh: Scan
     hull: Body
-    hollows: Floats
-    hollow_depth_mm: float
     volume_mm3: float
     carats: float
     weighed_carats: float | None
@@ -409,7 +407,6 @@ def rough_of(file: RoughFile) -> Rough:
         notes = (*notes, _scale_note(as_given, scaled, density))
     mesh = as_given.turned(scaled * turn)
     hull = mesh.hull
-    hollows, depth = scan.hollows(mesh, model.loss.scan_mm)
     carats = carats_at(mesh.volume, density)
     zones = _zones(file, turn, scaled, mesh)
     if zones is not None:
@@ -423,14 +420,12 @@ def rough_of(file: RoughFile) -> Rough:
         turn=turn,
         mesh=mesh,
         hull=hull,
-        hollows=hollows,
-        hollow_depth_mm=depth,
         volume_mm3=mesh.volume,
         carats=carats,
         weighed_carats=model.weighed_carats,
         weight_note=_weight_note(carats, model.weighed_carats, density),
         loss=model.loss,
-        defects=_defects(file, turn, scaled, mesh, depth, zones),
+        defects=_defects(file, turn, scaled, mesh, zones),
         zones=zones,
         scaled=scaled,
         doubt_carats=(min(1.0, share), max(1.0, share)),
@@ -560,7 +555,7 @@ def _zones(file: RoughFile, turn: Floats, scaled: float, mesh: Scan) -> RoughZon
 
 
 def _shape(
-    file: RoughFile, number: int, turn: Floats, scaled: float, mesh: Scan, hollow_mm: float
+    file: RoughFile, number: int, turn: Floats, scaled: float, mesh: Scan
 ) -> Floats | list[Body]:
     """A defect in the crystal frame: corners (n, 3) in order where it is flat, else its bodies."""
     model = file.model.defect[number]
@@ -568,7 +563,7 @@ def _shape(
     if flat is not None:
         return np.asarray(scaled * flat @ turn.T)
     if model.kind == "pit":
-        return [_pit(file, number, turn, scaled, mesh, hollow_mm)]
+        return [_pit(file, number, turn, scaled, mesh)]
     if model.wedge is not None:
         return [b.seen_from(turn.T, np.zeros(3), 1 / scaled) for b in model.wedge.bodies()]
     if model.from_face is None:
@@ -585,7 +580,7 @@ def _shape(
 
 
 def _defects(
-    file: RoughFile, turn: Floats, scaled: float, mesh: Scan, hollow_mm: float, zones: RoughZones | None
+    file: RoughFile, turn: Floats, scaled: float, mesh: Scan, zones: RoughZones | None
 ) -> tuple[Defect, ...]:  # fmt: skip
     found = []
     corners, hull = mesh.vertices, mesh.hull
@@ -593,7 +588,7 @@ def _defects(
         np.ptp(corners, axis=0) + 2 * ROOM_MM, (corners.min(axis=0) + corners.max(axis=0)) / 2
     ).planes
     for k, model in enumerate(file.model.defect):
-        shape = _shape(file, k, turn, scaled, mesh, hollow_mm)
+        shape = _shape(file, k, turn, scaled, mesh)
         if isinstance(shape, list):
             walls = [around(body) for body in shape]
             parts = [
@@ -603,6 +598,8 @@ def _defects(
         else:
             parts = [(scan.clipped(shape, hull.planes), shape)]
         # what only touches the hull is outside
+        bodies = shape if isinstance(shape, list) else [None] * len(parts)
+        bodies = [body for pair, body in zip(parts, bodies, strict=True) if len(pair[0]) >= 3]
         parts = [pair for pair in parts if len(pair[0]) >= 3]
         if not parts:
             raise file.error(
@@ -613,12 +610,28 @@ def _defects(
         number = zones.numbers.index(k) if zones is not None and model.kind == "zone" else None
         wish = model.wish or WISHES[model.kind]
         margin = MARGINS[model.kind] if model.margin_mm is None else model.margin_mm
-        found += [Defect(model.name, model.kind, wish, margin, *pair, number) for pair in parts]
+        found += [
+            Defect(model.name, model.kind, wish, margin, *pair, _within(model, body, pair[1]), number)
+            for pair, body in zip(parts, bodies, strict=True)
+        ]
     return tuple(found)
 
 
+def _within(model: DefectModel, body: Body | None, corners: Floats) -> Floats:
+    """Corners that stand around a round body, drawn in until they are its own."""
+    middle = corners.mean(axis=0)
+    if model.disc is not None:
+        return middle + (corners - middle) * math.cos(math.pi / DISC_CORNERS)
+    if body is None or body.ellipsoid is None:
+        return corners
+    m, w = body.ellipsoid[:, :3], body.ellipsoid[:, 3]
+    middle = np.linalg.solve(m, w)
+    out = np.linalg.norm(corners @ m.T - w, axis=1).max()
+    return np.asarray(middle + (corners - middle) / max(1.0, out))
+
+
 def _pit(
-    file: RoughFile, number: int, turn: Floats, scaled: float, mesh: Scan, hollow_mm: float
+    file: RoughFile, number: int, turn: Floats, scaled: float, mesh: Scan
 ) -> Body:
     """An ellipsoid about its mouth: radius_mm wide, depth_mm down from the nearest face of the hull.
 
@@ -641,12 +654,18 @@ def _pit(
     )  # fmt: skip
     under = hull.planes[3] - at @ hull.planes[:3]
     nearest = int(np.argmin(under))
-    if under[nearest] > hollow_mm + radius + depth:
+    if under[nearest] <= radius + depth:
+        return _cup(at, hull.planes[:3, nearest], radius, depth)
+    # in a hollow: down from the triangle with the nearest corner
+    far = np.linalg.norm(mesh.triangles - at, axis=2).min(axis=1)
+    beside = int(np.argmin(far))
+    if far[beside] > radius + depth:
         raise file.error(
             ("defect", number, "at_mm"),
-            f"lies {under[nearest]:.2g} mm below the surface; a pit opens at the surface",
+            f"lies {min(far[beside], under[nearest]):.2g} mm below the surface; a pit opens at the surface",
         )
-    return _cup(at, hull.planes[:3, nearest], radius, depth)
+    a, b, c = mesh.triangles[beside]
+    return _cup(at, unit(np.cross(b - a, c - a)), radius, depth)
 
 
 def _cup(at: Floats, normal: Floats, radius: float, depth: float) -> Body:

@@ -117,6 +117,21 @@ def prepared(space: Space) -> Prepared:
     return replace(found, deep=_deep(found, sawn))
 
 
+def walled(room: Prepared, walls: Floats) -> Prepared:
+    """The room with further walls (4, w), as saw cuts make them."""
+    space = replace(room.space, walls=np.hstack([room.space.walls, walls]))
+    seen = np.vstack([walls[:3], walls[3] - room.middle @ walls[:3]])
+    sawn = np.vstack([space.walls[:3], space.walls[3] - room.middle @ space.walls[:3]])
+    found = replace(room, space=space, walls=np.hstack([room.walls, seen]))
+    return replace(found, deep=_deep(found, sawn))
+
+
+def promise(stone: Stone, room: Prepared, facing: Facing, starts: int, threads: int = 1) -> float:
+    """Volume of the largest copy that the starts alone show: a quick measure, not a stone that is sure to fit."""
+    states = _Search(stone, room, facing, threads, Watch()).rate(starts)
+    return float(stone.volume * max((s.scale for s in states), default=0.0) ** 3)
+
+
 def _few_planes(hull: ConvexHull) -> Floats:
     """(4, w): planes around the hull, few of those that are nearly one. The hull lies under each."""
     normals = hull.equations[:, :3]
@@ -537,18 +552,19 @@ class _Search:
 
 def largest(
     stone: Stone, room: Prepared, facing: Facing, *, effort: Effort = FULL, starts: Sequence[Copy] = (),
-    threads: int = 1, watch: Watch | None = None,
+    threads: int = 1, watch: Watch | None = None, last: int = 1,
 ) -> list[Copy]:  # fmt: skip
     """Copies of a stone in a space, the largest first, each valid on the scan as far as this code can tell; none where none is found.
 
-    starts: copies to climb from as well. The first is what the search stands for; the others lie elsewhere, and are smaller.
+    starts: copies to climb from as well; last: how many to end with at least. The first is what the search stands for; the others lie elsewhere, and are smaller.
     """
     watch = watch or Watch()
     search = _Search(stone, room, facing, threads, watch)
     given = [search.state_of(copy) for copy in starts]
+    few = max(FEW, last)
     states = _differ(search.rate(effort.starts), stone.radius, stone.folds, effort.climbs)
     watch.report(0.2)
-    best = _differ(search.climb([*given, *states], 0), stone.radius, stone.folds, FEW, WIDE)
+    best = _differ(search.climb([*given, *states], 0), stone.radius, stone.folds, few, WIDE)
     for level in (0, 1):
         if level:
             best = search.climb(best, 1)
@@ -557,9 +573,9 @@ def largest(
             watch.report(0.3 + 0.3 * level + 0.3 * round_ / many)
             found = search.climb(search.shaken(best, level, round_, effort.shakes[level]), level)
             wide = 1.0 if level else WIDE ** (1 - (round_ + 1) / many)
-            best = _differ([*best, *found], stone.radius, stone.folds, FEW, wide)
+            best = _differ([*best, *found], stone.radius, stone.folds, few, wide)
     last = []
-    for state in best[:LAST]:
+    for state in best[: max(LAST, last)]:
         ended = search.on_scan(state)
         if ended is not None:
             last.append(search.copy_of(ended))

@@ -104,7 +104,7 @@ class Obstacle:
     """A convex body, by its corners (n, 3) in the rough's frame, that part of the stone must keep off.
 
     part: WHOLE, CROWN or UNDER_TABLE; margin_mm: how far off; inside: or the whole body lies at least
-    so far below the stone's surface.
+    so far below the stone's surface; true_points (k, 3): points that surely are the body's own, None: all are.
     """
 
     name: str
@@ -112,6 +112,7 @@ class Obstacle:
     part: int = WHOLE
     margin_mm: float = 0.0
     inside: bool = False
+    true_points: Floats | None = None
 
 
 @dataclass(frozen=True)

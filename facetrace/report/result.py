@@ -14,8 +14,8 @@ from facetrace.common.filekind import mesh_or_picture, no_file, result_words
 from facetrace.common.names import check_path, lies_in, odd_words
 from facetrace.design.model import Design, read_design
 from facetrace.optics.rough import Rough
+from facetrace.placement.shapes import Copy
 from facetrace.report.document import SCHEMA
-from facetrace.solid.place import Copy
 from facetrace.studies.orient import Cut
 from facetrace.studies.plan import Outline, carats_of, cut_of
 

@@ -16,6 +16,7 @@ from facetrace.optics.rough import Rough, read_rough, rough_of
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.optics.stone import read_stone
 from facetrace.optics.zone import read_zones
+from facetrace.placement.shapes import Facing
 from facetrace.report.drawing3d import drawing_of_design, drawing_of_plans, zones_in
 from facetrace.report.gather import Album
 from facetrace.report.picture import WHITE
@@ -24,7 +25,6 @@ from facetrace.report.result import Result, complete, lying, unchanged
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
-from facetrace.solid.place import Facing
 from facetrace.studies import orient
 from facetrace.studies import plan as plans
 from facetrace.studies.portrait import Stone

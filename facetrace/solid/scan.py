@@ -1,13 +1,10 @@
-"""The surface of a piece of rough: a mesh file mended or refused, its hull and hollows, and what fits in.
+"""The surface of a piece of rough: a mesh file mended or refused, and its hull.
 
-A scan is one closed surface of triangles, wound so that normals point out, millimetres. A convex
-stone lies within it where it lies within its convex hull, no triangle of a hollow cuts it, and a
-point of it is inside.
+A scan is one closed surface of triangles, wound so that normals point out, millimetres.
 """
 
 import io
 import logging
-import math
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -15,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import trimesh
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import linprog
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import ConvexHull, cKDTree
@@ -86,28 +82,6 @@ class Scan:
     def hull(self) -> Body:
         """Its convex hull."""
         return fit.hull(self.vertices)
-
-    @cached_property
-    def under(self) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-        """Of each corner its depth under the hull, mm, (n,), and a plane of the hull that near, (n, 4).
-
-        Then which triangles are the hull's own, (m,).
-        """
-        shape = ConvexHull(self.vertices)
-        rest = np.setdiff1d(np.arange(len(self.vertices)), shape.vertices)
-        depth, plane = np.zeros(len(self.vertices)), np.zeros((len(self.vertices), 4))
-        plane[shape.simplices] = (shape.equations * [1, 1, 1, -1])[:, None]
-        depth[rest], nearest = _under(self.vertices[rest], self.hull)
-        plane[rest] = self.hull.planes.T[nearest]
-        both = np.sort(np.vstack([shape.simplices, self.faces]), axis=1)
-        _, which = np.unique(both, axis=0, return_inverse=True)
-        theirs, mine = np.split(which.ravel(), [len(shape.simplices)])
-        return depth, plane, np.isin(mine, theirs)
-
-    @cached_property
-    def walls(self) -> Floats:
-        """(k, 3, 3): the triangles off its hull, all of them."""
-        return np.asarray(self.triangles[_off(self, EXACT * self.size)])
 
     def turned(self, matrix: Floats) -> "Scan":
         """The same surface turned about the origin: points r go to ``matrix @ r``."""
@@ -441,105 +415,7 @@ def _windings(t: Floats, start: Floats, along: Floats) -> Ints | None:
     return np.asarray(inside[np.diff(place[order]) > FOLD_MM])
 
 
-# ---- hollows ----------------------------------------------------------------------------------
-
-
-def _under(points: Floats, hull: Body, each: int = 1) -> tuple[Floats, Ints]:
-    """(least over the hull's planes of how deep *each* successive points lie under it, mm; that plane).
-
-    Of single points that is their depth under the hull; of three no point of their triangle lies deeper.
-    """
-    x, y, z, offsets = hull.planes
-    groups = points.reshape(-1, each, 3)
-    least, nearest = np.zeros(len(groups)), np.zeros(len(groups), dtype=np.int64)
-    if not len(groups):
-        return least, nearest
-    order = np.asarray(cKDTree(groups.mean(axis=1), leafsize=BLOCK).indices)
-    for start in range(0, len(order), BLOCK):
-        block = order[start : start + BLOCK]
-        own = groups[block].reshape(-1, 3)
-        middle = (own.min(axis=0) + own.max(axis=0)) / 2
-        reach = float(np.linalg.norm(own - middle, axis=1).max())
-        # within the block no depth differs from that of its middle by more than its reach
-        there = offsets - (middle[0] * x + middle[1] * y + middle[2] * z)
-        near = np.flatnonzero(there <= there.min() + 2 * reach * (1 + EXACT) + EXACT)
-        # written out: no threads are woken for products so small
-        depth = offsets[near] - (
-            own[:, :1] * x[near] + own[:, 1:2] * y[near] + own[:, 2:] * z[near]
-        )
-        depth = depth.reshape(len(block), each, len(near)).max(axis=1)
-        least[block], nearest[block] = depth.min(axis=1), near[depth.argmin(axis=1)]
-    return least, nearest
-
-
-def _off(mesh: Scan, tolerance: float) -> NDArray[np.bool_]:
-    """Which triangles have no plane of the hull within the tolerance of all of them."""
-    depth, plane, own = mesh.under
-    off = np.asarray((depth[mesh.faces] > tolerance).any(axis=1))
-    unsure = np.flatnonzero(~off & ~own)
-    # the planes next to its corners are likely ones; the others are tried where these will not do
-    t, p = mesh.triangles[unsure], plane[mesh.faces[unsure]]
-    far = p[:, :, 3, None] - np.einsum("mpk,mck->mpc", p[:, :, :3], t)
-    unsure = unsure[far.max(axis=2).min(axis=1) > tolerance]
-    off[unsure] = _under(mesh.triangles[unsure].reshape(-1, 3), mesh.hull, 3)[0] > tolerance
-    return off
-
-
-def hollows(mesh: Scan, tolerance_mm: float = 0.0) -> tuple[Floats, float]:
-    """(triangles (k, 3, 3) of the mesh off its convex hull by more than *tolerance_mm*, greatest depth, mm).
-
-    A triangle is on the hull where one face of the hull is within the tolerance of all of it. The
-    depth is the distance of the surface's deepest point from the hull's nearest face, at most the
-    tolerance too small; 0, and no triangles, of a convex mesh.
-    """
-    tolerance = max(tolerance_mm, EXACT * mesh.size)
-    off = _off(mesh, tolerance)
-    if not off.any():
-        return np.zeros((0, 3, 3)), 0.0
-    triangles, deep = mesh.triangles[off], mesh.under[0][mesh.faces[off]].max(axis=1)
-    deepest = float(deep.max())
-    # within a triangle the depth may be greater than at its corners, by less than their distance
-    sides = np.linalg.norm(triangles - np.roll(triangles, 1, axis=1), axis=2).max(axis=1)
-    larger = triangles[deep + sides > deepest + tolerance]
-    most, _ = _under(larger.reshape(-1, 3), mesh.hull, 3)
-    for k in np.argsort(-most):
-        if most[k] <= deepest + tolerance:
-            break
-        deepest = max(deepest, _deepest(larger[k], mesh.hull))
-    return triangles, deepest
-
-
-def _deepest(triangle: Floats, hull: Body) -> float:
-    """Depth under the hull of a triangle's deepest point: a linear program in barycentric coordinates."""
-    found = linprog(
-        [0.0, 0.0, 0.0, -1.0],
-        A_ub=np.column_stack([(triangle @ hull.planes[:3]).T, np.ones(hull.planes.shape[1])]),
-        b_ub=hull.planes[3],
-        A_eq=[[1.0, 1.0, 1.0, 0.0]],
-        b_eq=[1.0],
-        bounds=[(0, 1)] * 3 + [(None, None)],
-        method="highs",
-    )
-    return float(found.x[3]) if found.success else 0.0
-
-
-# ---- what is inside ---------------------------------------------------------------------------
-
-
-def holds(mesh: Scan, points: ArrayLike) -> NDArray[np.bool_]:
-    """Which of *points* (n, 3) are inside: those around which the surface winds.
-
-    The sum of solid angles (van Oosterom & Strackee, IEEE Trans. Biomed. Eng. 30, 125, 1983).
-    """
-    found = []
-    for point in np.atleast_2d(np.asarray(points, dtype=np.float64)):
-        a, b, c = (mesh.triangles[:, k] - point for k in range(3))
-        la, lb, lc = (np.linalg.norm(x, axis=1) for x in (a, b, c))
-        det = np.einsum("ij,ij->i", a, np.cross(b, c))
-        dots = [np.einsum("ij,ij->i", p, q) for p, q in ((a, b), (b, c), (c, a))]
-        angle = 2 * np.arctan2(det, la * lb * lc + dots[0] * lc + dots[1] * la + dots[2] * lb)
-        found.append(angle.sum() > 2 * math.pi)
-    return np.array(found)
+# ---- cut ----------------------------------------------------------------------------------------
 
 
 def clipped(polygon: Floats, planes: Floats) -> Floats:
@@ -560,33 +436,3 @@ def clipped(polygon: Floats, planes: Floats) -> Floats:
                 kept.append(q)
         points = np.array(kept)
     return points
-
-
-def cuts(triangles: Floats, planes: Floats) -> NDArray[np.bool_]:
-    """Which triangles (k, 3, 3) have a point within all of planes (4, m)."""
-    under = planes[3] - triangles @ planes[:3]
-    found: NDArray[np.bool_] = (under >= 0).all(axis=2).any(axis=1)
-    # one plane that has the whole triangle beyond it parts them
-    apart = (under < 0).all(axis=1).any(axis=1)
-    for k in np.flatnonzero(~found & ~apart):
-        found[k] = len(clipped(triangles[k], planes)) > 0
-    return found
-
-
-def lies_inside(mesh: Scan, vertices: ArrayLike, planes: Floats, margin: float = 0.0) -> bool:
-    """Whether a convex stone, corners (n, 3) and planes (4, m), lies inside the mesh, *margin* mm off it.
-
-    Planes as in a Body, their normals of length 1. Exact up to 1e-7 of the mesh's size, which is let touch. In hollows the margin moves the
-    stone's planes out, so that its corners keep somewhat more.
-    """
-    corners = np.asarray(vertices, dtype=np.float64)
-    slack = EXACT * mesh.size
-    if not mesh.hull.holds(corners, slack - margin).all():
-        return False
-    if not len(mesh.walls):
-        return True
-    grown = planes.copy()
-    grown[3] += margin - slack
-    if cuts(mesh.walls, grown).any():
-        return False
-    return bool(holds(mesh, corners.mean(axis=0))[0])

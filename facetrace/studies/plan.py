@@ -2,17 +2,19 @@
 
 Frame of the rough: c along +z (``optics.rough``). The placement says how c lies in the stone; a
 design's own [axis] and material count for nothing here. Each design gives two rows: the heaviest
-stone, with the proof of ``solid.place``, and, where the rough has zones to hide, the heaviest
-of the directions tried whose zones do not show (``studies.orient``).
+stone that ``placement.search`` finds, with what ``placement.bound`` proves that none can exceed, and, where
+the rough has zones to hide, the heaviest of those found whose zones do not show (``studies.orient``).
 
-The range of the weight: the same table direction and turn (where that leaves little, directions 1 degree
-off, too), with the skin that is taken off and all margins more and less by the scan's error.
+The range of the weight is that of the scan's error: the same stone climbed again with its skin and all margins
+wider by the error, and narrower (none below 0). A stone that fits the wider ones fits the others, so low <= carats <= high.
 """
 
 import itertools
 import math
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -21,27 +23,25 @@ from numpy.typing import NDArray
 import facetrace
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Cell, Key, Row, fingerprint_of
-from facetrace.common.workers import each_done
+from facetrace.common.workers import Workers
 from facetrace.design.model import Design
 from facetrace.design.vary import with_value
 from facetrace.measures.faceup import Estimate, trace_face_up
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
 from facetrace.optics.rough import Rough
-from facetrace.solid import scan
-from facetrace.solid.build import build_solid
-from facetrace.solid.measure import carats_at
-from facetrace.solid.obstacles import (
-    Hollows,
-    coarser,
-    facing_each,
-    fitted,
-    held_by,
-    hollow_bodies,
-    in_rough,
-    loosened,
+from facetrace.placement.bound import bounded
+from facetrace.placement.search import (
+    FULL,
+    QUICK,
+    Effort,
+    Prepared,
+    Watch,
+    largest,
+    prepared,
+    reclimbed,
 )
-from facetrace.solid.place import (
+from facetrace.placement.shapes import (
     CROWN,
     UNDER_TABLE,
     WHOLE,
@@ -50,9 +50,10 @@ from facetrace.solid.place import (
     Obstacle,
     Space,
     Stone,
-    largest,
     stone_of,
 )
+from facetrace.solid.build import build_solid
+from facetrace.solid.measure import carats_at
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies import orient, value
 from facetrace.studies.angles import Range
@@ -65,34 +66,39 @@ HEAVIEST, HIDDEN = "heaviest", "zone hidden"
 KEY = ("mark", "kind")
 TURN = [f"turn_{a}{b}" for a in "xyz" for b in "xyz"]
 SHIFT = ["shift_x_mm", "shift_y_mm", "shift_z_mm"]
-SHARES = ("light_return", "window", "extinction", "brightness")
+LOOKS = ("light_return", "window", "extinction", "brightness")
 COLOUR = ("lightness", "chroma", "hue_deg")
-FIGURES = (*SHARES, *COLOUR, "zone")
+FIGURES = (*LOOKS, *COLOUR, "zone")
 SIZES = ("low_carats", "carats", "high_carats", "most_carats", "scale")
 COLUMNS: dict[str, Callable[[str], Cell]] = (
     {"mark": str, "rough": str, "design": str, "kind": str, "outline": str, "changed": str}
     | dict.fromkeys((*SIZES, *TURN, *SHIFT, "length_mm", "width_mm", "depth_mm"), float)
     | dict.fromkeys([n for f in FIGURES for n in (f, f"{f}_stderr")], float)
-    | {"variations": int, "cells": int, "remark": str}
+    | {"low_place": str, "high_place": str, "variations": int, "cells": int, "remark": str}
 )
 # a zone that reaches nowhere into the stone is not traced
 NO_ZONE = Estimate(0.0, 0.0)
-# rows of alternatives are traced until one hides its zones, at most so many
+# so many stones are looked at until one hides its zones
 MOST_LOOKS = 16
 MOST_VARIATIONS = 400
-# hulls of hollows may hold so much of the stone's room, mm, before they are parted: bodies cost the search much
-HOLLOW_MM = 0.35
-# searches of what defects cost take so much fewer cells
-LOSS_SHARE = 4
-# a range that falls below this share of the weight is looked for near by too, degrees of the table
-FAR_LESS, NEAR_DEG = 0.9, 1.0
+# a bound's first cells are shared out: numbers do not depend on how many processes there are
+SHARES = 2
+LEAST_CELLS = 200
+# searches beside the main one: without a defect, in another direction
+ASIDE = Effort(2500, 30, (8, 2), (24, 10))
+# a search that tells how long one takes, and how many times so long a row takes (measured)
+TASTE, TASTES = Effort(100, 6, (0, 0), (0, 0)), 40
+# of the rough's weight: a stone that keeps less is little
+LITTLE = 0.05
+# remarks of rows whose work was stopped, and of designs that nothing was found of
+STOPPED, NONE_FOUND = "stopped early", "the search found no stone of it"
 
 
 @dataclass(frozen=True)
 class Setting:
     """What all plans share.
 
-    facing: where the table may face; within, most_cells: see ``place.largest``; rays of the figures;
+    facing: where the table may face; within, most_cells: see ``bound.bounded``; rays of the figures;
     threshold, pixel_mm, samples: see ``orient.Setting``; allow: share of the face up to which a
     zone counts as hidden.
     """
@@ -100,7 +106,7 @@ class Setting:
     facing: Facing
     light: Light
     within: float = 0.005
-    most_cells: int = 6000
+    most_cells: int = 1500
     rays: int = 1 << 16
     threshold: float = 2.0
     allow: float = 0.01
@@ -180,23 +186,29 @@ class Room:
     """A rough as the search sees it."""
 
     rough: Rough
-    hollows: Hollows
 
     def space(self, *, without: Sequence[str] = (), cut: Sequence[str] = ()) -> Space:
-        """Hull, hollows and defects; *without* some defects, others *cut* away whatever was wished."""
-        skin = self.rough.loss.skin_mm
-        bodies = [
-            Obstacle(f"hollow {k + 1}", points, WHOLE, skin)
-            for k, points in enumerate(self.hollows.bodies)
-        ]
-        for defect in self.rough.defects:
+        """Its surface and defects; *without* some defects, others *cut* away whatever was wished."""
+        rough = self.rough
+        bodies: list[Obstacle] = []
+        for defect in rough.defects:
             if defect.name not in without:
                 wish = "cut away" if defect.name in cut else defect.wish
                 bodies += [
-                    Obstacle(defect.name, coarser(defect.whole), part, defect.margin_mm, inside)
+                    Obstacle(defect.name, defect.whole, part, defect.margin_mm, inside, defect.within)
                     for part, inside in _PARTS[wish]
                 ]
-        return Space(self.rough.hull, tuple(bodies), skin)
+        return Space(rough.mesh.vertices, rough.mesh.faces, tuple(bodies), rough.loss.skin_mm)
+
+    @cached_property
+    def ready(self) -> Prepared:
+        """Its space, made ready once for all designs."""
+        return prepared(self.space())
+
+    @cached_property
+    def aside(self) -> Prepared:
+        """The same with all zones that must not show cut away."""
+        return prepared(self.space(cut=self.to_hide))
 
     @property
     def kept_off(self) -> list[str]:
@@ -224,105 +236,136 @@ _PARTS: dict[str, list[tuple[int, bool]]] = {
 }
 
 
-def room_of(rough: Rough) -> Room:
-    """A rough with its hollows made convex: what is deeper than the skin that is taken off anyway."""
-    tolerance = min(rough.loss.scan_mm, rough.loss.skin_mm)
-    walls, _ = scan.hollows(rough.mesh, tolerance)
-    return Room(rough, hollow_bodies(walls, max(tolerance, HOLLOW_MM)))
+# ---- the search -------------------------------------------------------------------------------
 
 
-def _inside(rough: Rough, stone: Stone, copy: Copy) -> bool:
-    return scan.lies_inside(rough.mesh, *in_rough(stone, copy))
+@dataclass
+class Run:
+    """How the work is to be done: threads and processes, a time (``time.time``) to end by, whether it was stopped, progress."""
 
+    workers: Workers
+    until: float | None = None
+    stopped: Callable[[], bool] = lambda: False
+    report: Callable[[float], None] = lambda _: None
+    # the row that is worked on, and how many there are
+    done: int = 0
+    of: int = 1
+    late: bool = field(default=False)
 
-def check_inside(rough: Rough, stone: Stone, copy: Copy) -> None:
-    """Raises FacetraceError where a copy does not lie wholly in the rough's mesh."""
-    if not _inside(rough, stone, copy):
-        raise FacetraceError(
-            "a hollow is so large that the stone was placed in it; cut the mesh in two there"
-        )
+    def over(self) -> bool:
+        """Whether to end with what there is."""
+        self.late = self.late or self.stopped() or (self.until is not None and time.time() > self.until)
+        return self.late
 
+    def watch(self, share: float = 1.0) -> Watch:
+        """For one search, which takes that *share* of the work on its row; of the time that is left its part."""
+        now = time.time()
+        end = None if self.until is None else now + share * (self.until - now) / max(1, self.of - self.done)
 
-# ---- the search, in processes of its own ------------------------------------------------------
+        def over() -> bool:
+            return self.over() or (end is not None and time.time() > end)
 
-
-@dataclass(frozen=True)
-class Job:
-    """One design in one rough: arrays only. aside: the space with zones cut away, where some are to be hidden."""
-
-    stones: tuple[Stone, ...]
-    space: Space
-    aside: Space | None
-    scan_mm: float
-    facing: Facing
-    within: float
-    most_cells: int
+        return Watch(lambda done: self.report((self.done + share * done) / self.of), over)
 
 
 @dataclass(frozen=True)
 class Sized:
-    """A copy with the least and the most that its volume may come to, mm^3."""
+    """A copy with those that it comes to if the scan is off, inward and outward."""
 
     copy: Copy
-    low: float
-    high: float
+    low: Copy
+    high: Copy
+
+
+def searched(
+    ready: Prepared, stones: Sequence[Stone], setting: Setting, run: Run, starts: Sequence[Copy] = (),
+    *, effort: Effort = FULL, many: int = 1,
+) -> tuple[int, list[Copy]]:  # fmt: skip
+    """(number of the stone that comes out largest, its copies, the largest first).
+
+    *starts*: copies of the first stone to climb from as well; many: how many copies are wanted, elsewhere in the rough.
+    """
+    watch = run.watch(0.6)
+
+    def tried(stone: Stone, how: Effort, begin: Sequence[Copy]) -> list[Copy]:
+        return largest(
+            stone, ready, setting.facing, effort=how, starts=begin, threads=run.workers.count,
+            watch=watch, last=many,
+        )  # fmt: skip
+
+    which, found = 0, tried(stones[0], effort, starts)
+    for k, stone in enumerate(stones[1:], start=1):
+        if run.over():
+            break
+        other = tried(stone, QUICK, found[:1])
+        if other and (not found or other[0].volume > found[0].volume):
+            which, found = k, other
+    if which and not run.over():
+        found = sorted([*found, *tried(stones[which], effort, found[:1])], key=lambda c: -c.volume)
+    return which, found
+
+
+def sized_of(stone: Stone, ready: Prepared, facing: Facing, copy: Copy, scan_mm: float) -> Sized:
+    """A copy with its range. The copy may come out larger: one that fits wider margins fits these, too."""
+    nothing = Copy(0.0, copy.rotation, copy.shift, 0.0)
+    low = reclimbed(stone, ready, facing, copy, ready.space.loosened(-scan_mm)) or nothing
+    if low.volume > copy.volume:
+        copy = low
+    high = reclimbed(stone, ready, facing, copy, ready.space.loosened(scan_mm))
+    return Sized(copy, low, high if high and high.volume > copy.volume else copy)
+
+
+def seconds_for(room: Room, tasks: "Sequence[Task]", run: Run) -> float:
+    """About how long all plans take: a climb of each design's first starts is timed."""
+    ready = room.ready
+    started = time.perf_counter()
+    stone = stone_of(tasks[0].outline.solid(""))
+    largest(stone, ready, Facing(), effort=TASTE, threads=run.workers.count)
+    taste = time.perf_counter() - started
+    searches = sum(1 + math.prod(len(r.values) for r in t.outline.ranges) * 0.2 for t in tasks)
+    return TASTES * taste * searches
+
+
+# ---- what none can exceed ---------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
-class Searched:
-    """The largest of all variations: its number, where it lies, and what none can exceed, mm^3.
-
-    others: copies of that variation elsewhere, heaviest first, where zones are to be hidden.
-    """
-
-    which: int
-    best: Sized | None
-    most_mm3: float
-    cells: int
-    others: tuple[Sized, ...] = ()
+class _Proof:
+    stone: Stone
+    space: Space
+    facing: Facing
+    have_mm3: float
+    within: float
+    most_cells: int
+    part: tuple[int, int]
+    until: float | None
 
 
-def searched(job: Job) -> Searched:
-    """The largest copy of any of a job's stones; smaller variations are dismissed early."""
-    which, best, most, done = 0, None, 0.0, 0
-    for k, stone in enumerate(job.stones):
-        least = best.volume if best else 0.0
-        found = largest(
-            stone, job.space, job.facing, within=job.within, most_cells=job.most_cells, least_mm3=least
-        )  # fmt: skip
-        done += found.cells
-        most = max(most, found.most_mm3)
-        if found.copy is not None and found.copy.volume > least:
-            which, best = k, found.copy
-    if best is None:
-        return Searched(0, None, most, done)
-    stone = job.stones[which]
-    others: list[Sized] = []
-    if job.aside is not None:
-        tried = facing_each(stone, job.space, job.facing)[:MOST_LOOKS]
-        tried += facing_each(stone, job.aside, job.facing)[:1]
-        for copy in sorted(tried, key=lambda c: -c.volume):
-            others.append(sized_of(stone, job.space, copy, job.scan_mm))
-    return Searched(which, sized_of(stone, job.space, best, job.scan_mm), most, done, tuple(others))
+def _proof(job: _Proof) -> tuple[float, int]:
+    found = bounded(
+        job.stone, job.space, job.facing, job.have_mm3, within=job.within, most_cells=job.most_cells,
+        part=job.part, until=job.until,
+    )  # fmt: skip
+    return found.most_mm3, found.cells
 
 
-def sized_of(stone: Stone, space: Space, copy: Copy, scan_mm: float) -> Sized:
-    """A copy with the range that the scan's error leaves it: at its orientation, or at most NEAR_DEG from it."""
-    low, high = (_near(stone, loosened(space, by), copy) for by in (-scan_mm, scan_mm))
-    return Sized(copy, min(low, copy.volume), max(high, copy.volume))
-
-
-def _near(stone: Stone, space: Space, copy: Copy) -> float:
-    """Volume of the largest copy near one of another space, 0 where there is none."""
-    held = held_by(stone, space, copy)
-    found = [fitted(stone, space, copy.rotation, holding=h) for h in dict.fromkeys(((), tuple(held)))]  # fmt: skip
-    best = max((f.volume for f in found if f), default=0.0)
-    if best < FAR_LESS * copy.volume:
-        # what lay just inside no longer does; another place near by may be better
-        x, y, z = map(float, copy.rotation[:, 2])
-        turned = largest(stone, space, Facing((x, y, z), NEAR_DEG), most_cells=0).copy
-        best = max(best, turned.volume if turned else 0.0)
-    return best
+def proven(
+    space: Space, stones: Sequence[Stone], setting: Setting, have_mm3: float, run: Run
+) -> tuple[float, int] | None:
+    """(volume that no copy of any stone exceeds, cells), None where the work was stopped before."""
+    cells_each = max(LEAST_CELLS, setting.most_cells // len(stones))
+    jobs = [
+        _Proof(stone, space, setting.facing, have_mm3, setting.within, cells_each, (k, SHARES), run.until)
+        for stone in stones
+        for k in range(SHARES)
+    ]  # fmt: skip
+    found = []
+    for k, each in enumerate(run.workers.each(_proof, jobs, run.stopped)):
+        found.append(each)
+        run.report((run.done + 0.6 + 0.3 * (k + 1) / len(jobs)) / run.of)
+    if len(found) < len(jobs):
+        return None
+    return max(have_mm3, *(most for most, _ in found)), sum(count for _, count in found)
 
 
 # ---- how it looks -----------------------------------------------------------------------------
@@ -346,7 +389,7 @@ class Eye:
             _, scene = orient.scenes(self.subject, cut)
         face = trace_face_up(scene, setting.seed, rays=setting.rays)
         row: Row = {}
-        for name in SHARES:
+        for name in LOOKS:
             row |= cells(name, face.measures[name])
         for name in COLOUR:
             row |= cells(name, getattr(face.within, name))
@@ -402,19 +445,6 @@ class Task:
         kinds = (HEAVIEST, HIDDEN) if self.room.to_hide else (HEAVIEST,)
         return [(self.mark(setting), kind) for kind in kinds]
 
-    def job(self, setting: Setting, variations: Sequence[tuple[str, Solid]]) -> Job:
-        """What is searched. Raises FacetraceError where the design cannot be cut."""
-        zones = self.room.to_hide
-        return Job(
-            tuple(stone_of(solid) for _, solid in variations),
-            self.room.space(),
-            self.room.space(cut=zones) if zones else None,
-            self.room.rough.loss.scan_mm,
-            setting.facing,
-            setting.within,
-            setting.most_cells,
-        )
-
 
 def _zone_colours(rough: Rough) -> list[tuple[Floats, Floats]]:
     from facetrace.optics.zone import differences
@@ -424,76 +454,93 @@ def _zone_colours(rough: Rough) -> list[tuple[Floats, Floats]]:
     return differences(rough.zones, rough.material, observer().wavelength_nm)
 
 
+def complete(row: Mapping[str, Cell]) -> bool:
+    """Whether a row's work was not stopped early."""
+    return not str(row["remark"] or "").startswith(STOPPED)
+
+
 def sweep(
-    tasks: Sequence[Task], setting: Setting, done: Mapping[Key, Row], workers: int
+    tasks: Sequence[Task], setting: Setting, done: Mapping[Key, Row], run: Run
 ) -> Iterator[Row]:
     """The rows of each task in their order; those in *done* come from there.
 
-    A row depends on its rough, design and setting alone. Raises FacetraceError where a design
-    cannot be cut, FileError for colours that zones cannot have.
+    A row depends on its rough, design and setting alone, unless the work was stopped: then its remark says so, and
+    in *done* it is where the search begins. Raises FacetraceError where a design cannot be cut, FileError for
+    colours that zones cannot have.
     """
-    todo = [t for t in tasks if any(key not in done for key in t.keys(setting))]
-    cuts = [t.outline.variations() for t in todo]
-    jobs = [t.job(setting, v) for t, v in zip(todo, cuts, strict=True)]
-    results = iter(zip(todo, cuts, jobs, each_done(searched, jobs, workers), strict=True))
     for task in tasks:
         keys = task.keys(setting)
-        if all(key in done for key in keys):
-            yield from (done[key] for key in keys)
-            continue
-        own, variations, job, result = next(results)
-        assert own is task
-        yield from _rows(task, setting, variations, job, result)
+        known = [done[key] for key in keys if key in done]
+        if len(known) == len(keys) and all(map(complete, known)):
+            yield from known
+        else:
+            yield from _rows(task, setting, known, run)
+        run.done += 1
 
 
-def _rows(
-    task: Task, setting: Setting, variations: Sequence[tuple[str, Solid]], job: Job, result: Searched
-) -> Iterator[Row]:  # fmt: skip
+def _rows(task: Task, setting: Setting, known: Sequence[Row], run: Run) -> Iterator[Row]:
+    room = task.room
+    variations = task.outline.variations()
+    stones = [stone_of(solid) for _, solid in variations]
     keys = task.keys(setting)
-    head: Row = {
-        "mark": keys[0][0], "rough": task.room.rough.name, "design": task.label,
-        "outline": task.outline.shape, "variations": len(variations), "cells": result.cells,
+    head: Row = dict.fromkeys(COLUMNS) | {
+        "mark": keys[0][0], "rough": room.rough.name, "design": task.label,
+        "outline": task.outline.shape, "variations": len(variations), "cells": 0,
     }  # fmt: skip
-    if result.best is None:
+    starts = [copy_of(row, variations[0][1]) for row in known if row["carats"] and not row["changed"]]
+    hiding = len(keys) > 1
+    which, copies = searched(
+        room.ready, stones, setting, run, starts, many=MOST_LOOKS if hiding else 1
+    )
+    if not copies:
+        remark = f"{STOPPED}, before a stone was found" if run.over() else NONE_FOUND
         for _, kind in keys:
-            yield dict.fromkeys(COLUMNS) | head | {"kind": kind, "remark": "no stone of it fits"}
+            yield head | {"kind": kind, "remark": remark}
         return
-    changed, solid = variations[result.which]
-    stone = job.stones[result.which]
-    eye = eye_of(task.room.rough, task.outline.design, setting)
-    head |= {"changed": changed, "most_carats": carats_of(task.room.rough, result.most_mm3)}
-
-    def row(kind: str, sized: Sized) -> Row:
-        return row_of(eye, stone, solid, sized, head | {"kind": kind})
-
-    try:
-        first = row(HEAVIEST, result.best)
-    except FacetraceError as problem:
-        # a stone in a hollow is no plan, and no reason to stop the others
-        for _, kind in keys:
-            yield dict.fromkeys(COLUMNS) | head | {"kind": kind, "most_carats": None, "remark": str(problem)}  # fmt: skip
-        return
+    changed, solid = variations[which]
+    stone = stones[which]
+    best = sized_of(stone, room.ready, setting.facing, copies[0], room.rough.loss.scan_mm)
+    eye = eye_of(room.rough, task.outline.design, setting)
+    proof = None
+    if not run.over():
+        proof = proven(room.ready.space, stones, setting, best.copy.volume, run)
+    head |= {"changed": changed}
+    if proof:
+        head |= {"most_carats": carats_of(room.rough, proof[0]), "cells": proof[1]}
+    if run.over() and (proof is None or run.until is not None):
+        head["remark"] = f"{STOPPED}: the best so far"
+    first = row_of(eye, solid, best, head | {"kind": HEAVIEST})
     yield first
-    if len(keys) < 2:
-        return
+    if hiding:
+        yield _hiding(task, setting, eye, (stone, solid), copies[1:], first, run)
+
+
+def _hiding(
+    task: Task, setting: Setting, eye: "Eye", of: tuple[Stone, Solid], others: Sequence[Copy], first: Row, run: Run
+) -> Row:  # fmt: skip
+    """The heaviest stone found whose zones do not show."""
     if hides(first, setting):
-        yield first | {"kind": HIDDEN}
-        return
-    for sized in result.others:
-        zone = eye.zone(cut_of(solid, sized.copy))
-        if hides(cells("zone", zone), setting) and _inside(task.room.rough, stone, sized.copy):
-            yield row(HIDDEN, sized)
-            return
-    yield dict.fromkeys(COLUMNS) | head | {
-        "kind": HIDDEN, "most_carats": None, "remark": "none that was tried hides the zone",
-    }  # fmt: skip
+        return first | {"kind": HIDDEN}
+    stone, solid = of
+    room = task.room
+    cut_away = largest(
+        stone, room.aside, setting.facing, effort=ASIDE, threads=run.workers.count, watch=run.watch(0.1)
+    )
+    tried = sorted([*others, *cut_away[:1]], key=lambda c: -c.volume)
+    for copy in tried[:MOST_LOOKS]:
+        if hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
+            sized = sized_of(stone, room.ready, setting.facing, copy, room.rough.loss.scan_mm)
+            row = row_of(eye, solid, sized, first | {"kind": HIDDEN, "remark": None})
+            if hides(row, setting):
+                return row | {"remark": first["remark"]}
+    empty = dict.fromkeys(COLUMNS) | {n: first[n] for n in ("mark", "rough", "design", "outline", "variations", "cells")}
+    why = "" if complete(first) else f"{STOPPED}: "
+    return empty | {"kind": HIDDEN, "remark": f"{why}none that was tried hides the zone"}
 
 
-def row_of(eye: Eye, stone: Stone, solid: Solid, sized: Sized, head: Row) -> Row:
-    """The row of one stone that lies in a rough. Raises FacetraceError where it lies in a hollow."""
-    check_inside(eye.rough, stone, sized.copy)
-    placed = _placed(eye.rough, solid, sized)
-    return dict.fromkeys(COLUMNS) | head | placed | eye.figures(cut_of(solid, sized.copy))
+def row_of(eye: "Eye", solid: Solid, sized: Sized, head: Row) -> Row:
+    """The row of one stone that lies in a rough."""
+    return dict.fromkeys(COLUMNS) | head | _placed(eye.rough, solid, sized) | eye.figures(cut_of(solid, sized.copy))
 
 
 def hides(row: Mapping[str, Cell], setting: Setting) -> bool:
@@ -510,13 +557,33 @@ def carats_of(rough: Rough, mm3: float) -> float:
 def _placed(rough: Rough, solid: Solid, sized: Sized) -> Row:
     copy = sized.copy
     x, y, depth = map(float, copy.scale * np.ptp(solid.vertices, axis=0))
+    less, more = rough.doubt_carats
     row: Row = {
-        "low_carats": carats_of(rough, sized.low), "carats": carats_of(rough, copy.volume),
-        "high_carats": carats_of(rough, sized.high), "scale": copy.scale,
+        "low_carats": carats_of(rough, sized.low.volume) * less, "carats": carats_of(rough, copy.volume),
+        "high_carats": carats_of(rough, sized.high.volume) * more, "scale": copy.scale,
         "length_mm": max(x, y), "width_mm": min(x, y), "depth_mm": depth,
+        "low_place": _as_cell(sized.low), "high_place": _as_cell(sized.high),
     }  # fmt: skip
     row |= dict(zip(TURN, map(float, copy.rotation.ravel()), strict=True))
     return row | dict(zip(SHIFT, map(float, copy.shift), strict=True))
+
+
+def _as_cell(copy: Copy) -> str:
+    """A copy's scale, turn and shift as 13 numbers in a cell."""
+    return " ".join(repr(float(x)) for x in (copy.scale, *copy.rotation.ravel(), *copy.shift))
+
+
+def _of_cell(cell: Cell, solid: Solid) -> Copy:
+    numbers = np.array([float(x) for x in str(cell).split()])
+    if numbers.shape != (13,):
+        raise ValueError(cell)
+    scale = float(numbers[0])
+    return Copy(scale, numbers[1:10].reshape(3, 3), numbers[10:], solid.volume * scale**3)
+
+
+def sized_in(row: Mapping[str, Cell], solid: Solid) -> Sized:
+    """The copies that a row tells of. Raises ValueError where its cells hold none."""
+    return Sized(copy_of(row, solid), *(_of_cell(row[n], solid) for n in ("low_place", "high_place")))
 
 
 def cut_of(solid: Solid, copy: Copy) -> orient.Cut:
@@ -532,9 +599,16 @@ def copy_of(row: Mapping[str, Cell], solid: Solid) -> Copy:
     return Copy(scale, turn, shift, solid.volume * scale**3)
 
 
-def gap_of(row: Mapping[str, Cell]) -> float:
-    """By what share the best possible stone may be heavier than a row's."""
-    return number(row, "most_carats") / number(row, "carats") - 1
+def gap_of(row: Mapping[str, Cell]) -> float | None:
+    """By what share the best possible stone may be heavier than a row's; None where nothing is proven."""
+    if row["most_carats"] is None:
+        return None
+    return max(0.0, number(row, "most_carats") / number(row, "carats") - 1)
+
+
+def little(row: Mapping[str, Cell], room: Room) -> bool:
+    """Whether a stone keeps so little that the search may have missed more."""
+    return number(row, "carats") < LITTLE * room.carats
 
 
 def estimate(row: Mapping[str, Cell], name: str) -> Estimate:
@@ -547,51 +621,30 @@ def estimate(row: Mapping[str, Cell], name: str) -> Estimate:
 
 @dataclass(frozen=True)
 class Loss:
-    """What some defects cost a stone: carats that it would weigh more without them, and the most that may be."""
+    """What some defects cost a stone: carats that the search finds more without them."""
 
     names: tuple[str, ...]
     carats: float
-    most_carats: float
 
 
-def losses(
-    task: Task, setting: Setting, row: Mapping[str, Cell], workers: int
-) -> Iterator[Loss]:  # fmt: skip
+def losses(task: Task, setting: Setting, row: Mapping[str, Cell], run: Run) -> Iterator[Loss]:
     """For each defect that the stone keeps off, then for all of them where there are several."""
     room = task.room
     names: list[tuple[str, ...]] = [(name,) for name in room.kept_off]
     if len(names) > 1:
         names.append(tuple(room.kept_off))
     solid = task.outline.solid(str(row["changed"] or ""))
-    stone, have = stone_of(solid), copy_of(row, solid).volume
-    # what is heavier is found by climbs, early; the rest of a search is proof
-    most_cells = setting.most_cells // LOSS_SHARE
-    jobs = [
-        _Without(stone, room.space(without=some), setting.facing, setting.within, most_cells, have)
-        for some in names
-    ]  # fmt: skip
-    for some, (best, most) in zip(names, each_done(_freed, jobs, workers), strict=True):
-        yield Loss(some, carats_of(room.rough, best - have), carats_of(room.rough, most - have))
-
-
-@dataclass(frozen=True)
-class _Without:
-    stone: Stone
-    space: Space
-    facing: Facing
-    within: float
-    most_cells: int
-    have_mm3: float
-
-
-def _freed(job: _Without) -> tuple[float, float]:
-    """(volume of the largest copy, what none exceeds), no less than what there is already."""
-    found = largest(
-        job.stone, job.space, job.facing, within=job.within, most_cells=job.most_cells,
-        least_mm3=job.have_mm3,
-    )  # fmt: skip
-    best = found.copy.volume if found.copy else job.have_mm3
-    return max(best, job.have_mm3), max(found.most_mm3, job.have_mm3)
+    stone, copy = stone_of(solid), copy_of(row, solid)
+    best = copy.volume
+    for some in names:
+        if run.over():
+            return
+        free = prepared(room.space(without=some))
+        found = largest(
+            stone, free, setting.facing, effort=ASIDE, starts=[copy], threads=run.workers.count, watch=run.watch(0.0)
+        )
+        more = max([c.volume for c in found], default=0.0) - best
+        yield Loss(some, carats_of(room.rough, max(0.0, more)))
 
 
 # ---- what it may be worth ---------------------------------------------------------------------

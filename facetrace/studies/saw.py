@@ -1,10 +1,9 @@
-"""Two stones from one rough, sawn by a plane.
+"""Two or three stones from one rough, sawn by planes.
 
 Planes that are tried: across the rough's longest extents and across c at several depths, and through
-each crack. In each half each design is fitted at table directions and spins of a coarse grid
-(``solid.obstacles.facing_each``). The planes that promise most are searched in full, so the proof holds
-for each half of that plane, not over all planes. The saw takes its kerf; the sawn faces lose
-their skin like the others.
+each crack. Each half is measured by the starts of a search alone (``placement.search.promise``); the cuts that
+promise most are searched in full, and for three stones the halves are sawn again. So the stones of a cut are
+as good as any plan's, but another cut may be better. The saw takes its kerf; sawn faces lose their skin like the others.
 """
 
 from collections.abc import Callable, Sequence
@@ -14,33 +13,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.common.ledger import Row
-from facetrace.common.workers import each_done
 from facetrace.optics.rough import Rough
-from facetrace.solid.body import Body
-from facetrace.solid.obstacles import facing_each
-from facetrace.solid.place import Facing, Found, Space, Stone, largest, stone_of
-from facetrace.solid.polyhedron import SolidError
+from facetrace.placement.search import Prepared, largest, promise, walled
+from facetrace.placement.shapes import Stone, stone_of
 from facetrace.studies.plan import (
+    ASIDE,
     COLUMNS,
+    MOST_LOOKS,
+    Run,
     Setting,
     Task,
-    carats_of,
+    cut_of,
     eye_of,
+    hides,
     row_of,
     sized_of,
 )
-from facetrace.studies.rows import number
+from facetrace.studies.rows import cells, number
 
 Floats = NDArray[np.float64]
-Progress = Callable[[float], None]
 
-# depths of the planes, shares of the rough's extent across them
+# depths of the planes, shares of the extent across them
 DEPTHS = (0.3, 0.4, 0.5, 0.6, 0.7)
 # directions nearer than this are one, as a cosine
 SAME = 0.97
-# planes that are searched in full
+# cuts that are searched in full; starts that measure a half
 BEST = 2
-RINGS, AROUND = 1, 4
+STARTS = 250
+MOST_PIECES = 3
 
 
 @dataclass(frozen=True)
@@ -51,40 +51,52 @@ class Plane:
     offset: float
     crack: str = ""
 
-    def halves(self, space: Space, kerf_mm: float) -> tuple[Space, Space]:
-        """What is left on the two sides, that with the larger offsets first."""
-        found = []
-        for side in (-1.0, 1.0):
-            face = np.append(side * self.normal, side * self.offset - kerf_mm / 2)[:, None]
-            found.append(replace(space, hull=Body(np.hstack([space.hull.planes, face]))))
-        return found[0], found[1]
+    def wall(self, side: float, kerf_mm: float) -> Floats:
+        """(4,): what a stone stays under on a side: -1 that of the normal, 1 the other."""
+        return np.append(side * self.normal, side * self.offset - kerf_mm / 2)
+
+
+@dataclass(frozen=True)
+class Cut:
+    """One saw cut of a piece. depths_mm: from the plane to that piece's two ends across it, at the side of the normal first.
+
+    of: the number of the cut whose piece this one divides, and the side of it; None: the rough itself.
+    """
+
+    plane: Plane
+    depths_mm: tuple[float, float]
+    of: tuple[int, float] | None = None
 
 
 @dataclass(frozen=True)
 class Sawn:
-    """Two stones and the plane between them: rows as those of plans, the heavier first.
+    """Stones and the cuts between them: rows as those of plans, the heaviest first.
 
-    depths_mm: from the plane to the rough's two ends across it, at the side of the normal first;
-    tried: how many planes were.
+    sides: for each stone the (number of the cut, side) that it lies beyond; tried: how many cuts were.
     """
 
-    plane: Plane
-    rows: tuple[Row, Row]
-    depths_mm: tuple[float, float]
+    cuts: tuple[Cut, ...]
+    rows: tuple[Row, ...]
+    sides: tuple[tuple[tuple[int, float], ...], ...]
     tried: int
 
     @property
     def carats(self) -> float:
-        """Of both stones."""
+        """Of all stones."""
         return sum(number(row, "carats") for row in self.rows)
 
+    def walls(self, stone: int, kerf_mm: float) -> Floats:
+        """(4, w): the walls of a stone's piece."""
+        found = [self.cuts[k].plane.wall(side, kerf_mm) for k, side in self.sides[stone]]
+        return np.array(found).reshape(-1, 4).T
 
-def planes_of(rough: Rough) -> list[Plane]:
-    """The planes that are tried."""
-    corners = rough.mesh.vertices
+
+def planes_of(rough: Rough, corners: Floats) -> list[Plane]:
+    """The planes that are tried for a piece with such corners (n, 3)."""
     centred = corners - corners.mean(axis=0)
     normals: list[Floats] = []
-    for normal in (*np.linalg.svd(centred, full_matrices=False)[2], np.array([0.0, 0.0, 1.0])):
+    axes = np.linalg.eigh(centred.T @ centred)[1].T[::-1]
+    for normal in (*axes, np.array([0.0, 0.0, 1.0])):
         if all(abs(normal @ other) < SAME for other in normals):
             normals.append(normal)
     found = []
@@ -99,106 +111,134 @@ def planes_of(rough: Rough) -> list[Plane]:
     return found
 
 
-# ---- in processes of its own ------------------------------------------------------------------
+# ---- the search -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
-class _Trial:
-    stones: tuple[Stone, ...]
-    halves: tuple[Space, Space]
-    facing: Facing
+class _Piece:
+    """A piece of the rough: the walls that bound it, as (cut, side)."""
 
-
-def _tried(trial: _Trial) -> tuple[tuple[int, float], ...]:
-    """(number of the best stone, its volume) in each half; volume 0 where none fits."""
-    found = []
-    for space in trial.halves:
-        sizes = [0.0] * len(trial.stones)
-        for k, stone in enumerate(trial.stones):
-            try:
-                copies = facing_each(stone, space, trial.facing, RINGS, AROUND)
-            except SolidError:
-                continue
-            sizes[k] = copies[0].volume if copies else 0.0
-        best = int(np.argmax(sizes))
-        found.append((best, sizes[best]))
-    return tuple(found)
+    room: Prepared
+    corners: Floats
+    sides: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True)
 class _Half:
-    stone: Stone
-    space: Space
-    facing: Facing
-    within: float
-    most_cells: int
-
-
-def _searched(half: _Half) -> Found:
-    return largest(
-        half.stone, half.space, half.facing, within=half.within, most_cells=half.most_cells
-    )  # fmt: skip
-
-
-# ---- the answer -------------------------------------------------------------------------------
+    piece: _Piece
+    stone: int
+    promised: float
 
 
 def sawn(
-    tasks: Sequence[Task], setting: Setting, workers: int, report: Progress = lambda _: None,
+    tasks: Sequence[Task], setting: Setting, run: Run, pieces: int = 2,
     better: Callable[[Sawn], float] = lambda found: found.carats,
 ) -> Sawn | None:  # fmt: skip
-    """The best pair of stones, each of any of the designs as they stand; None where no two fit.
+    """The best of the stones of two up to *pieces* pieces, each of any of the designs as they stand; None where no two fit.
 
-    *better* is what counts among the planes searched in full: carats unless told otherwise.
+    *better* is what counts among the cuts searched in full: carats unless told otherwise.
     """
+    saw = _Saw(tasks, setting, run)
     room = tasks[0].room
-    solids = [t.outline.solid("") for t in tasks]
-    stones = tuple(stone_of(solid) for solid in solids)
-    space, kerf = room.space(), room.rough.loss.kerf_mm
-    planes = planes_of(room.rough)
-    trials = [_Trial(stones, p.halves(space, kerf), setting.facing) for p in planes]
-    tried = []
-    for k, result in enumerate(each_done(_tried, trials, workers)):
-        tried.append(result)
-        report(0.6 * (k + 1) / len(planes))
-    both = [k for k, halves in enumerate(tried) if all(volume > 0 for _, volume in halves)]
-    chosen = sorted(both, key=lambda k: -sum(v for _, v in tried[k]))[:BEST]
-    halves = [
-        _Half(stones[n], side, setting.facing, setting.within, setting.most_cells)
-        for k in chosen
-        for (n, _), side in zip(tried[k], trials[k].halves, strict=True)
-    ]
-    found = []
-    for k, result_of_half in enumerate(each_done(_searched, halves, workers)):
-        found.append(result_of_half)
-        report(0.6 + 0.4 * (k + 1) / len(halves))
-    pairs = []
-    for i, k in enumerate(chosen):
-        two = [
-            _row(tasks[n], setting, halves[2 * i + j], found[2 * i + j])
-            for j, (n, _) in enumerate(tried[k])
+    whole = _Piece(room.ready, room.rough.mesh.vertices)
+    chosen = saw.cut(whole, None, ())
+    found: list[Sawn] = []
+    for cuts, halves in chosen:
+        pair = saw.stones(cuts, halves)
+        found += [pair] if pair else []
+        if pieces < MOST_PIECES or run.over():
+            continue
+        # the half that promises most is sawn again, the other stays
+        for k, half in enumerate(halves):
+            side = half.piece.sides[-1]
+            for more, two in saw.cut(half.piece, side, cuts)[:1]:
+                three = saw.stones(more, [halves[1 - k], *two])
+                found += [three] if three else []
+    return max(found, key=better) if found else None
+
+
+class _Saw:
+    def __init__(self, tasks: Sequence[Task], setting: Setting, run: Run) -> None:
+        self.tasks, self.setting, self.run = tasks, setting, run
+        self.rough = tasks[0].room.rough
+        self.solids = [task.outline.solid("") for task in tasks]
+        self.stones_of = [stone_of(solid) for solid in self.solids]
+        self.tried = 0
+        self.known: dict[tuple[tuple[int, ...], int], list[Row | None]] = {}
+
+    def half(self, room: Prepared, corners: Floats, wall: Floats, sides: tuple[tuple[int, float], ...]) -> _Half:
+        """What a side of a cut promises: the best of the designs."""
+        inner = walled(room, wall[:, None])
+        threads = self.run.workers.count
+        sizes = [
+            promise(stone, inner, self.setting.facing, STARTS, threads) if len(inner.deep) else 0.0
+            for stone in self.stones_of
         ]
-        if two[0] and two[1]:
-            pairs.append(_pair(room.rough, planes[k], (two[0], two[1]), len(planes)))
-    return max(pairs, key=better) if pairs else None
+        best = int(np.argmax(sizes))
+        left = corners[corners @ wall[:3] <= wall[3]]
+        return _Half(_Piece(inner, left, sides), best, sizes[best])
 
+    def cut(
+        self, piece: _Piece, of: tuple[int, float] | None, before: Sequence[Cut]
+    ) -> list[tuple[tuple[Cut, ...], list[_Half]]]:
+        """The cuts of a piece that promise most, with the two halves of each."""
+        found = []
+        planes = planes_of(self.rough, piece.corners)
+        number_of = len(before)
+        for k, plane in enumerate(planes):
+            if self.run.over():
+                break
+            self.tried += 1
+            kerf = self.rough.loss.kerf_mm
+            halves = [
+                self.half(piece.room, piece.corners, plane.wall(side, kerf), (*piece.sides, (number_of, side)))
+                for side in (-1.0, 1.0)
+            ]  # fmt: skip
+            if all(half.promised > 0 for half in halves):
+                reach = piece.corners @ plane.normal
+                depths = (float(reach.max()) - plane.offset, plane.offset - float(reach.min()))
+                cuts = (*before, Cut(plane, depths, of))
+                found.append((sum(h.promised for h in halves), -k, cuts, halves))
+            self.run.report(0.6 * (k + 1) / len(planes))
+        return [(cuts, halves) for _, _, cuts, halves in sorted(found, key=lambda f: f[:2])[::-1][:BEST]]
 
-def _row(task: Task, setting: Setting, half: _Half, found: Found) -> Row | None:
-    if found.copy is None:
+    def stones(self, cuts: tuple[Cut, ...], halves: Sequence[_Half]) -> Sawn | None:
+        """All halves searched in full; None where one keeps no stone."""
+        rows: list[tuple[Row, tuple[tuple[int, float], ...]]] = []
+        for half in halves:
+            row = self._row(half)
+            if row is None:
+                return None
+            rows.append((row, half.piece.sides))
+        rows.sort(key=lambda r: -number(r[0], "carats"))
+        return Sawn(cuts, tuple(r for r, _ in rows), tuple(s for _, s in rows), self.tried)
+
+    def _row(self, half: _Half) -> Row | None:
+        task, solid = self.tasks[half.stone], self.solids[half.stone]
+        stone, room, setting = self.stones_of[half.stone], half.piece.room, self.setting
+        hiding = bool(task.room.to_hide)
+        eye = eye_of(self.rough, task.outline.design, setting)
+        scan = self.rough.loss.scan_mm
+        head: Row = dict.fromkeys(COLUMNS) | {
+            "rough": self.rough.name, "design": task.label, "outline": task.outline.shape, "changed": "",
+            "variations": 1, "cells": 0, "kind": "sawn",
+        }  # fmt: skip
+        copies = self._copies(stone, room, MOST_LOOKS if hiding else 1)
+        if hiding:
+            wall = room.space.walls
+            copies += self._copies(stone, walled(task.room.aside, wall), 1)[:1]
+            copies.sort(key=lambda c: -c.volume)
+        for copy in copies[: MOST_LOOKS if hiding else 1]:
+            if hiding and not hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
+                continue
+            sized = sized_of(stone, room, setting.facing, copy, scan)
+            row = row_of(eye, solid, sized, head)
+            if not hiding or hides(row, setting):
+                return row
         return None
-    rough = task.room.rough
-    head: Row = dict.fromkeys(COLUMNS) | {
-        "rough": rough.name, "design": task.label, "outline": task.outline.shape, "changed": "",
-        "variations": 1, "cells": found.cells, "most_carats": carats_of(rough, found.most_mm3),
-        "kind": "sawn",
-    }  # fmt: skip
-    sized = sized_of(half.stone, half.space, found.copy, rough.loss.scan_mm)
-    eye = eye_of(rough, task.outline.design, setting)
-    return row_of(eye, half.stone, task.outline.solid(""), sized, head)
 
-
-def _pair(rough: Rough, plane: Plane, rows: tuple[Row, Row], tried: int) -> Sawn:
-    reach = rough.mesh.vertices @ plane.normal
-    depths = (float(reach.max()) - plane.offset, plane.offset - float(reach.min()))
-    ordered = sorted(rows, key=lambda row: -number(row, "carats"))
-    return Sawn(plane, (ordered[0], ordered[1]), depths, tried)
+    def _copies(self, stone: Stone, room: Prepared, many: int) -> list:  # type: ignore[type-arg]
+        watch = replace(self.run.watch(0.0), report=lambda _: None)
+        return largest(
+            stone, room, self.setting.facing, effort=ASIDE, threads=self.run.workers.count, watch=watch, last=many
+        )  # fmt: skip
