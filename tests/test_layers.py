@@ -11,6 +11,7 @@ FLOORS = [
     "kernel",
     "design",
     "solid",
+    "placement",
     "optics",
     "trace",
     "measures",

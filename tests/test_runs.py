@@ -673,7 +673,8 @@ def test_work_is_done_without_semaphores(error, monkeypatch):
         raise error
 
     monkeypatch.setattr(workers, "ProcessPoolExecutor", refused)
-    assert list(workers.each_done(abs, [-1, -2, 3], 2)) == [1, 2, 3]
+    with workers.Workers(2) as two:
+        assert list(two.each(abs, [-1, -2, 3])) == [1, 2, 3]
 
 
 def test_a_library_says_nothing_of_semaphores():
@@ -688,14 +689,17 @@ def test_a_library_says_nothing_of_semaphores():
 
 
 def test_a_worker_that_is_killed_is_told(processes):
-    with pytest.raises(FacetraceError, match="ended from outside"):
-        list(workers.each_done(signal.raise_signal, [signal.SIGKILL] * 2, 2))
+    with (
+        workers.Workers(2) as two,
+        pytest.raises(FacetraceError, match="ended from outside"),
+    ):
+        list(two.each(signal.raise_signal, [signal.SIGKILL] * 2))
 
 
 def test_workers_end_with_the_work_though_they_are_in_its_midst(processes):
-    results = workers.each_done(time.sleep, [0, 3600, 3600], 2)
-    assert next(results) is None
-    results.close()
+    with workers.Workers(2) as two:
+        results = two.each(time.sleep, [0, 3600, 3600])
+        assert next(results) is None
 
 
 def test_the_errors_of_a_worker_come_out_of_it():
@@ -704,9 +708,10 @@ def test_the_errors_of_a_worker_come_out_of_it():
 
 
 PARENT = """
-import time; from facetrace.common.workers import each_done
-for _ in each_done(time.sleep, [0.0, 0.0, 3600, 3600], 2):
-    print(".", end="", flush=True)
+import time; from facetrace.common.workers import Workers
+with Workers(2) as two:
+    for _ in two.each(time.sleep, [0.0, 0.0, 3600, 3600]):
+        print(".", end="", flush=True)
 """
 
 

@@ -1,7 +1,7 @@
 """facetrace lot: the best plan for each rough of a folder, in one table."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -189,7 +189,7 @@ class _Lot:
                     note(f"left out: {problem}")
                     entries.append(_Entry(file.stem, problem=" ".join(str(problem).split())))
                     continue
-                self.run.report = lambda share, k=k: report((k + share) / len(files))
+                self.run.report = _part_of(report, k, len(files))
                 rows = self._rows(tasks, ledger)
                 kept += rows
                 entries.append(self._entry(room, tasks, rows))
@@ -235,6 +235,10 @@ class _Lot:
             name, room.carats, None, (best, sums), None if answer.found_little else worth,  # type: ignore[arg-type]
             plan_member(answer), _words(answer),
         )  # fmt: skip
+
+
+def _part_of(report: "Callable[[float], None]", k: int, of: int) -> "Callable[[float], None]":
+    return lambda share: report((k + share) / of)
 
 
 def _of_rough(problem: Exception, file: Path) -> bool:

@@ -109,6 +109,7 @@ class Noted:
         self.number: int | None = None
 
     def __call__(self) -> bool:
+        """Whether one came."""
         return self.number is not None
 
 

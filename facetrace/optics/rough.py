@@ -598,7 +598,7 @@ def _defects(
         else:
             parts = [(scan.clipped(shape, hull.planes), shape)]
         # what only touches the hull is outside
-        bodies = shape if isinstance(shape, list) else [None] * len(parts)
+        bodies: list[Body | None] = [*shape] if isinstance(shape, list) else [None]
         bodies = [body for pair, body in zip(parts, bodies, strict=True) if len(pair[0]) >= 3]
         parts = [pair for pair in parts if len(pair[0]) >= 3]
         if not parts:
@@ -621,7 +621,7 @@ def _within(model: DefectModel, body: Body | None, corners: Floats) -> Floats:
     """Corners that stand around a round body, drawn in until they are its own."""
     middle = corners.mean(axis=0)
     if model.disc is not None:
-        return middle + (corners - middle) * math.cos(math.pi / DISC_CORNERS)
+        return np.asarray(middle + (corners - middle) * math.cos(math.pi / DISC_CORNERS))
     if body is None or body.ellipsoid is None:
         return corners
     m, w = body.ellipsoid[:, :3], body.ellipsoid[:, 3]
@@ -665,7 +665,8 @@ def _pit(
             f"lies {min(far[beside], under[nearest]):.2g} mm below the surface; a pit opens at the surface",
         )
     a, b, c = mesh.triangles[beside]
-    return _cup(at, unit(np.cross(b - a, c - a)), radius, depth)
+    normal = np.cross(b - a, c - a)
+    return _cup(at, normal / np.linalg.norm(normal), radius, depth)
 
 
 def _cup(at: Floats, normal: Floats, radius: float, depth: float) -> Body:

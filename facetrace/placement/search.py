@@ -574,13 +574,13 @@ def largest(
             found = search.climb(search.shaken(best, level, round_, effort.shakes[level]), level)
             wide = 1.0 if level else WIDE ** (1 - (round_ + 1) / many)
             best = _differ([*best, *found], stone.radius, stone.folds, few, wide)
-    last = []
+    ends: list[Copy] = []
     for state in best[: max(LAST, last)]:
         ended = search.on_scan(state)
         if ended is not None:
-            last.append(search.copy_of(ended))
+            ends.append(search.copy_of(ended))
     watch.report(1.0)
-    return sorted(last, key=lambda copy: -copy.volume)
+    return sorted(ends, key=lambda copy: -copy.volume)
 
 
 def reclimbed(

@@ -233,7 +233,8 @@ def _pieces(answer: Answer, found: Sawn | None) -> dict[str, Any]:
             failed.append(f"a sawn piece's {row['design']} did not pass its check: {'; '.join(wrong)}")
     if len(failed) > len(answer.failed):
         return {"failed": failed}
-    together, each = None, ()
+    together = None
+    each: tuple[Worth, ...] = ()
     if answer.prices:
         together = _worth(answer.prices, found.rows, room)
         each = tuple(_worth(answer.prices, [row], room)[0] for row in found.rows)
