@@ -104,7 +104,8 @@ class Obstacle:
     """A convex body, by its corners (n, 3) in the rough's frame, that part of the stone must keep off.
 
     part: WHOLE, CROWN or UNDER_TABLE; margin_mm: how far off; inside: or the whole body lies at least
-    so far below the stone's surface; true_points (k, 3): points that surely are the body's own, None: all are.
+    so far below the stone's surface. true_points (m, 3): where *points* are those of a body around the true one, points of
+    the true one, for bounds.
     """
 
     name: str
