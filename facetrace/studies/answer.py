@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from facetrace.common.ledger import Cell, Row
-from facetrace.placement.certificate import Certificate
+from facetrace.placement.certificate import Certificate, Cone
 from facetrace.placement.shapes import Copy
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.certified import certificate_of
@@ -35,7 +36,7 @@ from facetrace.studies.saw import Sawn, sawn
 from facetrace.studies.value import Bid, Worth, bid_limit, worth
 
 Stage = Callable[[str], Any]
-Floats = np.ndarray[Any, np.dtype[np.float64]]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -113,21 +114,22 @@ class Answer:
 
 
 def checked(
-    room: Room, setting: Setting, solid: Solid, row: Mapping[str, Cell], saw: Sequence[Sequence[float]] = (),
+    room: Room, setting: Setting, solid: Solid, row: Mapping[str, Cell], saw: Floats | None = None,
     cone: tuple[float, float] | None = None,
 ) -> tuple[Certificate, list[str]]:  # fmt: skip
     """(certificate of a row's stone, what is wrong with it, or with those that it may come to if the scan is off).
 
-    saw: planes (nx, ny, nz, offset) of saw cuts that it stays under; cone: the table's angles to c, degrees.
+    saw (4, w): planes of saw cuts that it stays under; cone: the table's angles to c, degrees.
     """
     sized = sized_in(row, solid)
     loss = room.rough.loss
     low, high = cone or (setting.facing.least_deg, setting.facing.within_deg)
+    facing = Cone(setting.facing.direction, within_deg=high, least_deg=low, both=True)
 
     def certificate(copy: Copy, more_mm: float) -> Certificate:
         return certificate_of(
-            room.rough, solid, copy.scale, copy.rotation, copy.shift, least_deg=low, within_deg=high,
-            skin_mm=max(0.0, loss.skin_mm + more_mm), margin_less_mm=-more_mm, saw=saw,
+            room.rough, solid, copy.scale, copy.rotation, copy.shift, cone=facing,
+            volume_mm3=copy.volume, margin_less_mm=-more_mm, saw=saw,
         )  # fmt: skip
 
     best = certificate(sized.copy, 0.0)
@@ -226,8 +228,7 @@ def _pieces(answer: Answer, found: Sawn | None) -> dict[str, Any]:
     certificates, failed = [], list(answer.failed)
     for k, row in enumerate(found.rows):
         solid = answer.task_of(row).outline.solid("")
-        walls = [tuple(map(float, wall)) for wall in found.walls(k, kerf).T]
-        certificate, wrong = checked(room, answer.setting, solid, row, walls)
+        certificate, wrong = checked(room, answer.setting, solid, row, found.walls(k, kerf))
         certificates.append(certificate)
         if wrong:
             failed.append(f"a sawn piece's {row['design']} did not pass its check: {'; '.join(wrong)}")
