@@ -206,14 +206,16 @@ class Ellipsoid:
         own = (points - self.centre) @ self.axes
         square, reach = self.radii**2, self.radii * own
         t = (np.abs(reach) - square).max(axis=1)
-        for _ in range(NEWTON):
-            share = reach / (t[:, None] + square)
-            off = (share**2).sum(axis=1) - 1
-            step = off / (2 * (share**2 / (t[:, None] + square)).sum(axis=1))
-            t = t + np.where(np.isfinite(step), step, 0.0)
-            if not (np.abs(step) > 1e-16 * (np.abs(t) + square.min())).any():
-                break
-        return np.asarray((own / (t[:, None] + square)) @ self.axes.T)
+        # of points deep inside there may be no number: they give no direction
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            for _ in range(NEWTON):
+                share = reach / (t[:, None] + square)
+                off = (share**2).sum(axis=1) - 1
+                step = off / (2 * (share**2 / (t[:, None] + square)).sum(axis=1))
+                t = t + np.where(np.isfinite(step), step, 0.0)
+                if not (np.abs(step) > 1e-16 * (np.abs(t) + square.min())).any():
+                    break
+            return np.asarray((own / (t[:, None] + square)) @ self.axes.T)
 
     def towards(self, stone: Polytope) -> Floats:
         """Directions (n, 3) from it to the stone, by the corners and edges of that."""
@@ -538,17 +540,15 @@ def certify(
         nan = math.nan
         return Certificate((said,), nan, {}, {}, None, nan, nan, len(triangles), 0.0)
     problems = _turn_problems(turn)
-    table, said = _table(turn, cone)
-    problems += said
-    volume, said = _volume(own, scale, polygons, volume_mm3)
-    problems += said
+    table, off_cone = _table(turn, cone)
+    volume, off_volume = _volume(own, scale, polygons, volume_mm3)
+    problems += [*off_cone, *off_volume]
     # about the stone's middle: far from the origin numbers lose digits
     placed = at + scale * own @ turn.T
     middle = placed.mean(axis=0)
     stone = _placed(own, scale, turn, at - middle, surface - middle)
-    problems += _winding_problems(surface - middle, triangles)
     near = surface_distance(surface - middle, triangles, stone.whole)
-    problems += _surface_problems(near, skin_mm)
+    problems += _surface_problems(near, skin_mm, winding(np.zeros(3), surface - middle, triangles))
     from_saw = None
     if walls.shape[1]:
         from_saw = float((walls[3] - middle @ walls[:3] - stone.whole.support(walls[:3].T)).min())
@@ -652,18 +652,18 @@ def _placed(own: Floats, scale: float, turn: Floats, at: Floats, surface: Floats
     return _Placed(whole, there(crown), there(column), Polytope(low + grid * (high - low)), room)
 
 
-def _winding_problems(surface: Floats, faces: Ints) -> list[str]:
-    # One point is enough: where no triangle meets the stone, the surface winds equally often round all its points,
-    # since the number changes only where one crosses the surface. That none meets it is checked beside.
-    found = winding(np.zeros(3), surface, faces)
-    if abs(found - round(found)) > WHOLE:
-        return [f"The scan's surface is not closed: it winds {found:.3f} times round the stone."]
-    return [] if round(found) >= 1 else ["The stone lies outside the scan."]
+def _surface_problems(near: float, skin_mm: float, around: float) -> list[str]:
+    """What is wrong with the distance from the surface, which winds so often *around* a point of the stone.
 
-
-def _surface_problems(near: float, skin_mm: float) -> list[str]:
+    One point is enough: where no triangle meets the stone, the surface winds equally often round all its points,
+    since the number changes only where one crosses the surface.
+    """
+    if abs(around - round(around)) > WHOLE:
+        return [f"The scan's surface is not closed: it winds {around:.3f} times round the stone."]
     if near < -TOLERANCE_MM:
         return [f"The scan's surface reaches into the stone, by {_mm(-near, 0.0)}."]
+    if round(around) < 1:
+        return [f"The stone lies outside the scan, {_mm(near)} from its surface."]
     if near < skin_mm - TOLERANCE_MM:
         return [
             f"The stone lies only {_mm(near, skin_mm)} under the scan's surface; {_mm(skin_mm)} is asked."
