@@ -78,7 +78,7 @@ def test_right_stone_passes():
         Flaw("crack", (plate([1, 0, 0], 1.1),), "cut away", 0.1),
         Flaw("crystal", (ball([0, 0, -0.2], 0.1),), "inside", 0.2),
         Flaw("far crystal", (ball([0, 2, 0], 0.5),), "inside", 0.2),
-        Flaw("silk", (ball([0.8, 0.8, -1.0], 0.5),), "under girdle"),
+        Flaw("silk", (ball([0.75, 0, -0.2], 0.1),), "under girdle"),
         Flaw("cloud", (ball([0, 0, 0], 1.0),), "anywhere"),
         Flaw("zone", (ball([0, 0, 0], 1.0),), "hide"),
     ]
@@ -313,7 +313,7 @@ def test_two_cubes_corner_to_corner_and_edge_to_edge():
 
 
 @given(st.integers(0, 10**6))
-@settings(max_examples=30)
+@settings(max_examples=15)
 def test_ellipsoid_against_a_plane(seed):
     """It reaches sqrt(sum (r_i n . a_i)^2) along n: any book on ellipsoids."""
     rng = np.random.default_rng(seed)
@@ -330,7 +330,7 @@ def test_ellipsoid_against_a_plane(seed):
 
 
 @given(st.integers(0, 10**6))
-@settings(max_examples=40)
+@settings(max_examples=20)
 def test_ball_against_a_cube(seed):
     """From a cube a point's distance is that of its clipped coordinates; a ball is its radius nearer."""
     rng = np.random.default_rng(seed)
@@ -397,7 +397,7 @@ def reference(stone, centre, matrix):
 
 
 @given(st.integers(0, 10**6), st.booleans())
-@settings(max_examples=40)
+@settings(max_examples=20)
 def test_round_bodies_against_slsqp(seed, flat):
     rng = np.random.default_rng(seed)
     stone = random_stone(rng)

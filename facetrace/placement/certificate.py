@@ -32,13 +32,14 @@ FIRST, BATCH = 32, 256
 # edge pairs of each triangle whose common normal is tried, and halvings of an edge
 NORMALS, HALVINGS = 3, 60
 # steps of Newton's method for the nearest point of an ellipsoid
-NEWTON = 60
+NEWTON = 40
 # a winding number is whole to within this; a surface with a hole has others
 WHOLE = 1e-3
 
 
 def _unit(vectors: Floats) -> Floats:
     """Rows (n, 3) of length 1; those that have no direction are left out."""
+    vectors = vectors[np.isfinite(vectors).all(axis=1)]
     length = np.linalg.norm(vectors, axis=1)
     good = np.isfinite(length) & (length > 1e-150)
     return np.asarray(vectors[good] / length[good][:, None])
@@ -213,9 +214,10 @@ class Ellipsoid:
                 off = (share**2).sum(axis=1) - 1
                 step = off / (2 * (share**2 / (t[:, None] + square)).sum(axis=1))
                 t = t + np.where(np.isfinite(step), step, 0.0)
-                if not (np.abs(step) > 1e-16 * (np.abs(t) + square.min())).any():
+                if not (np.abs(step) > 1e-15 * (np.abs(t) + square.max())).any():
                     break
-            return np.asarray((own / (t[:, None] + square)) @ self.axes.T)
+            normal = own / (t[:, None] + square)
+        return np.where(np.isfinite(normal), normal, 0.0) @ self.axes.T
 
     def towards(self, stone: Polytope) -> Floats:
         """Directions (n, 3) from it to the stone, by the corners and edges of that."""
