@@ -37,8 +37,6 @@ Ints = NDArray[np.int64]
 
 # of a length in mm, or of the size: what linear programs leave to rounding
 ROUNDING = 1e-7
-# a corner's row counts where the corner comes so near the foremost, in turns of the cell
-NEAR_TURNS = 1.5
 # rows that a cell's programs hand on to one another
 POOL = 300
 # what of a square's remainder tells on the bound: it needs no division before turns are small
@@ -51,7 +49,10 @@ SMALLEST = 0.02
 # cells of the first division: degrees, but no more of them than this share of all
 FIRST_CELL, FIRST_SHARE = 10.0, 0.2
 # planes of the hull that every cell sees; of all of them the number, and how many of those a cell finds broken it takes on at once
-FEW_PLANES, MOST_PLANES, MORE_PLANES = 250, 4000, 6
+FEW_PLANES, MOST_PLANES, MORE_PLANES = (120, 40), 4000, 8
+# a cell of larger turns, radians, is coarse
+COARSE = 0.3
+PART_FROM = 0.3
 # corners of the surface that count: how many, and how deep under the hull they lie at the least, mm
 POINTS, DEEP_MM = 300, 0.05
 # bodies that one cell parts
@@ -77,15 +78,22 @@ class _Room:
 
     planes (4, m): of a body around the hull and of walls, the skin taken off; few (k,): those that all cells see. bodies: defects,
     then single corners of the surface from number *first* on; frames: of each an orthonormal basis, in columns, of its squares.
+    between (n, n): how far the stone's corners are from one another.
     """
 
     planes: Floats
     few: Ints
+    coarse: Ints
     low: Floats
     high: Floats
     bodies: tuple[Obstacle, ...]
     frames: tuple[Floats, ...]
     first: int
+    between: Floats
+
+    def seen_by(self, cell: "_Cell") -> Ints:
+        """Numbers of the planes that a cell sees at the least."""
+        return self.coarse if cell.angle > COARSE else self.few
 
     @cached_property
     def points(self) -> Floats:
@@ -93,14 +101,13 @@ class _Room:
         return np.vstack([np.zeros((0, 3)), *(b.points for b in self.bodies[self.first :])])
 
 
-def _room_of(space: Space) -> _Room:
+def _room_of(stone: Stone, space: Space) -> _Room:
     middle = (space.vertices.max(axis=0) + space.vertices.min(axis=0)) / 2
     seen = space.vertices - middle
     hull = _planes_around(seen)
     walls = np.vstack([space.walls[:3], space.walls[3] - middle @ space.walls[:3]])
-    few = np.concatenate(
-        [_apart(hull[:3], FEW_PLANES), np.arange(hull.shape[1], hull.shape[1] + walls.shape[1])]
-    )
+    sawn = np.arange(hull.shape[1], hull.shape[1] + walls.shape[1])
+    few, coarse = (np.concatenate([_apart(hull[:3], most), sawn]) for most in FEW_PLANES)
     planes = np.hstack([hull, walls])
     planes[3] -= space.skin_mm
     bodies, frames = [], []
@@ -113,7 +120,11 @@ def _room_of(space: Space) -> _Room:
     for point, normal in zip(*_deep_points(seen, space.faces, hull), strict=True):
         bodies.append(Obstacle("surface", point[None], WHOLE, space.skin_mm))
         frames.append(upright(normal))
-    return _Room(planes, few, seen.min(axis=0), seen.max(axis=0), tuple(bodies), tuple(frames), first)
+    corners = stone.parts[WHOLE]
+    between = np.linalg.norm(corners[:, None] - corners[None], axis=2)
+    return _Room(
+        planes, few, coarse, seen.min(axis=0), seen.max(axis=0), tuple(bodies), tuple(frames), first, between
+    )
 
 
 def _planes_around(points: Floats) -> Floats:
@@ -391,28 +402,40 @@ class _Program:
         for k in self.squares:
             box += [(-half, half) for half in _square(cell, k).half]
         self.low, self.high = np.array(box).T.copy()
-        corners = stone.parts[WHOLE] @ self.matrix.T
-        planes = room.planes[:, [*room.few, *cell.more]]
-        reach = corners @ planes[:3]
-        near = reach >= reach.max(axis=0) - NEAR_TURNS * (tilt + spin) * stone.radius
-        corner_of, plane_of = np.nonzero(near)
-        losses = self._losses(planes[:3, plane_of], corner_of)
-        inside = [self._inside(stone, room.bodies[k]) for k, r in cell.regions.items() if r is None]
-        none = (np.zeros((0, len(box))), np.zeros(0))
-        rows, limits = zip(none, *inside, strict=True)
+        rows, limits = zip(
+            self._hull(room.planes[:, [*room.seen_by(cell), *cell.more]]),
+            *(self._inside(stone, room.bodies[k]) for k, r in cell.regions.items() if r is None),
+            strict=True,
+        )
         self._rest = (
-            np.ascontiguousarray(planes), plane_of, corner_of, corners, losses, self.lost, self.matrix,
-            np.vstack(rows), np.concatenate(limits), *self._bodies(stone, room),
+            self.lost, self.matrix, np.vstack(rows), np.concatenate(limits), *self._bodies(stone, room),
             np.zeros((POOL, len(box))), np.zeros(POOL), np.zeros(1, dtype=np.int64),
         )  # fmt: skip
 
-    def _losses(self, normals: Floats, corner_of: Ints) -> Floats:
-        """The most that the first order leaves out of n . exp(w) v, for each pair of a normal and a corner.
+    def _hull(self, planes: Floats) -> tuple[Floats, Floats]:
+        """Rows of planes and of those corners that may be foremost somewhere in the cell."""
+        normals = self.matrix.T @ planes[:3]
+        corners = self.stone.parts[WHOLE]
+        reach = corners @ normals
+        foremost = reach.argmax(axis=0)
+        short = reach[foremost, np.arange(len(foremost))] - reach
+        corner_of, plane_of = np.nonzero(short <= self.cell.angle * self.room.between[:, foremost])
+        n, v = normals[:, plane_of].T, corners[corner_of]
+        rows = np.empty((len(n), 7))
+        rows[:, 0] = -planes[3, plane_of]
+        rows[:, 1:4] = planes[:3, plane_of].T
+        # n . (omega x v) = omega . (v x n)
+        for k in range(3):
+            i, j = (k + 1) % 3, (k + 2) % 3
+            rows[:, 4 + k] = v[:, i] * n[:, j] - v[:, j] * n[:, i]
+        return rows, self._losses(n.T, corner_of) - reach[corner_of, plane_of]
+
+    def _losses(self, n: Floats, corner_of: Ints) -> Floats:
+        """The most that the first order leaves out of n . exp(w) v, for each pair of a normal (3, m), in the stone's frame, and a corner.
 
         To the second order it is w . A w / 2 with A = (n . v) 1 - (n v + v n) / 2, over the cell's box, and at most |w|^3 |v| / 6 more.
         """
         tilt, spin = self.cell.box
-        n = self.matrix.T @ normals
         v = self.stone.parts[WHOLE][corner_of].T
         far = self.stone.far[WHOLE][corner_of]
         c = (n * v).sum(axis=0)
@@ -432,7 +455,7 @@ class _Program:
         for x in body.points:
             p = x * sigma - tau
             room = np.abs(x) * (high[0] - low[0]) / 2 + (high[1:4] - low[1:4]) / 2
-            row = np.zeros((len(m), len(low)))
+            row = np.zeros((len(m), 7))
             row[:, 0] = m @ x + body.margin_mm
             row[:, 1:4] = -m
             row[:, 4:7] = np.cross(m, p[None]) @ self.matrix
@@ -586,14 +609,14 @@ class _Task:
         for _ in range(3):
             program = _Program(self.stone, self.room, cell, self.floor, most)
             solved = program.solve(self.cut)
-            if solved is None or solved.bound <= self.cut or len(self.room.few) == self.room.planes.shape[1]:  # fmt: skip
+            if solved is None or solved.bound <= self.cut or cell.angle > COARSE or len(self.room.few) == self.room.planes.shape[1]:  # fmt: skip
                 return program, solved
             planes = self.room.planes
             reach = (self.stone.parts[WHOLE] @ solved.rotation.T @ planes[:3]).max(axis=0)
             over = solved.scale * reach + solved.place @ planes[:3] - planes[3]
+            over[[*self.room.few, *cell.more]] = -np.inf
             worst = np.argsort(-over)[:MORE_PLANES]
-            worst = worst[over[worst] > self.broken(cell, solved)]
-            new = [int(k) for k in worst if k not in cell.more and k not in self.room.few]
+            new = worst[over[worst] > self.broken(cell, solved)].tolist()
             if not new:
                 return program, solved
             cell = replace(cell, more=(*cell.more, *new))
@@ -664,7 +687,7 @@ def bounded(
         raise FacetraceError(
             "the table's angles must be 0 to 90 degrees, the least at most the largest"
         )
-    room = _room_of(space)
+    room = _room_of(stone, space)
     have = (have_mm3 / stone.volume) ** (1 / 3)
     longest = float(np.linalg.norm(room.high - room.low))
     upper = longest / float(np.ptp(stone.parts[WHOLE], axis=0).max())
@@ -691,6 +714,8 @@ def _largest_bound(
         heapq.heappop(heap)
         if solved is None or program is None:
             parts = [(cell, fresh)]
+        elif cell.angle > PART_FROM:
+            parts = [(part, ()) for part in cell.split()]
         else:
             k = task.hit(cell, solved)
             parts = program.halves() if k is None else _parted(cell, k, task.room.bodies[k])
