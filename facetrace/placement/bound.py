@@ -55,6 +55,17 @@ COARSE = 0.3
 PART_FROM = 0.3
 # corners of the surface that count: how many, and how deep under the hull they lie at the least, mm
 POINTS, DEEP_MM = 300, 0.05
+# points of the outline of a cell, on each side of its square
+SIDE_POINTS = 6
+_STEPS = 2 * np.arange(SIDE_POINTS) / SIDE_POINTS - 1
+OUTLINE = np.vstack([
+    np.column_stack([x, y]) for x, y in (
+        (_STEPS, -1 + 0 * _STEPS), (1 + 0 * _STEPS, _STEPS), (-_STEPS, 1 + 0 * _STEPS), (-1 + 0 * _STEPS, -_STEPS)
+    )
+])  # fmt: skip
+# of a straight line of tilts as another frame has it, no less than its curvature: at most 1 by the first frame's sines
+# and cosines, and half as much again by the second's
+BEND = 3.0
 # bodies that one cell parts
 MOST_BODIES = 24
 # of the stone's size: nearer to its limit nothing counts as broken
@@ -302,32 +313,63 @@ class _Cell:
         return near <= math.radians(facing.within_deg) and far >= math.radians(facing.least_deg)
 
     @cached_property
-    def reach(self) -> tuple[float, float]:
-        """(most tilt of the table, most spin) away from the middle of the cell, radians.
+    def axes(self) -> Floats:
+        """(3, 3), in columns: the axes of the turns away from the middle, the third where the table faces."""
+        return np.asarray(self.turn.frame @ _tilted(self.turn.p, self.turn.q))
+
+    @cached_property
+    def tilts(self) -> tuple[float, float, float]:
+        """How far the table tilts away from the middle, radians: about either axis, and in all.
+
+        The outline of the cell, at points along its sides; between two of them a side bends off their line
+        by no more than its curvature, less than BEND, allows.
+        """
+        turn, (h, k, _) = self.turn, self.half
+        p, q = turn.p + h * OUTLINE[:, 0], turn.q + k * OUTLINE[:, 1]
+        rho = np.hypot(p, q)
+        share = np.sinc(rho / math.pi)
+        seen = np.column_stack([share * q, -share * p, np.cos(rho)]) @ _tilted(turn.p, turn.q)
+        angle = np.arctan2(np.hypot(seen[:, 0], seen[:, 1]), seen[:, 2])
+        longer = angle / np.maximum(np.sin(angle), 1e-12)
+        slack = BEND * (2 * max(h, k) / SIDE_POINTS) ** 2 / 8
+        about = [float((np.abs(seen[:, i]) * longer).max()) + slack for i in (1, 0)]
+        most = min(float(angle.max()) + slack, math.hypot(h, k))
+        return min(about[0], most), min(about[1], most), most
+
+    @cached_property
+    def spin(self) -> float:
+        """How far the stone spins away from the middle, radians.
 
         A rotation of the cell is one that tilts the table the short way after a spin: the spin is
         the cell's, and the area of the triangle on the sphere (holonomy), at most
         tan(theta / 2) times the tilt at theta from the gauge's table direction.
         """
-        tilt = math.hypot(self.half[0], self.half[1])
+        tilt = self.tilts[2]
         theta = min(self.turn.theta + tilt, 0.999 * math.pi)
-        return tilt, min(self.half[2] + math.tan(theta / 2) * tilt, math.pi)
+        return min(self.half[2] + math.tan(theta / 2) * tilt, math.pi)
 
     @cached_property
     def angle(self) -> float:
         """The largest turn away from the middle of the cell, radians: of a spin and a tilt, about axes across one another."""
-        return min(math.hypot(*self.reach), math.pi)
+        return min(math.hypot(self.tilts[2], self.spin), math.pi)
 
     @cached_property
-    def box(self) -> tuple[float, float]:
-        """How large the parts of that turn's rotation vector can be, (across the stone's z, along it), radians.
+    def box(self) -> tuple[float, float, float]:
+        """How large the parts of that turn's rotation vector can be along ``axes``, radians.
 
-        Its direction is that of the quaternion of both turns, where they stand by their half sines.
+        Its direction is that of the vector of both turns' quaternion, where they stand by their half sines,
+        and the tilt's axis is turned by half the spin.
         """
         half = self.angle / 2
         longer = half / math.sin(half) if half > 1e-9 else 1.0
-        tilt, spin = self.reach
-        return min(longer * tilt, self.angle), min(longer * spin, self.angle)
+        first, second, tilt = self.tilts
+        aside = math.sin(min(self.spin, math.pi) / 2)
+        most = longer * tilt
+        parts = first + aside * second, second + aside * first, self.spin
+        return (
+            min(longer * parts[0], most, self.angle), min(longer * parts[1], most, self.angle),
+            min(longer * parts[2], self.angle),
+        )  # fmt: skip
 
     def split(self) -> "list[_Cell]":
         """Two halves of the orientations."""
@@ -386,7 +428,7 @@ class _Program:
     """A cell's linear program, for scales from *least* to *most*.
 
     Unknowns: the inverse scale sigma, the place tau of the stone's middle in units of the stone, the
-    turn omega in the stone's frame, eta of each square. Rows, for a plane n, d of the hull and a corner v:
+    turn omega along the cell's axes, eta of each square. Rows, for a plane n, d of the hull and a corner v:
     n . (v + omega x v + tau) <= d sigma; for a direction u, a corner v and a corner x of a body:
     u . (v + omega x v + tau - x sigma) <= - margin sigma.
     """
@@ -394,11 +436,11 @@ class _Program:
     def __init__(self, stone: Stone, room: _Room, cell: _Cell, least: float, most: float) -> None:
         self.stone, self.room, self.cell = stone, room, cell
         self.matrix = cell.turn.matrix
-        tilt, spin = cell.box
+        self.axes = cell.axes
         self.squares = [k for k, region in cell.regions.items() if region is not None]
         self.lost = cell.angle**2 / 2
         box = [(1 / most, 1 / least), *zip(cell.low, cell.high, strict=True)]
-        box += [(-tilt, tilt), (-tilt, tilt), (-spin, spin)]
+        box += [(-most_turn, most_turn) for most_turn in cell.box]
         for k in self.squares:
             box += [(-half, half) for half in _square(cell, k).half]
         self.low, self.high = np.array(box).T.copy()
@@ -408,14 +450,14 @@ class _Program:
             strict=True,
         )
         self._rest = (
-            self.lost, self.matrix, np.vstack(rows), np.concatenate(limits), *self._bodies(stone, room),
+            self.lost, np.ascontiguousarray(self.axes), np.vstack(rows), np.concatenate(limits), *self._bodies(stone, room),
             np.zeros((POOL, len(box))), np.zeros(POOL), np.zeros(1, dtype=np.int64),
         )  # fmt: skip
 
     def _hull(self, planes: Floats) -> tuple[Floats, Floats]:
         """Rows of planes and of those corners that may be foremost somewhere in the cell."""
-        normals = self.matrix.T @ planes[:3]
-        corners = self.stone.parts[WHOLE]
+        normals = self.axes.T @ planes[:3]
+        corners = self.stone.parts[WHOLE] @ (self.axes.T @ self.matrix).T
         reach = corners @ normals
         foremost = reach.argmax(axis=0)
         short = reach[foremost, np.arange(len(foremost))] - reach
@@ -428,23 +470,26 @@ class _Program:
         for k in range(3):
             i, j = (k + 1) % 3, (k + 2) % 3
             rows[:, 4 + k] = v[:, i] * n[:, j] - v[:, j] * n[:, i]
-        return rows, self._losses(n.T, corner_of) - reach[corner_of, plane_of]
+        return rows, self._losses(n, v, self.stone.far[WHOLE][corner_of]) - reach[corner_of, plane_of]
 
-    def _losses(self, n: Floats, corner_of: Ints) -> Floats:
-        """The most that the first order leaves out of n . exp(w) v, for each pair of a normal (3, m), in the stone's frame, and a corner.
+    def _losses(self, n: Floats, v: Floats, far: Floats) -> Floats:
+        """The most that the first order leaves out of n . exp(w) v, for normals and corners (m, 3) along the axes, far (m,) from the middle.
 
         To the second order it is w . A w / 2 with A = (n . v) 1 - (n v + v n) / 2, over the cell's box, and at most |w|^3 |v| / 6 more.
         """
-        tilt, spin = self.cell.box
-        v = self.stone.parts[WHOLE][corner_of].T
-        far = self.stone.far[WHOLE][corner_of]
-        c = (n * v).sum(axis=0)
-        xx, yy, zz = c - n[0] * v[0], c - n[1] * v[1], c - n[2] * v[2]
-        xy, xz, yz = (-(n[a] * v[b] + n[b] * v[a]) / 2 for a, b in ((0, 1), (0, 2), (1, 2)))
-        across = np.maximum((xx + yy) / 2 + np.hypot((xx - yy) / 2, xy), 0.0)
-        mixed = np.hypot(xz, yz)
-        second = (tilt**2 * across + 2 * tilt * spin * mixed + spin**2 * np.maximum(zz, 0.0)) / 2
-        return np.asarray(np.minimum(second + self.cell.angle**3 / 6 * far, self.lost * far))
+        a, b, spin = self.cell.box
+        tilt, angle = min(math.hypot(a, b), self.cell.angle), self.cell.angle
+        each = n * v
+        total = each.sum(axis=1)
+        xx, yy, zz = total - each[:, 0], total - each[:, 1], total - each[:, 2]
+        xy, xz, yz = (
+            np.abs(n[:, i] * v[:, j] + n[:, j] * v[:, i]) / 2 for i, j in ((0, 1), (0, 2), (1, 2))
+        )
+        box = np.maximum(xx, 0) * a**2 + np.maximum(yy, 0) * b**2 + 2 * a * b * xy
+        disc = tilt**2 * np.maximum((xx + yy) / 2 + np.hypot((xx - yy) / 2, xy), 0)
+        across = np.minimum(box, disc) + spin**2 * np.maximum(zz, 0)
+        second = (across + 2 * spin * np.minimum(a * xz + b * yz, tilt * np.hypot(xz, yz))) / 2
+        return np.asarray(np.minimum(second + angle**3 / 6 * far, self.lost * far))
 
     def _inside(self, stone: Stone, body: Obstacle) -> tuple[Floats, Floats]:
         """Rows Q m . (x sigma - tau) <= e - margin sigma for each facet m, e and corner x of the body."""
@@ -458,10 +503,10 @@ class _Program:
             row = np.zeros((len(m), 7))
             row[:, 0] = m @ x + body.margin_mm
             row[:, 1:4] = -m
-            row[:, 4:7] = np.cross(m, p[None]) @ self.matrix
-            # |omega . (m x dp)| over the box: the turn about each of the stone's axes b, dp . (b x m)
+            row[:, 4:7] = np.cross(m, p[None]) @ self.axes
+            # |omega . (m x dp)| over the box: the turn about each axis b, dp . (b x m)
             swing = sum(
-                self.high[4 + k] * np.abs(np.cross(self.matrix[:, k][None], m)) @ room
+                self.high[4 + k] * np.abs(np.cross(self.axes[:, k][None], m)) @ room
                 for k in range(3)
             )
             far = np.linalg.norm(p) + np.linalg.norm(room)
@@ -507,7 +552,7 @@ class _Program:
         z, bound, state = self._least(cost, 1 / cut if cut > 0 else math.inf)
         if state == EMPTY or bound <= 0:
             return None
-        rotation = Rotation.from_rotvec(self.matrix @ z[4:7]).as_matrix() @ self.matrix
+        rotation = Rotation.from_rotvec(self.axes @ z[4:7]).as_matrix() @ self.matrix
         return _Solved(1 / bound, 1 / z[0], z[1:4] / z[0], rotation)
 
     def narrow(self, bodies: tuple[int, ...]) -> bool:
@@ -546,10 +591,9 @@ class _Program:
     def halves(self) -> list[tuple[_Cell, tuple[int, ...]]]:
         """The cell divided where the most is given away: the turn, as a rule, for it tells on every row."""
         cell = self.cell
-        tilt, spin = cell.reach
         radius = self.stone.radius
         worst, given = -1, self.lost * radius
-        room = (self.high[1:4] - self.low[1:4]) / 2 + radius * (tilt + spin) / 2
+        room = (self.high[1:4] - self.low[1:4]) / 2 + radius * (cell.tilts[2] + cell.spin) / 2
         for k in self.squares:
             region = _square(cell, k)
             loss = sum(
