@@ -52,7 +52,8 @@ FIRST_CELL, FIRST_SHARE = 10.0, 0.2
 FEW_PLANES, MOST_PLANES, MORE_PLANES = (120, 40), 4000, 8
 # a cell of larger turns, radians, is coarse
 COARSE = 0.3
-PART_FROM = 0.3
+# turns of a larger cell are divided before bodies are parted, radians
+PART_FROM = 0.1
 # corners of the surface that count: how many, and how deep under the hull they lie at the least, mm
 POINTS, DEEP_MM = 300, 0.05
 # points of the outline of a cell, on each side of its square
@@ -70,6 +71,8 @@ BEND = 3.0
 MOST_BODIES = 24
 # of the stone's size: nearer to its limit nothing counts as broken
 BROKEN = 2e-4
+BROKEN_SHARE = 0.5
+SPIN_WEIGHT = 0.7
 
 
 @dataclass(frozen=True)
@@ -373,7 +376,7 @@ class _Cell:
 
     def split(self) -> "list[_Cell]":
         """Two halves of the orientations."""
-        k = int(np.argmax(self.half))
+        k = int(np.argmax([self.tilts[0], self.tilts[1], SPIN_WEIGHT * self.half[2]]))
         half = list(self.half)
         half[k] /= 2
         name = ("p", "q", "spin")[k]
@@ -669,7 +672,7 @@ class _Task:
     def broken(self, cell: _Cell, solved: _Solved) -> float:
         """mm beyond which a limit counts as broken: less matters little against what the cell gives away."""
         size = solved.scale * self.stone.radius
-        return size * max(BROKEN, 0.3 * cell.angle**2 / 2)
+        return size * max(BROKEN, BROKEN_SHARE * cell.angle**2 / 2)
 
     def hit(self, cell: _Cell, solved: _Solved) -> int | None:
         """The body that the best point of a cell breaks most, None where there is none."""
