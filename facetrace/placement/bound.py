@@ -24,6 +24,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import trimesh
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, cKDTree
 from scipy.spatial.transform import Rotation
@@ -42,8 +43,8 @@ POOL = 300
 # what of a square's remainder tells on the bound: it needs no division before turns are small
 # (tried on cracks, crystals and hollows: from 0.001 to 0.03 alike, at 0.3 ten times the cells)
 SQUARE_SHARE = 0.01
-# but for squares wider than this, which tell nothing yet
-SMALL_SQUARE = 0.3
+# but for squares wider than this, which tell little yet: they are divided before another body is parted
+WIDE_SQUARE = 0.05
 # of the rough's size: copies that are smaller do not count
 SMALLEST = 0.02
 # cells of the first division: degrees, but no more of them than this share of all
@@ -56,6 +57,8 @@ COARSE = 0.3
 PART_FROM = 0.1
 # corners of the surface that count: how many, and how deep under the hull they lie at the least, mm
 POINTS, DEEP_MM = 300, 0.05
+# between corners of a surface of fewer faces points are added, no farther apart than this share of its size
+FEW_FACES, POINTS_APART = 1000, 0.12
 # points of the outline of a cell, on each side of its square
 SIDE_POINTS = 6
 _STEPS = 2 * np.arange(SIDE_POINTS) / SIDE_POINTS - 1
@@ -69,9 +72,9 @@ OUTLINE = np.vstack([
 BEND = 3.0
 # bodies that one cell parts
 MOST_BODIES = 24
-# of the stone's size: nearer to its limit nothing counts as broken
-BROKEN = 2e-4
-BROKEN_SHARE = 0.5
+# nearer to its limit nothing counts as broken: of the stone's size, and of what the turns of a cell give away
+BROKEN, BROKEN_SHARE = 2e-4, 0.5
+# a spin tells so much less than a tilt
 SPIN_WEIGHT = 0.7
 
 
@@ -90,7 +93,7 @@ class Bound:
 class _Room:
     """A space as cells see it, from a middle.
 
-    planes (4, m): of a body around the hull and of walls, the skin taken off; few (k,): those that all cells see. bodies: defects,
+    planes (4, m): of a body around the hull and of walls, the skin taken off; few (k,), coarse: those that all cells see, and coarse ones. bodies: defects,
     then single corners of the surface from number *first* on; frames: of each an orthonormal basis, in columns, of its squares.
     between (n, n): how far the stone's corners are from one another.
     """
@@ -137,7 +140,15 @@ def _room_of(stone: Stone, space: Space) -> _Room:
     corners = stone.parts[WHOLE]
     between = np.linalg.norm(corners[:, None] - corners[None], axis=2)
     return _Room(
-        planes, few, coarse, seen.min(axis=0), seen.max(axis=0), tuple(bodies), tuple(frames), first, between
+        planes,
+        few,
+        coarse,
+        seen.min(axis=0),
+        seen.max(axis=0),
+        tuple(bodies),
+        tuple(frames),
+        first,
+        between,
     )
 
 
@@ -178,7 +189,11 @@ def _thinned_out(tree: Any, order: Ints, gap: float) -> Ints:
 
 
 def _deep_points(vertices: Floats, faces: Ints, hull: Floats) -> tuple[Floats, Floats]:
-    """(points (n, 3), unit normals): corners of the surface far from one another and deep under the hull, the deepest first."""
+    """(points (n, 3), unit normals): of the surface, its corners where there are many, far from one another and deep under the hull, the deepest first."""
+    if len(faces) < FEW_FACES:
+        vertices, faces = trimesh.remesh.subdivide_to_size(
+            vertices, faces, POINTS_APART * float(np.ptp(vertices, axis=0).max())
+        )
     depth = np.full(len(vertices), np.inf)
     for block in np.array_split(np.arange(hull.shape[1]), 1 + hull.shape[1] // 100):
         left = depth > DEEP_MM
@@ -296,7 +311,7 @@ class _Cell:
     """A box of orientations (half sizes in radians), with what is known of the bodies' separating directions.
 
     low, high (3,): where the middle of the stone can lie, in units of the stone; bound: no scale in it is larger; more:
-    planes of the room that it sees besides the few; fresh: bodies whose squares changed last.
+    planes of the room that it sees besides the few.
     """
 
     turn: _Turn
@@ -373,6 +388,11 @@ class _Cell:
             min(longer * parts[0], most, self.angle), min(longer * parts[1], most, self.angle),
             min(longer * parts[2], self.angle),
         )  # fmt: skip
+
+    @property
+    def wide(self) -> bool:
+        """Whether a square is so wide that its directions say little yet."""
+        return any(r is not None and max(r.half) > WIDE_SQUARE for r in self.regions.values())
 
     def split(self) -> "list[_Cell]":
         """Two halves of the orientations."""
@@ -473,7 +493,9 @@ class _Program:
         for k in range(3):
             i, j = (k + 1) % 3, (k + 2) % 3
             rows[:, 4 + k] = v[:, i] * n[:, j] - v[:, j] * n[:, i]
-        return rows, self._losses(n, v, self.stone.far[WHOLE][corner_of]) - reach[corner_of, plane_of]
+        return rows, self._losses(n, v, self.stone.far[WHOLE][corner_of]) - reach[
+            corner_of, plane_of
+        ]
 
     def _losses(self, n: Floats, v: Floats, far: Floats) -> Floats:
         """The most that the first order leaves out of n . exp(w) v, for normals and corners (m, 3) along the axes, far (m,) from the middle.
@@ -555,6 +577,8 @@ class _Program:
         z, bound, state = self._least(cost, 1 / cut if cut > 0 else math.inf)
         if state == EMPTY or bound <= 0:
             return None
+        # where it was stopped it may lie off the box
+        z = np.clip(z, self.low, self.high)
         rotation = Rotation.from_rotvec(self.axes @ z[4:7]).as_matrix() @ self.matrix
         return _Solved(1 / bound, 1 / z[0], z[1:4] / z[0], rotation)
 
@@ -603,7 +627,7 @@ class _Program:
                 h * float(np.abs(self.room.frames[k][:, axis]) @ room)
                 for axis, h in zip(region.others, region.half, strict=True)
             )
-            if max(region.half) < SMALL_SQUARE:
+            if max(region.half) < WIDE_SQUARE:
                 loss *= SQUARE_SHARE
             if loss > given:
                 worst, given = k, loss
@@ -764,7 +788,7 @@ def _largest_bound(
         elif cell.angle > PART_FROM:
             parts = [(part, ()) for part in cell.split()]
         else:
-            k = task.hit(cell, solved)
+            k = None if cell.wide else task.hit(cell, solved)
             parts = program.halves() if k is None else _parted(cell, k, task.room.bodies[k])
         for part, fresh in parts:
             if not part.allows(facing):
@@ -777,5 +801,7 @@ def _largest_bound(
             if found[0].bound <= task.cut:
                 dropped = max(dropped, found[0].bound)
             else:
-                heapq.heappush(heap, (-found[0].bound, next(order), found[0], (), found[1], found[2]))
+                heapq.heappush(
+                    heap, (-found[0].bound, next(order), found[0], (), found[1], found[2])
+                )
     return max(dropped, -heap[0][0] if heap else 0.0), cells

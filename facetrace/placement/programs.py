@@ -101,6 +101,37 @@ def _leaving(lam, y):
     return leave, ratio
 
 
+@device
+def _inverted(matrix, inverse):
+    """The inverse of a square matrix (Gauss and Jordan, rows in the order of their pivots); False of a singular one."""
+    n = len(matrix)
+    left = matrix.copy()
+    inverse[:] = 0.0
+    for i in range(n):
+        inverse[i, i] = 1.0
+    for c in range(n):
+        best = c
+        for r in range(c + 1, n):
+            if abs(left[r, c]) > abs(left[best, c]):
+                best = r
+        if abs(left[best, c]) < 1e-13:
+            return False
+        for k in range(n):
+            left[c, k], left[best, k] = left[best, k], left[c, k]
+            inverse[c, k], inverse[best, k] = inverse[best, k], inverse[c, k]
+        pivot = left[c, c]
+        for k in range(n):
+            left[c, k] /= pivot
+            inverse[c, k] /= pivot
+        for r in range(n):
+            share = left[r, c]
+            if r != c and share != 0.0:
+                for k in range(n):
+                    left[r, k] -= share * left[c, k]
+                    inverse[r, k] -= share * inverse[c, k]
+    return True
+
+
 @alone
 def least_cost(
     cost, low, high, stop, lost, basis, rows, limits,
@@ -145,7 +176,8 @@ def least_cost(
     state = STOPPED
     for pivot in range(PIVOTS):
         if pivot % REFRESH == REFRESH - 1:
-            inverse = np.linalg.inv(basic)
+            if not _inverted(basic, inverse):
+                break
             z = inverse @ limit
             lam = np.maximum(-(wanted @ inverse), 0.0)
         worst, b = _broken_box(z, low, high, best)
