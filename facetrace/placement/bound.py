@@ -215,7 +215,7 @@ def _deep_points(vertices: Floats, faces: Ints, hull: Floats) -> tuple[Floats, F
     while True:
         kept = _thinned_out(tree, order, gap)
         if len(kept) <= POINTS:
-            return vertices[deep][kept], normals[kept]
+            return vertices[deep][kept], np.asarray(normals[kept], dtype=np.float64)
         gap *= 1.1
 
 
