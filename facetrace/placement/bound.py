@@ -59,6 +59,8 @@ PART_FROM = 0.1
 POINTS, DEEP_MM = 300, 0.05
 # between corners of a surface of fewer faces points are added, no farther apart than this share of its size
 FEW_FACES, POINTS_APART = 1000, 0.12
+# corners of a scan that are looked at for them
+MOST_LOOKED = 10_000
 # points of the outline of a cell, on each side of its square
 SIDE_POINTS = 6
 _STEPS = 2 * np.arange(SIDE_POINTS) / SIDE_POINTS - 1
@@ -154,7 +156,13 @@ def _room_of(stone: Stone, space: Space) -> _Room:
 
 def _planes_around(points: Floats) -> Floats:
     """(4, m) planes that touch the convex hull of points (n, 3), at most MOST_PLANES: the hull, or a body around it."""
-    equations = np.unique(ConvexHull(points).equations.round(9), axis=0)
+    some = points
+    if len(points) > 4 * MOST_PLANES:
+        # those foremost in directions over the sphere; the planes are moved out to all of them below
+        towards = np.asarray(trimesh.creation.icosphere(subdivisions=3).vertices).T
+        blocks = np.array_split(towards, 8, axis=1)
+        some = points[np.unique(np.concatenate([(points @ b).argmax(axis=0) for b in blocks]))]
+    equations = np.unique(ConvexHull(some).equations.round(9), axis=0)
     normals = equations[:, :3].T
     if normals.shape[1] > MOST_PLANES:
         normals = normals[:, _apart(normals, MOST_PLANES)]
@@ -195,6 +203,8 @@ def _deep_points(vertices: Floats, faces: Ints, hull: Floats) -> tuple[Floats, F
             vertices, faces, POINTS_APART * float(np.ptp(vertices, axis=0).max())
         )
     depth = np.full(len(vertices), np.inf)
+    # not worth the time to look at every corner of a fine scan
+    depth[np.arange(len(vertices)) % (1 + len(vertices) // MOST_LOOKED) > 0] = 0.0
     for block in np.array_split(np.arange(hull.shape[1]), 1 + hull.shape[1] // 100):
         left = depth > DEEP_MM
         under = hull[3, block] - vertices[left] @ hull[:3, block]
