@@ -41,15 +41,15 @@ CLIMBS, ROUNDS, SHAKES, FEW, LAST = 60, (14, 4), (36, 16), 9, 3
 STEPS = 40
 # gains that count, shares of the scale, in the search and on the scan
 ROUGH_GAIN, FINE_GAIN = 2e-4, 1e-6
-FIRST_TURN, LAST_TURN = 0.15, 0.04
+FIRST_TURN, LAST_TURN = 0.15, 0.01
 # a shake: from least to most turn, radians, on either surface, and so much of the stone's radius to the side for each radian
 LEAST_SHAKE, MOST_SHAKE, ASIDE = 0.06, (0.7, 0.25), 0.45
 # copies that are one: radians of turn, and the place, as a share of the stone's radius; more in the first rounds, lest
 # all shakes go to one neighbourhood
 SAME_TURN, SAME_PLACE = 0.12, 0.15
 WIDE = 5.0
-# the scan's triangles that may come near in the last climb, as a share of the stone's radius
-NEAR = 0.15
+# the scan's triangles that may come near in the last climb, in turns of the stone's radius; how often those are chosen anew
+NEAR = 4.0
 TRIES = 4
 
 
@@ -505,11 +505,10 @@ class _Search:
         """The state climbed among the scan's own triangles. space: of other margins."""
         room = replace(self.room, space=space or self.room.space)
         whole, faces = room.space.vertices - room.middle, room.space.faces
-        near = (
-            NEAR * self.stone.radius * state.scale
-            + 4 * room.surfaces[1].off_mm
-            + room.space.skin_mm
-        )
+        size = self.stone.radius * state.scale
+        # as far as the thinned surface lies off the scan, the stone has to turn and move
+        turn = LAST_TURN + 4 * room.surfaces[1].off_mm / size
+        near = NEAR * turn * size + room.space.skin_mm
         chosen = np.zeros(len(faces), dtype=bool)
         start = replace(state, scale=state.scale * (1 + 1e-3))
         for _ in range(TRIES):
@@ -520,7 +519,7 @@ class _Search:
                 room, bodies, whole[used], some.reshape(-1, 3), self.cone(state.cone)
             )
             scene = _holding(scene, whose, bodies, state.held)
-            found = self._climbed(scene, start, LAST_TURN, FINE_GAIN)
+            found = self._climbed(scene, start, turn, FINE_GAIN)
             if found is None or found.scale > 2 * state.scale:
                 return None
             if not (self._beside(whole[faces], found, room.space.skin_mm) & ~chosen).any():
