@@ -711,6 +711,15 @@ def _rotate(matrix, w, found):
 
 
 @alone
+def nearby(sides, scale, place, balls, reach):
+    """Which of balls (n, 4), x, y, z and radius, may come nearer than *reach* to a copy of planes (4, m), turned."""
+    found = np.zeros(len(balls), dtype=np.bool_)
+    for k in range(len(balls)):
+        found[k] = _nearer(sides, scale, place, balls[k], reach)
+    return found
+
+
+@alone
 def climbed(shape, scene, room, scale, matrix, place, turn, steps, least):
     """The scale of the copy that a climb of at most so many *steps* ends with, 0 where none is valid near the start.
 

@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 from scipy.spatial.transform import Rotation
 
-from facetrace.placement.climbing import Scene, Shape, climbed, rated, scratch_for
+from facetrace.placement.climbing import Scene, Shape, climbed, nearby, rated, scratch_for
 from facetrace.placement.shapes import WHOLE, Copy, Facing, Obstacle, Space, Stone, coarser, copy_at
 from facetrace.placement.thinning import Thinned, thinned
 from facetrace.solid.body import Floats
@@ -40,8 +41,8 @@ PLACES, STARTS = 12, 6000
 CLIMBS, ROUNDS, SHAKES, FEW, LAST = 60, (14, 4), (36, 16), 9, 3
 STEPS = 40
 # gains that count, shares of the scale, in the search and on the scan
-ROUGH_GAIN, FINE_GAIN = 2e-4, 1e-6
-FIRST_TURN, LAST_TURN = 0.15, 0.01
+ROUGH_GAIN, FINE_GAIN = 2e-4, 3e-6
+FIRST_TURN, LAST_TURN = 0.15, 0.005
 # a shake: from least to most turn, radians, on either surface, and so much of the stone's radius to the side for each radian
 LEAST_SHAKE, MOST_SHAKE, ASIDE = 0.06, (0.7, 0.25), 0.45
 # copies that are one: radians of turn, and the place, as a share of the stone's radius; more in the first rounds, lest
@@ -82,6 +83,18 @@ class Prepared:
     owners: Ints
     walls: Floats
     deep: Floats
+
+    @cached_property
+    def balls(self) -> Floats:
+        """(f, 4): of each of the scan's triangles the middle of its corners, seen from the room's, and how far they are."""
+        return _balls(self.space.vertices - self.middle, self.space.faces)
+
+
+def _balls(vertices: Floats, faces: Ints) -> Floats:
+    t = vertices[faces]
+    centre = t.mean(axis=1)
+    radius = np.linalg.norm(t - centre[:, None], axis=2).max(axis=1)
+    return np.column_stack([centre, radius])
 
 
 def shape_of(stone: Stone) -> Shape:
@@ -261,11 +274,8 @@ def scene_of(
     v, f = np.ascontiguousarray(np.vstack(all_v)), np.ascontiguousarray(np.vstack(all_f))
     walls = np.vstack([space.walls[:3], space.walls[3] - room.middle @ space.walls[:3] - space.skin_mm])  # fmt: skip
     points = np.vstack([np.zeros((0, 4)), *held])
-    t = v[f]
-    centre = t.mean(axis=1)
-    radius = np.linalg.norm(t - centre[:, None], axis=2).max(axis=1)
     return Scene(
-        v, f, np.column_stack([centre, radius]), np.concatenate(margins), np.concatenate(owners),
+        v, f, _balls(v, f), np.concatenate(margins), np.concatenate(owners),
         np.concatenate(v_margins), np.concatenate(v_owners), np.zeros(len(f), dtype=bool), np.zeros(len(v), dtype=bool),
         np.ascontiguousarray(walls), np.ascontiguousarray(points), np.zeros(len(points), dtype=bool), facing,
     ), np.concatenate(whose)  # fmt: skip
@@ -507,12 +517,12 @@ class _Search:
         whole, faces = room.space.vertices - room.middle, room.space.faces
         size = self.stone.radius * state.scale
         # as far as the thinned surface lies off the scan, the stone has to turn and move
-        turn = LAST_TURN + 4 * room.surfaces[1].off_mm / size
+        turn = LAST_TURN + 2 * room.surfaces[1].off_mm / size
         near = NEAR * turn * size + room.space.skin_mm
         chosen = np.zeros(len(faces), dtype=bool)
         start = replace(state, scale=state.scale * (1 + 1e-3))
         for _ in range(TRIES):
-            chosen |= self._beside(whole[faces], start, near)
+            chosen |= self._beside(start, near)
             used, some = np.unique(faces[chosen], return_inverse=True)
             bodies = room.space.obstacles
             scene, whose = scene_of(
@@ -522,21 +532,18 @@ class _Search:
             found = self._climbed(scene, start, turn, FINE_GAIN)
             if found is None or found.scale > 2 * state.scale:
                 return None
-            if not (self._beside(whole[faces], found, room.space.skin_mm) & ~chosen).any():
+            if not (self._beside(found, room.space.skin_mm) & ~chosen).any():
                 return found
             # it went where triangles were left out
-            chosen |= self._beside(whole[faces], found, near)
+            chosen |= self._beside(found, near)
         return None
 
-    def _beside(self, triangles: Floats, state: _State, near: float) -> NDArray[np.bool_]:
-        """Which triangles may come nearer than so many mm to a state."""
-        seen = (triangles.reshape(-1, 3) - state.place) @ state.matrix
-        found = np.ones(len(triangles), dtype=bool)
-        for normal, offset in zip(self.stone.planes[:3].T, self.stone.planes[3], strict=True):
-            left = np.flatnonzero(found)
-            gap = (seen.reshape(-1, 3, 3)[left] @ normal).min(axis=1)
-            found[left] = gap < state.scale * offset + near
-        return found
+    def _beside(self, state: _State, near: float) -> NDArray[np.bool_]:
+        """Which of the scan's triangles may come nearer than so many mm to a state."""
+        planes = np.ascontiguousarray(
+            np.vstack([state.matrix @ self.stone.planes[:3], self.stone.planes[3]])
+        )
+        return np.asarray(nearby(planes, state.scale, state.place, self.room.balls, near))
 
     def state_of(self, copy: Copy) -> _State:
         """A copy as a start."""
