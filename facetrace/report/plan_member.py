@@ -5,7 +5,7 @@ from typing import Any
 
 from facetrace.common.ledger import Cell
 from facetrace.placement.certificate import Certificate
-from facetrace.report.plan_words import sentences
+from facetrace.report.plan_words import called, sentences
 from facetrace.studies import certified
 from facetrace.studies.answer import Answer
 from facetrace.studies.directions import BANDS
@@ -52,7 +52,7 @@ def _sawn_member(answer: Answer) -> dict[str, Any] | None:
                 "of": None if cut.of is None else {"cut": cut.of[0], "side": cut.of[1]},
             } for cut in pieces.sawn.cuts
         ],
-        "stones": stones, "first": answer.sawn_first,
+        "stones": stones, "carats": pieces.sawn.carats, "first": answer.sawn_first,
     }  # fmt: skip
     return found | (worth_member(*pieces.together) if pieces.together else {})
 
@@ -72,6 +72,7 @@ def _direction_members(answer: Answer) -> list[dict[str, Any]]:
 def plan_member(answer: Answer) -> dict[str, Any]:
     """The member "plan" of the document."""
     rough, loss, setting = answer.room.rough, answer.room.rough.loss, answer.setting
+    words = sentences(answer)
     plans = []
     for k, row in enumerate(answer.plans):
         member = stone_member(row, answer.certificates[k])
@@ -96,5 +97,8 @@ def plan_member(answer: Answer) -> dict[str, Any]:
         "directions": _direction_members(answer),
         "sawn": _sawn_member(answer),
         "stopped": answer.stopped,
-        "words": sentences(answer),
+        "little": answer.found_little,
+        "placing": next((text for text in words if text.startswith(f"Best: {called(answer.plans[answer.best])}")), None)
+        if answer.plans else None,
+        "words": words,
     }  # fmt: skip
