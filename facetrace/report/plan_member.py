@@ -16,7 +16,14 @@ from facetrace.studies.rows import number
 
 def stone_member(row: Mapping[str, Cell], certificate: Certificate) -> dict[str, Any]:
     """A row and its certificate for the document."""
-    skipped = {n for f in FIGURES for n in (f, f"{f}_stderr")} | {KEY[0], *TURN, *SHIFT, "rough", "low_place", "high_place"}
+    skipped = {n for f in FIGURES for n in (f, f"{f}_stderr")} | {
+        KEY[0],
+        *TURN,
+        *SHIFT,
+        "rough",
+        "low_place",
+        "high_place",
+    }
     member: dict[str, Any] = {n: v for n, v in row.items() if n not in skipped}
     turn = [number(row, n) for n in TURN]
     return member | {
@@ -60,7 +67,11 @@ def _sawn_member(answer: Answer) -> dict[str, Any] | None:
 def _direction_members(answer: Answer) -> list[dict[str, Any]]:
     found = []
     for direction in answer.directions:
-        member: dict[str, Any] = {"name": direction.name, "table_to_c_deg": list(BANDS[direction.name]), "stone": None}
+        member: dict[str, Any] = {
+            "name": direction.name,
+            "table_to_c_deg": list(BANDS[direction.name]),
+            "stone": None,
+        }
         if direction.row is not None and direction.certificate is not None:
             member["stone"] = stone_member(direction.row, direction.certificate)
             if direction.worth:
