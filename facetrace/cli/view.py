@@ -208,9 +208,12 @@ def _stone(path: Path, zone: Path | None) -> "Shown":
     return stone_shown(file.design, solid, words, zones)
 
 
-def _rough_words(rough: "Rough") -> str:
+def _rough_words(rough: "Rough") -> list[str]:
+    """What it weighs, and what is to be asked of that."""
     weighed = f", weighed {rough.weighed_carats:.2f} ct" if rough.weighed_carats else ""
-    return f"{rough.material.name}, {rough.carats:.2f} ct by its volume at {rough.density:.2f} g/cm3{weighed}."  # fmt: skip
+    says = f"{rough.material.name}, {rough.carats:.2f} ct by its volume at {rough.density:.2f} g/cm3{weighed}."  # fmt: skip
+    note_ = rough.weight_note
+    return [says, f"{note_[0].upper()}{note_[1:]}."] if note_ else [says]
 
 
 def _rough(path: Path) -> "Shown":
@@ -219,10 +222,7 @@ def _rough(path: Path) -> "Shown":
     from facetrace.report.view import rough_shown
 
     rough = rough_of(read_rough(path))
-    notes = (
-        [rough.weight_note[0].upper() + rough.weight_note[1:] + "."] if rough.weight_note else []
-    )
-    return rough_shown(rough, [_rough_words(rough), "c points up.", *notes, ESTIMATE])
+    return rough_shown(rough, [*_rough_words(rough), "c points up.", ESTIMATE])
 
 
 # ---- a plan -----------------------------------------------------------------------------------
@@ -253,18 +253,20 @@ def _planned(
     from facetrace.optics.rough import read_rough, rough_of
     from facetrace.report.document import ESTIMATE
     from facetrace.report.result import lying, stones_of
+    from facetrace.report.six_views import LETTERS
     from facetrace.report.view import rough_shown
 
     rows = stones_of(result, member, choice.number, choice.pieces)
     source = choice.rough or result.found(member["rough"]["file"])
     rough = rough_of(read_rough(source))
     result.check(str(source), rough.carats, float(member["rough"]["carats"]))
-    stones, words, sources = [], [_rough_words(rough)], [result.path, source]
-    for row in rows:
+    stones, words, sources = [], _rough_words(rough), [result.path, source]
+    for k, row in enumerate(rows):
         cut, design, file = lying(result, member, row, rough)
         stones.append((cut, design))
         sources.append(file)
-        own = f"{row['design']}{' with its zones hidden' if row['kind'] == 'zone hidden' else ''}"
+        which = f"{LETTERS[k]}, " if len(rows) > 1 else ""
+        own = f"{which}{row['design']}{' with its zones hidden' if row['kind'] == 'zone hidden' else ''}"
         share = 100 * row["carats"] / rough.carats
         words.append(
             f"{own}: {row['carats']:.2f} ct ({row['low_carats']:.2f} - {row['high_carats']:.2f}), "

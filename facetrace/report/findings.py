@@ -235,7 +235,7 @@ def _lot(f: Figures, pictures: Pictures) -> str:
         lines.append((*start, best.name, best.carats(f), *money))
         for n in range(len(part["sawn"]["stones"]) if best.several else 1):
             one = f"{best.at}/stones/{n}" if best.several else best.at
-            faces.append(picture(f, pictures, f"lot {k} {n}", f"{f.words(f'{at}/rough/name')}: {f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
+            faces.append(picture(f, pictures, f"lot {k} {n}", f"{f.words(f'{at}/rough/name')}: {_letter(best, n)}{f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
     sums = "/report/sums"
     money = (f.number(f"{sums}/value", 0), f.number(f"{sums}/bid", 0)) if priced else ()
     lines.append(("<b>all</b>", f.number(f"{sums}/rough_carats", 2), "", f.number(f"{sums}/carats", 2), *money))  # fmt: skip
@@ -252,6 +252,10 @@ def _lot(f: Figures, pictures: Pictures) -> str:
     if shown:
         under = paragraph(f"All at one scale and one exposure. {how(f, shown[0])}", "soft")
     return f'{told}<div class="grid">{"".join(faces)}</div>{under}'
+
+
+def _letter(best: _Best, number: int) -> str:
+    return f"piece {LETTERS[number]}, " if best.several else ""
 
 
 def _parcel(f: Figures) -> str:
@@ -289,31 +293,33 @@ def _unread(f: Figures) -> str:
 
 def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
     rows, best = f.at(f"{at}/plans"), _Best.of(f, at)
-    placing = f.at(f"{at}/placing")
-    words = [f"{at}/words/{k}" for k, text in enumerate(f.at(f"{at}/words")) if text != placing]
-    parts = [_alarms(f, at), _verdict(f, at, best) if best else paragraph("No stone was found.", "lead")]  # fmt: skip
-    if rows:
-        parts += [_weights(f, at), _certificates(f, at)]
-    parts += [_pieces(f, at), _directions(f, at)]
-    if not f.at(f"{at}/little"):
-        parts.append(_values(f, at))
+    said = (f.at(f"{at}/question"), f.at(f"{at}/placing"), *f.at(f"{at}/failed"))
+    words = [f"{at}/words/{k}" for k, text in enumerate(f.at(f"{at}/words")) if text not in said]
+    parts = [
+        _alarms(f, at),
+        _verdict(f, at, best) if best else paragraph("No stone was found.", "lead"),
+    ]
     if any(name.startswith(("plan ", "sawn ")) for name in pictures):
         parts.append(_faces(f, pictures, at))
-    if rows:
-        parts.append(_looks(f, at))
+    if not f.at(f"{at}/little"):
+        parts.append(_values(f, at))
+    parts += [_weights(f, at) if rows else "", _pieces(f, at), _directions(f, at)]
+    parts += [_certificates(f, at), _looks(f, at)] if best else []
     parts.append(f"<h3>In words</h3>{listed(f.words(w) for w in words)}" if words else "")
-    if placing:
-        parts.append(f"<h3>To mark the rough</h3>{paragraph(f.words(f'{at}/placing'))}")
+    if f.has(f"{at}/placing"):
+        alone = " for the single stone" if best and best.several else ""
+        parts.append(f"<h3>To mark the rough{alone}</h3>{paragraph(f.words(f'{at}/placing'))}")
     return [part for part in parts if part]
 
 
 def _alarms(f: Figures, at: str) -> str:
-    """What to know before any number: work that was stopped, stones that did not pass their check."""
-    lines = [f.words(f"{at}/failed/{k}") for k in range(len(f.at(f"{at}/failed")))]
+    """What to know before any number: a weight that is not the scan's, work that was stopped, stones that failed."""
+    lines = [f.words(f"{at}/question")] if f.has(f"{at}/question") else []
     if f.at(f"{at}/stopped"):
-        lines.insert(0, "The work was stopped early: heavier stones may not have been found.")
+        lines.append("The work was stopped early: heavier stones may not have been found.")
     if f.at(f"{at}/little"):
         lines.append("The search found little. That is no advice not to buy.")
+    lines += [f.words(f"{at}/failed/{k}") for k in range(len(f.at(f"{at}/failed")))]
     return f'<div class="caution">{listed(lines)}</div>' if lines else ""
 
 
@@ -368,10 +374,10 @@ def _weights(f: Figures, at: str) -> str:
     for k in range(len(f.at(f"{at}/plans"))):
         name, here = _named(f, at)[k]
         gap = f.number(f"{here}/gap", 1, times=PERCENT) if f.has(f"{here}/gap") else "not proven"
-        lines.append((name, f.number(f"{here}/carats", 2), _range(f, here), gap, f.number(f"{here}/table_to_c_deg", 1), _size(f, here)))  # fmt: skip
-    return table(
-        "Weights in ct; low and high as the scan may be off; how much heavier a better placing of the same design could be at most, as proven",
-        ("", "ct", "low to high", "could be heavier by at most, %", f"table to c, {DEGREE}", "size, mm"), lines, "numbers",
+        lines.append((name, f.number(f"{here}/carats", 2), _range(f, here), f.number(f"{here}/table_to_c_deg", 1), _size(f, here), gap))  # fmt: skip
+    heads = ("", "ct", "low to high", f"table to c, {DEGREE}", "size, mm", "could be heavier by, %")
+    return table("Weights in ct", heads, lines, "numbers") + paragraph(
+        "Low and high: as the scan may be off. Could be heavier: a better placing of the same design, by so much at most, as proven.", "soft"
     )  # fmt: skip
 
 
@@ -398,8 +404,8 @@ def _certificates(f: Figures, at: str) -> str:
             cells.append(f.number(f"{own}/saw_mm", 2) if f.has(f"{own}/saw_mm") else DASH)
         lines.append((name, *cells))
     triangles = f.number(f"{named[0][1]}/checked/triangles", 0)
-    return table("Room around each stone, mm: the least distances of its check", heads, lines, "numbers") + paragraph(
-        f"Each stone was checked on all {triangles} triangles of the scan and on the defects as the rough file has them, by "
+    return table("Room around each stone, mm", heads, lines, "numbers") + paragraph(
+        f"The least distances: each stone was checked on all {triangles} triangles of the scan and on the defects as the rough file has them, by "
         "code that the search does not use.", "soft",
     )  # fmt: skip
 
@@ -478,9 +484,9 @@ def _looks(f: Figures, at: str) -> str:
     lines = [
         (name, *(f.estimate(f"{here}/figures/{key}", times=times) for key, times in LOOKS)) for name, here in _named(f, at)
     ]  # fmt: skip
-    return table(
-        "How they look face up; colour from within; zone: share of the face where zones show; standard errors beside the figures",
-        ("", "light, %", "window, %", "zone, %", "L*", "C*", "h"), lines, "numbers",
+    heads = ("", "light, %", "window, %", "zone, %", "L*", "C*", "h")
+    return table("How they look face up", heads, lines, "numbers") + paragraph(
+        "Colour is that from within. Zone: share of the face where zones show. Standard errors beside the figures.", "soft"
     )  # fmt: skip
 
 

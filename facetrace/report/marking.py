@@ -515,12 +515,12 @@ def _cuts(f: Figures) -> range:
 
 
 def _side_words(f: Figures, at: str) -> str:
-    """A side of a saw cut, by the side of the box that it faces."""
+    """A side of a saw cut, by the side of the box that it faces, and the cut."""
     cut = f"/mark/cuts/{f.at(f'{at}/cut')}"
     up = str(f.at(f"{cut}/up"))
     if f.at(f"{at}/side") > 0:
         up = ("-" if up[0] == "+" else "+") + up[1]
-    return f"the piece towards {up.replace('-', MINUS)} of cut {f.number(f'{cut}/number', 0)}"
+    return f"{up.replace('-', MINUS)} of cut {f.number(f'{cut}/number', 0)}"
 
 
 def _saw_steps(f: Figures) -> list[str]:
@@ -530,7 +530,9 @@ def _saw_steps(f: Figures) -> list[str]:
     for n in _cuts(f):
         at = f"/mark/cuts/{n}"
         # what a cut divides is the rough, or a piece of the cut before
-        piece = _side_words(f, f"{at}/of") if f.has(f"{at}/of") else "the rough"
+        piece = (
+            f"the piece towards {_side_words(f, f'{at}/of')}" if f.has(f"{at}/of") else "the rough"
+        )
         through = f", through the {f.words(f'{at}/crack')}" if f.has(f"{at}/crack") else ""
         up = f.at(f"{at}/up").replace("-", MINUS)
         steps.append(
@@ -551,7 +553,7 @@ def _order(f: Figures) -> str:
         if f.at(f"{at}/sides"):
             own = f"Stone {LETTERS[n]}: "
             sides = (_side_words(f, f"{at}/sides/{k}") for k in range(len(f.at(f"{at}/sides"))))
-            steps.append(f"{own}it lies in {', then '.join(sides)}.")
+            steps.append(f"{own}it lies in the piece towards {', towards '.join(sides)}.")
         steps += [
             f"{own}Draw the line of the table's plane round the piece (whole line in the views, heights under Numbers).",
             f"{own}Grind a face square to the table's normal, which stands {_three(f, f'{at}/normal_deg')}. The finished table lies "

@@ -109,6 +109,7 @@ def plan_member(answer: Answer) -> dict[str, Any]:
         "sawn": _sawn_member(answer),
         "stopped": answer.stopped,
         "little": answer.found_little,
+        "question": words[0] if rough.weight_note else None,
         "placing": next((text for text in words if text.startswith(f"Best: {called(answer.plans[answer.best])}")), None)
         if answer.plans else None,
         "words": words,
