@@ -422,7 +422,7 @@ def _views(f: Figures, scene: Scene, moved: float) -> str:
     key = [
         "T: middle of the table; C: lowest point. Whole line on the skin: the table's plane; dashed: the girdle plane"
         + "".join(
-            f"; {SAW_MARKS[k].removeprefix('line of ')}: saw cut {f.number(f'/mark/cuts/{k}/number', 0)}"
+            f"; S{f.number(f'/mark/cuts/{k}/number', 0)}, {SAW_MARKS[k].removeprefix('line of ')}: saw cut"
             for k in _cuts(f)
         )
         + ". c: the optic axis."

@@ -236,10 +236,14 @@ class SideView:
             near = self.scene.normals[faces] @ self.axes[2] > 0
             lines = chained(self.seen(segments[near]), edges[near])
             path = "".join(_path(line, False) for line in lines)
-            ink = "--c2" if plane.kind.startswith("saw") else "--stone"
+            saw = plane.kind.startswith("saw")
             found.append(
-                f'<path d="{path}" style="stroke:var({ink})" stroke-width="{THICK}" stroke-dasharray="{DASHES[plane.kind] or "none"}"/>'
+                f'<path d="{path}" style="stroke:var({"--c2" if saw else "--stone"})" stroke-width="{THICK}" '
+                f'stroke-dasharray="{DASHES[plane.kind] or "none"}"/>'
             )
+            if saw and lines:
+                x, y = max((point for line in lines for point in line), key=lambda p: float(p[0]))
+                found.append(_text(x + 0.8, y, f"S{plane.kind[-1]}", anchor="start", halo=True))
         return found
 
     def _stone(self, number: int) -> list[str]:
