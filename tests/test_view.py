@@ -340,7 +340,8 @@ def test_all_stones_of_several_pieces_are_shown(planned):
         gems = [p for p in shown.parts if p.role == "stone"]
         assert len(gems) == (1 if choice.number else 3)
         for gem, at in zip(gems, shifts, strict=False):
-            moved = gems[0].points + (at - shifts[0])
+            # in the frame of the first stone
+            moved = gems[0].points + (at - shifts[0]) @ np.array(row["turn"])
             np.testing.assert_allclose(gem.points, moved, atol=1e-9)
     done = run(planned / "plan.json", "--pieces")
     assert done.exit_code == 2
