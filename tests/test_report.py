@@ -423,7 +423,7 @@ def test_a_page_of_a_plan_has_its_certificate_and_what_is_proven(planned):
     stone = document["plan"]["plans"][0]
     assert f"keeps {stone['carats']:.2f} ct of {6 * 6 * 9 * 3.99 / 200:.2f}" in words
     assert f"off {stone['checked']['defects'][0]['mm']:.2f}" in words
-    assert f"{100 * stone['gap']:.1f}" in words
+    assert f"{100 * stone['gap']:.2f}" in words
     assert "not proven" not in words
     placing = document["plan"]["placing"]
     assert words.count(placing) == 1

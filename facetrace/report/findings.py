@@ -373,7 +373,7 @@ def _weights(f: Figures, at: str) -> str:
     lines = []
     for k in range(len(f.at(f"{at}/plans"))):
         name, here = _named(f, at)[k]
-        gap = f.number(f"{here}/gap", 1, times=PERCENT) if f.has(f"{here}/gap") else "not proven"
+        gap = f.number(f"{here}/gap", 2, times=PERCENT) if f.has(f"{here}/gap") else "not proven"
         lines.append((name, f.number(f"{here}/carats", 2), _range(f, here), f.number(f"{here}/table_to_c_deg", 1), _size(f, here), gap))  # fmt: skip
     heads = ("", "ct", "low to high", f"table to c, {DEGREE}", "size, mm", "could be heavier by, %")
     return table("Weights in ct", heads, lines, "numbers") + paragraph(
