@@ -5,6 +5,7 @@ Outside: Chromium's own layout, accessibility tree and PDF; WCAG 2.2, 1.4.3 (con
 """
 
 import itertools
+import json
 import os
 import re
 import subprocess
@@ -12,6 +13,7 @@ import sys
 
 import pytest
 from conftest import ROOT
+from test_report import box, changes, paged, plan_of
 
 pytestmark = pytest.mark.slow
 
@@ -181,8 +183,8 @@ def test_paper_holds_all_of_it(opened, tmp_path, paper, points):
     content = path.read_bytes()
     boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", content)
     assert 3 <= len(boxes) <= 9
-    for box in boxes:
-        assert all(abs(float(v) - p) < 1.5 for v, p in zip(box, points, strict=True))
+    for page_box in boxes:
+        assert all(abs(float(v) - p) < 1.5 for v, p in zip(page_box, points, strict=True))
     # on paper the ink is black though the screen is dark, and what only a screen can use is gone
     page.emulate_media(media="print")
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
@@ -220,3 +222,37 @@ def test_two_openings_of_a_report_are_the_same_bytes(tmp_path):
         )  # fmt: skip
         pages.append(page.read_bytes())
     assert pages[0] == pages[1]
+
+
+@pytest.fixture(scope="module")
+def plan_page(tmp_path_factory):
+    """A plan with three pieces, other directions of its table, and a weight to be asked about; quick, and invented."""
+    folder = tmp_path_factory.mktemp("plan")
+    told = plan_of(folder, box(folder, (6, 6, 9)), "--prices", ROOT / "designs" / "prices" / "invented.toml")  # fmt: skip
+    document = json.loads(told.read_text(encoding="utf-8"))
+    made = changes(document["plan"])
+    for name in ("directions", "three", "asked", "failed"):
+        document["plan"] |= made[name][0]
+    told.write_text(json.dumps(document), encoding="utf-8")
+    paged(told)
+    return told.with_name("box-report.html")
+
+
+@pytest.mark.parametrize("width", [320, 390, 1280])
+def test_a_plans_page_can_be_read_on_a_phone(browser, plan_page, width):
+    """WCAG 1.4.10: only tables scroll sideways, each within itself; figures by the browser's own arithmetic; contrast."""
+    page = browser.new_context(viewport={"width": width, "height": 844}, offline=True).new_page()
+    told = []
+    page.on("console", lambda m: told.append(m.text))
+    page.on("pageerror", lambda e: told.append(str(e)))
+    page.goto(plan_page.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    count, wrong = page.evaluate(CHECK)
+    assert count > 100
+    assert wrong == []
+    assert page.evaluate(CONTRAST) == []
+    # what to ask first, what it comes to, and pictures, before any table
+    tops = [page.locator(f"#plan {what}").first.bounding_box()["y"] for what in (".caution", ".lead", "img", "table")]  # fmt: skip
+    assert tops == sorted(tops)
+    assert told == []
+    page.context.close()

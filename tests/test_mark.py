@@ -26,8 +26,17 @@ TURNS = [
     trimesh.transformations.euler_matrix(0.4, -0.3, 1.1)[:3, :3],
     trimesh.transformations.euler_matrix(2.6, 0.2, -0.5)[:3, :3],
 ]
-STONES = [("round-brilliant", 0.6, TURNS[0], [-2.0, 0.4, 0.3]), ("oval-brilliant", 0.4, TURNS[1], [2.4, -0.3, 0.1])]  # fmt: skip
-SAW = ([0.96, 0.05, math.sqrt(1 - 0.96**2 - 0.05**2)], 1.1)
+STONES = [
+    ("round-brilliant", 0.6, TURNS[0], [-2.0, -0.4, 0.3]), ("oval-brilliant", 0.4, TURNS[1], [2.4, -0.3, 0.1]),
+    ("round-brilliant", 0.2, TURNS[1], [-2.0, 2.8, 0.2]),
+]  # fmt: skip
+# saw cuts, the second of what lies against the first's normal: normal, offset, what it divides; sides of the stones
+CUTS = [
+    ([0.96, 0.05, math.sqrt(1 - 0.96**2 - 0.05**2)], 1.1, None),
+    ([0.0, 0.8, 0.6], 1.5, {"cut": 0, "side": 1}),
+]
+SIDES_OF = [[(0, 1), (1, 1)], [(0, -1)], [(0, 1), (1, -1)]]
+KERF = 0.4
 
 
 def turned_upright(c):
@@ -52,9 +61,47 @@ def row(name, scale, turn, shift):
     }  # fmt: skip
 
 
+def sawn(pieces, first=False):
+    """The plan's member for two pieces or three."""
+    return {
+        "cuts": [
+            {"normal": n, "offset_mm": d, "crack": "crack" if of is None else None, "of": of, "depths_mm": [1, 1]}
+            for n, d, of in CUTS[: pieces - 1]
+        ],
+        "stones": [
+            {**row(*stone), "kind": "sawn", "sides": [{"cut": k, "side": s} for k, s in sides if k < pieces - 1]}
+            for stone, sides in zip(STONES[:pieces], SIDES_OF, strict=False)
+        ],
+        "carats": 1.0, "first": first,
+    }  # fmt: skip
+
+
+def clipped(triangles, normal, offset):
+    """Triangles (n, 3, 3) where normal . r >= offset: each as a polygon cut by Sutherland and Hodgman's rule (1974)."""
+    found = []
+    for triangle in triangles:
+        kept = []
+        for p, q in zip(triangle, np.roll(triangle, -1, axis=0), strict=True):
+            a, b = p @ normal - offset, q @ normal - offset
+            if a >= 0:
+                kept.append(p)
+            if a * b < 0:
+                kept.append((b * p - a * q) / (b - a))
+        found += [[kept[0], kept[k], kept[k + 1]] for k in range(1, len(kept) - 1)]
+    return np.array(found)
+
+
+def piece_of(triangles, sides, back):
+    """Corners of a piece, half of the kerf away from the cuts that bound it."""
+    for k, side in sides:
+        normal = -side * back @ np.array(CUTS[k][0])
+        triangles = clipped(triangles, normal, -side * CUTS[k][1] + KERF / 2)
+    return triangles.reshape(-1, 3)
+
+
 @pytest.fixture
 def plan(tmp_path):
-    """A plan's JSON with its files beside it: two single stones, and the same two as a sawn pair."""
+    """A plan's JSON with its files beside it: two single stones, and the same two as those of two pieces."""
     folder = ROOT / "designs" / "roughs"
     text = (folder / "cracked-pebble.toml").read_text(encoding="utf-8")
     text = text.replace('"Cracked pebble"', json.dumps(HOSTILE))
@@ -63,13 +110,13 @@ def plan(tmp_path):
     for name, *_ in STONES:
         shutil.copy(ROOT / "designs" / f"{name}.toml", tmp_path)
     rough = trimesh.load(folder / "cracked-pebble.stl")
-    rows = [row(*s) for s in STONES]
+    rows = [row(*s) for s in STONES[:2]]
     document = {
         "schema": "facetrace-result/1", "program": {"name": "facetrace", "version": "0"}, "notes": [],
         "plan": {
             "rough": {"name": HOSTILE, "file": "piece.toml", "carats": rough.volume * DENSITY / 200},
             "designs": {name: f"{name}.toml" for name, *_ in STONES}, "plans": rows, "best": 0,
-            "sawn": {"normal": SAW[0], "offset_mm": SAW[1], "stones": rows},
+            "sawn": sawn(2),
         },
     }  # fmt: skip
     (tmp_path / "plan.json").write_text(json.dumps(document), encoding="utf-8")
@@ -120,9 +167,18 @@ def check_plane(found, normal, point, corners, piece=None):
             assert value == pytest.approx(wanted, abs=1e-4)
 
 
-@pytest.mark.parametrize("words", [(), ("--number", "2"), ("--pair",)], ids=" ".join)
-def test_every_number_is_that_of_the_meshes(plan, words):
-    """From STL files (single precision: 1e-5 mm) and the plan's turn, shift and scale; facets by trimesh."""
+@pytest.mark.parametrize(
+    ("words", "pieces"), [((), 1), (("--number", "2"), 1), (("--pieces",), 2), (("--pieces",), 3), ((), 3)]
+)  # fmt: skip
+def test_every_number_is_that_of_the_meshes(plan, words, pieces):
+    """From STL files (single precision: 1e-5 mm) and the plan's turn, shift and scale; facets by trimesh.
+
+    Without words the sheet is of the plan to go by: of three pieces where these come first.
+    """
+    if pieces == 3:
+        document = json.loads(plan.read_text(encoding="utf-8"))
+        document["plan"]["sawn"] = sawn(3, first=True)
+        plan.write_text(json.dumps(document), encoding="utf-8")
     found, text = marked(plan, *words)
     rough = trimesh.load(plan.with_name("cracked-pebble.stl"))
     corners = np.asarray(rough.vertices)
@@ -141,24 +197,19 @@ def test_every_number_is_that_of_the_meshes(plan, words):
         eye = np.eye(3)["xyz".index(side[1])] * (1 if side[0] == "+" else -1)
         assert value == pytest.approx(90 - angle(c, eye), abs=1e-6)
     back = turned_upright(C).T
-    wanted = {(): STONES[:1], ("--number", "2"): STONES[1:], ("--pair",): STONES}[words]
-    for part, (name, scale, turn, shift) in zip(found["stones"], wanted, strict=True):
+    wanted = STONES[1:2] if words == ("--number", "2") else STONES[:pieces]
+    for number, (part, (name, scale, turn, shift)) in enumerate(
+        zip(found["stones"], wanted, strict=True)
+    ):
         own = mesh_of(name)
         stone = trimesh.Trimesh((np.asarray(shift) + scale * own.vertices @ turn.T) @ back.T, own.faces, process=False)  # fmt: skip
         normal, along = back @ turn[:, 2], back @ turn[:, 0]
         piece = corners
-        if words == ("--pair",):
-            # the stone's own side, half the kerf of 0.4 mm away from the plane: each edge cut there
-            across = back @ SAW[0]
-            across = across * np.sign(back @ shift @ across - SAW[1])
-            at = (SAW[1] * back @ SAW[0]) + 0.2 * across
-            kept = [p for p in corners if (p - at) @ across >= 0]
-            for i, j in rough.edges_unique:
-                one, two = (corners[i] - at) @ across, (corners[j] - at) @ across
-                if one * two < 0:
-                    kept.append((two * corners[i] - one * corners[j]) / (two - one))
-            piece = np.array(kept)
-            assert 0.1 < len(piece) / len(corners) < 0.9
+        sides = [(k, side) for k, side in SIDES_OF[number] if k < pieces - 1]
+        assert part["sides"] == [{"cut": k, "side": side} for k, side in sides]
+        if sides:
+            piece = piece_of(rough.triangles, sides, back)
+            assert 0.1 < trimesh.convex.convex_hull(piece).volume / rough.convex_hull.volume < 0.9
         heights = stone.vertices @ normal
         flat = stone.face_normals @ normal > 1 - 1e-6
         table = np.average(stone.triangles_center[flat], axis=0, weights=stone.area_faces[flat])
@@ -179,14 +230,14 @@ def test_every_number_is_that_of_the_meshes(plan, words):
         np.testing.assert_allclose(part["length_deg"], [angle(along, a) for a in np.eye(3)], atol=1e-5)  # fmt: skip
         to_c = angle(normal, c)
         assert part["normal_to_c_deg"] == pytest.approx(min(to_c, 180 - to_c), abs=1e-5)
-    if words == ("--pair",):
-        normal = back @ SAW[0]
-        check_plane(found["saw"], normal, SAW[1] * normal, corners)
-        reach = corners @ normal
-        np.testing.assert_allclose(found["saw"]["ends_mm"], [reach.max() - SAW[1], SAW[1] - reach.min()], atol=1e-5)  # fmt: skip
-        assert found["saw"]["kerf_mm"] == 0.4
-    else:
-        assert found["saw"] is None
+    assert len(found["cuts"]) == pieces - 1
+    for k, cut in enumerate(found["cuts"]):
+        normal, offset, of = back @ CUTS[k][0], CUTS[k][1], CUTS[k][2]
+        assert (cut["number"], cut["kerf_mm"], cut["of"]) == (k + 1, KERF, of)
+        divided = piece_of(rough.triangles, [(of["cut"], of["side"])] if of else [], back)
+        check_plane(cut, normal, offset * normal, corners, divided)
+        reach = divided @ normal
+        np.testing.assert_allclose(cut["ends_mm"], [reach.max() - offset, offset - reach.min()], atol=1e-5)  # fmt: skip
     # and the page shows these numbers, no others
     assert document_in(text)["mark"] == found
     assert wrong_figures(text) == []
@@ -194,7 +245,7 @@ def test_every_number_is_that_of_the_meshes(plan, words):
 
 
 def test_the_page_holds_nothing_foreign(plan):
-    found, text = marked(plan, "--pair")
+    found, text = marked(plan, "--pieces")
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert" in text
     assert "default-src 'none'" in text
@@ -248,7 +299,7 @@ def test_lines_on_the_skin_of_a_box():
     (ring,) = chained(segments, edges)
     np.testing.assert_allclose(ring[0], ring[-1], atol=1e-12)
     assert np.linalg.norm(np.diff(ring, axis=0), axis=1).sum() == pytest.approx(length)
-    kept, _, ends = skin_line(scene, Plane("table", normal, 0.2, (np.array([1.0, 0, 0]), 0.0)))
+    kept, _, ends = skin_line(scene, Plane("table", normal, 0.2, ((np.array([1.0, 0, 0]), 0.0),)))
     assert 0 < len(kept) < len(segments)
     (line,) = chained(kept, ends)
     assert np.linalg.norm(line[0] - line[-1]) > 1
@@ -258,7 +309,7 @@ def test_lines_on_the_skin_of_a_box():
     ("words", "complaint"),
     [
         (["--number", "3"], "--number: {plan} holds 2 plans; give 1 to 2"),
-        (["--number", "1", "--pair"], "--number and --pair: give one of them"),
+        (["--number", "1", "--pieces"], "--number and --pieces: give one of them"),
         (
             ["--out", "page.pdf"],
             "page.pdf: the sheet is written as HTML; let its name end in .html",
@@ -276,17 +327,37 @@ def test_mistakes(plan, words, complaint):
 def test_other_files_and_changed_ones(plan):
     text = plan.read_text(encoding="utf-8")
     for change, complaint in (
-        (lambda d: d["plan"].update(sawn=None), "--pair: "),
+        (lambda d: d["plan"].update(sawn=None), "--pieces: "),
         (lambda d: d["plan"]["rough"].update(carats=9.0), "was made from another state of"),
-        (lambda d: d["plan"]["sawn"].update(normal=[0, 1]), "is incomplete, or of another version"),
-        (lambda d: d["plan"]["sawn"].update(normal=[0, 0, 0]), "is incomplete, or of another version"),
+        (lambda d: d["plan"]["sawn"]["cuts"][0].update(normal=[0, 1]), "is incomplete, or of another version"),
+        (lambda d: d["plan"]["sawn"]["cuts"][0].update(normal=[0, 0, 0]), "is incomplete, or of another version"),
+        (lambda d: d["plan"]["sawn"]["cuts"][0].update(of={"cut": 0, "side": 1}), "is incomplete, or of another version"),
+        (lambda d: d["plan"]["sawn"]["cuts"][0].update(offset_mm=50.0), "is incomplete, or of another version"),
+        (lambda d: d["plan"]["sawn"]["stones"][0]["sides"][0].update(cut=1), "is incomplete, or of another version"),
         (lambda d: d.update(lot=d.pop("plan")), "is a result of facetrace lot; name what"),
     ):  # fmt: skip
         document = json.loads(text)
         change(document)
         plan.write_text(json.dumps(document), encoding="utf-8")
-        done = run("mark", plan, "--pair")
+        done = run("mark", plan, "--pieces")
         assert done.exit_code == 2
         assert complaint in " ".join(done.output.split())
         assert "Traceback" not in done.output
     assert not list(plan.parent.glob("*.html"))
+
+
+def test_the_sheet_says_the_order_of_the_cuts(plan):
+    """Both cuts are drawn, the second on its own piece alone, and each stone's piece is named by its sides."""
+    document = json.loads(plan.read_text(encoding="utf-8"))
+    document["plan"]["sawn"] = sawn(3)
+    plan.write_text(json.dumps(document), encoding="utf-8")
+    found, text = marked(plan, "--pieces")
+    words = re.sub(r"<[^>]+>", "", text)
+    first, second, stone = (words.index(w) for w in ("Saw cut 1: divide the rough, through the crack", "Saw cut 2: divide the piece", "Stone A:"))  # fmt: skip
+    assert first < second < stone
+    up = found["cuts"][0]["up"]
+    # the second divides what lies against the first's normal
+    other = {"+": "\N{MINUS SIGN}", "-": "+"}[up[0]] + up[1]
+    assert f"divide the piece towards {other} of cut 1" in words
+    assert text.count(">S1<") >= 4
+    assert text.count(">S2<") >= 3

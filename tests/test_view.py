@@ -276,8 +276,8 @@ def planned(tmp_path_factory):
     folder = tmp_path_factory.mktemp("plan")
     for source in (ROUGHS / "blue-plate.toml", DESIGNS / "oval-brilliant.toml"):
         (folder / source.name).write_text(source.read_text())
-    words = ["plan", folder / "blue-plate.toml", folder / "oval-brilliant.toml", "--most-cells", 20, "--rays", 256]  # fmt: skip
-    words += ["--workers", 1, "--no-losses", "--no-picture", "--csv", folder / "p.csv", "--json", folder / "plan.json"]  # fmt: skip
+    words = ["plan", folder / "blue-plate.toml", folder / "oval-brilliant.toml", "--most-cells", 0, "--rays", 256]  # fmt: skip
+    words += ["--workers", 1, "--no-losses", "--no-directions", "--no-picture", "--csv", folder / "p.csv", "--json", folder / "plan.json"]  # fmt: skip
     done = CliRunner().invoke(app, list(map(str, words)))
     assert done.exit_code == 0, done.output
     return folder
@@ -322,6 +322,30 @@ def test_a_plan_is_shown_from_its_own_files_only(planned, tmp_path):
         assert "neither here nor beside it" in done.stderr
     finally:
         design.write_text(own)
+
+
+@pytest.mark.slow
+def test_all_stones_of_several_pieces_are_shown(planned):
+    """Each where its own turn and shift put it; where they are the plan to go by, without a word too."""
+    whole = json.loads((planned / "plan.json").read_text())
+    member = whole["plan"]
+    row = member["plans"][member["best"]]
+    shifts = [np.add(row["shift_mm"], [0, 0, dz]) for dz in (0.0, 1.5, -1.5)]
+    stones = [row | {"kind": "sawn", "shift_mm": list(at), "sides": []} for at in shifts]
+    path = planned / "pieces.json"
+    for first, choice in ((True, PLAIN), (False, _Choice(None, True)), (True, _Choice(1, False))):
+        sawn = {"cuts": [], "stones": stones, "carats": 1.0, "first": first}
+        path.write_text(json.dumps(whole | {"plan": member | {"sawn": sawn}}))
+        shown, _ = shown_of(path, None, None, choice)
+        gems = [p for p in shown.parts if p.role == "stone"]
+        assert len(gems) == (1 if choice.number else 3)
+        for gem, at in zip(gems, shifts, strict=False):
+            # in the frame of the first stone
+            moved = gems[0].points + (at - shifts[0]) @ np.array(row["turn"])
+            np.testing.assert_allclose(gem.points, moved, atol=1e-9)
+    done = run(planned / "plan.json", "--pieces")
+    assert done.exit_code == 2
+    assert "holds no stones of several pieces" in done.stderr
 
 
 # ---- with a screen and without ----------------------------------------------------------------

@@ -16,6 +16,8 @@ EXAMPLES = """
 `facetrace mark plan.json`
 
 `facetrace mark plan.json --number 2 --out second.html`
+
+`facetrace mark plan.json --pieces --out pieces.html`
 """
 
 
@@ -26,8 +28,8 @@ def mark(
         Path | None,
         typer.Option("--out", help="Where the page goes [default: beside the plan, NAME-mark.html; none with --json -]."),
     ] = None,
-    number: Annotated[int | None, typer.Option(min=1, help="Which stone of the plan, as its table counts them [default: the plan's best].")] = None,
-    pair: Annotated[bool, typer.Option("--pair", help="The plan's two stones from one rough, and the saw cut.")] = False,
+    number: Annotated[int | None, typer.Option(min=1, help="Which stone of the plan, as its table counts them [default: the plan to go by].")] = None,
+    pieces: Annotated[bool, typer.Option("--pieces", help="The plan's stones of several pieces, and the saw cuts.")] = False,
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Where a planned stone lies in its rough: six views to scale and distances, one page to print for the saw and the dop."""
@@ -40,13 +42,13 @@ def mark(
     page = target or usual
     if page and page.suffix.lower() not in (".html", ".htm"):
         raise FacetraceError(f"{page}: the sheet is written as HTML; let its name end in .html")
-    if number and pair:
-        raise FacetraceError("--number and --pair: give one of them")
+    if number and pieces:
+        raise FacetraceError("--number and --pieces: give one of them")
     result = read_result(plan)
     if result.kind != "plan":
         raise FileError(plan, None, "", f"is a result of facetrace {result.kind}; name what `facetrace plan --json` wrote")  # fmt: skip
     with progress("marking sheet"), complete(result):
-        marked = marked_of(result, number, pair)
+        marked = marked_of(result, number, pieces)
         check_outputs(json, marked.sources, others=(page,))
         parts = document.head() | {"mark": mark_part(marked), "notes": notes(marked)}
         files = {page: mark_page(parts, marked).encode()} if page else {}

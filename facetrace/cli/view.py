@@ -26,6 +26,8 @@ EXAMPLES = """
 `facetrace plan designs/roughs/blue-plate.toml designs/oval-brilliant.toml --json plan.json`
 
 `facetrace view plan.json --number 1`
+
+`facetrace view plan.json --pieces`
 """
 
 # pixels of a window, and the width of a picture with all views or with one
@@ -50,7 +52,7 @@ class _Choice:
     """Which stones of a plan are wanted, and where its files may be."""
 
     number: int | None
-    pair: bool
+    pieces: bool
     rough: Path | None = None
 
 
@@ -59,8 +61,8 @@ def view(
     thing: Annotated[Path, typer.Argument(help="A design (TOML), a rough (TOML), or a plan (what `plan --json` wrote).")],
     zone: Annotated[Path | None, typer.Option(help="Zones in a design's stone (TOML).")] = None,
     plan: Annotated[Path | None, typer.Option(help="With a rough: the plan (JSON) whose stone is shown in it.")] = None,
-    number: Annotated[int | None, typer.Option(min=1, help="Which stone of a plan, as its table counts them [default: the plan's best].")] = None,
-    pair: Annotated[bool, typer.Option("--pair", help="The plan's two stones from one rough.")] = False,
+    number: Annotated[int | None, typer.Option(min=1, help="Which stone of a plan, as its table counts them [default: the plan to go by].")] = None,
+    pieces: Annotated[bool, typer.Option("--pieces", help="The plan's stones of several pieces.")] = False,
     picture: Annotated[Path | None, typer.Option(help="Write a picture (PNG) and open no window [default without a screen: beside the file, -view.png].")] = None,
     size: Annotated[str | None, typer.Option(metavar="WIDTH[,HEIGHT]", help="Pixels of the picture or window.")] = None,
     come: Annotated[From | None, typer.Option("--from", help="One view only; of the window the first.")] = None,
@@ -69,7 +71,7 @@ def view(
     from facetrace.report.window import has_screen, opened
 
     pixels = _size(size)
-    shown, sources = shown_of(thing, zone, plan, _Choice(number, pair))
+    shown, sources = shown_of(thing, zone, plan, _Choice(number, pieces))
     target = picture or thing.with_name(f"{thing.stem}-view.png")
     remark = ""
     if picture is None and has_screen():
@@ -131,10 +133,10 @@ def shown_of(
         raise FacetraceError(f"--zone: goes with a design, {thing} is a {kind}; its defects are in the rough file")  # fmt: skip
     if plan and kind != "rough":
         raise FacetraceError(f"--plan: goes with a rough, {thing} is a {kind}")
-    if plan is None and kind != "plan" and (choice.number or choice.pair):
-        raise FacetraceError("--number and --pair: go with a plan; name its JSON")
-    if choice.number and choice.pair:
-        raise FacetraceError("--number and --pair: give one of them")
+    if plan is None and kind != "plan" and (choice.number or choice.pieces):
+        raise FacetraceError("--number and --pieces: go with a plan; name its JSON")
+    if choice.number and choice.pieces:
+        raise FacetraceError("--number and --pieces: give one of them")
     if kind == "design":
         return _stone(thing, zone), [p for p in (thing, zone) if p]
     if kind == "plan":
@@ -143,7 +145,7 @@ def shown_of(
         return _rough(thing), [thing]
     if kind_of(plan) != "plan":
         raise FacetraceError(f"--plan: {plan} is a {kind_of(plan)}; name what `facetrace plan --json` wrote")  # fmt: skip
-    return _plan(plan, _Choice(choice.number, choice.pair, thing))
+    return _plan(plan, _Choice(choice.number, choice.pieces, thing))
 
 
 def kind_of(path: Path) -> str:
@@ -206,9 +208,12 @@ def _stone(path: Path, zone: Path | None) -> "Shown":
     return stone_shown(file.design, solid, words, zones)
 
 
-def _rough_words(rough: "Rough") -> str:
+def _rough_words(rough: "Rough") -> list[str]:
+    """What it weighs, and what is to be asked of that."""
     weighed = f", weighed {rough.weighed_carats:.2f} ct" if rough.weighed_carats else ""
-    return f"{rough.material.name}, {rough.carats:.2f} ct by its volume at {rough.density:.2f} g/cm3{weighed}."  # fmt: skip
+    says = f"{rough.material.name}, {rough.carats:.2f} ct by its volume at {rough.density:.2f} g/cm3{weighed}."  # fmt: skip
+    note_ = rough.weight_note
+    return [says, f"{note_[0].upper()}{note_[1:]}."] if note_ else [says]
 
 
 def _rough(path: Path) -> "Shown":
@@ -217,10 +222,7 @@ def _rough(path: Path) -> "Shown":
     from facetrace.report.view import rough_shown
 
     rough = rough_of(read_rough(path))
-    notes = (
-        [rough.weight_note[0].upper() + rough.weight_note[1:] + "."] if rough.weight_note else []
-    )
-    return rough_shown(rough, [_rough_words(rough), "c points up.", *notes, ESTIMATE])
+    return rough_shown(rough, [*_rough_words(rough), "c points up.", ESTIMATE])
 
 
 # ---- a plan -----------------------------------------------------------------------------------
@@ -250,39 +252,25 @@ def _planned(
 ) -> "tuple[Shown, list[Path]]":
     from facetrace.optics.rough import read_rough, rough_of
     from facetrace.report.document import ESTIMATE
-    from facetrace.report.result import lying
+    from facetrace.report.result import lying, stones_of
+    from facetrace.report.six_views import LETTERS
     from facetrace.report.view import rough_shown
 
-    rows = _rows(result.path, member, choice)
+    rows = stones_of(result, member, choice.number, choice.pieces)
     source = choice.rough or result.found(member["rough"]["file"])
     rough = rough_of(read_rough(source))
     result.check(str(source), rough.carats, float(member["rough"]["carats"]))
-    stones, words, sources = [], [_rough_words(rough)], [result.path, source]
-    for row in rows:
+    stones, words, sources = [], _rough_words(rough), [result.path, source]
+    for k, row in enumerate(rows):
         cut, design, file = lying(result, member, row, rough)
         stones.append((cut, design))
         sources.append(file)
-        own = f"{row['design']}{' with its zones hidden' if row['kind'] == 'zone hidden' else ''}"
-        share = 100 * row["carats"] / (rough.weighed_carats or rough.carats)
+        which = f"{LETTERS[k]}, " if len(rows) > 1 else ""
+        own = f"{which}{row['design']}{' with its zones hidden' if row['kind'] == 'zone hidden' else ''}"
+        share = 100 * row["carats"] / rough.carats
         words.append(
             f"{own}: {row['carats']:.2f} ct ({row['low_carats']:.2f} - {row['high_carats']:.2f}), "
             f"{share:.1f} % of the rough, table's normal {row['table_to_c_deg']:.1f} deg from c."
         )
-    which = "two stones" if choice.pair else str(rows[0]["design"])
+    which = f"{len(rows)} stones" if len(rows) > 1 else str(rows[0]["design"])
     return rough_shown(rough, [*words, ESTIMATE], stones, f"{which} in {rough.name}"), sources
-
-
-def _rows(path: Path, member: dict[str, Any], choice: _Choice) -> list[dict[str, Any]]:
-    from facetrace.common.errors import FacetraceError, FileError
-
-    plans = member["plans"]
-    if choice.pair:
-        if not member["sawn"]:
-            raise FacetraceError(f"--pair: {path} has no two stones; run plan with --pieces 2")
-        return list(member["sawn"]["stones"])
-    if not plans:
-        raise FileError(path, None, "plan", "holds no stone: nothing fitted into the rough")
-    wanted = choice.number or member["best"] + 1
-    if wanted > len(plans):
-        raise FacetraceError(f"--number: {path} holds {len(plans)} {'plan' if len(plans) == 1 else 'plans'}; give 1 to {len(plans)}")  # fmt: skip
-    return [plans[wanted - 1]]

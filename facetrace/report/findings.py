@@ -1,6 +1,6 @@
 """Sections of a report on what a study, a plan or a re-cut found; each is empty where the document has nothing for it."""
 
-from typing import Any
+from dataclasses import dataclass
 
 from facetrace.report.charts import Scale, Series, chart
 from facetrace.report.html import (
@@ -12,11 +12,13 @@ from facetrace.report.html import (
     table,
 )
 from facetrace.report.sections import Pictures, how, picture
+from facetrace.report.six_views import LETTERS
 
 PERCENT = 100.0
 # carats that are not worth their decimals
 SMALL = 1e-4
-DEGREE = "\N{DEGREE SIGN}"
+DEGREE, DASH = "\N{DEGREE SIGN}", "\N{EN DASH}"
+NO_BID = "do not buy"
 
 
 # ---- before and after --------------------------------------------------------------------------
@@ -179,13 +181,36 @@ def planned(f: Figures, pictures: Pictures) -> str:
         return section("plan", "What the rough keeps", *_plan(f, pictures, "/plan"))
     if not f.has("/lot"):
         return ""
-    parts = [_lot(f, pictures)]
+    parts = [_lot(f, pictures), _parcel(f), _unread(f)]
     for k in range(len(f.at("/lot"))):
         told = "".join(_plan(f, {}, f"/lot/{k}"))
         parts.append(
             f"<details><summary>{f.words(f'/lot/{k}/rough/name')}: all its plans</summary>{told}</details>"
         )
     return section("plan", "What the roughs keep", *parts)
+
+
+@dataclass(frozen=True)
+class _Best:
+    """What a plan's document goes by: the best stone, or those of several pieces. name: HTML; at: its pointer."""
+
+    name: str
+    at: str
+    several: bool
+
+    @classmethod
+    def of(cls, f: Figures, at: str) -> "_Best | None":
+        """None where no stone was found."""
+        if f.has(f"{at}/sawn") and f.at(f"{at}/sawn/first"):
+            return cls(COUNTS[len(f.at(f"{at}/sawn/stones"))], f"{at}/sawn", True)
+        if not f.at(f"{at}/plans"):
+            return None
+        here = f"{at}/plans/{f.at(f'{at}/best')}"
+        return cls(_plan_name(f, here, False), here, False)
+
+    def carats(self, f: Figures) -> str:
+        """Of all its stones."""
+        return f.number(f"{self.at}/carats", 2)
 
 
 def _lot(f: Figures, pictures: Pictures) -> str:
@@ -195,124 +220,296 @@ def _lot(f: Figures, pictures: Pictures) -> str:
     for k, part in enumerate(f.at("/lot")):
         at = f"/lot/{k}"
         start = (f.words(f"{at}/rough/name"), f.number(f"{at}/rough/carats", 2))
-        if not part["plans"]:
-            lines.append((*start, "nothing fits", *[""] * (3 if priced else 1)))
+        best = _Best.of(f, at)
+        if best is None:
+            lines.append((*start, "none found", *[""] * (3 if priced else 1)))
             continue
-        row, here = part["plans"][part["best"]], f"{at}/plans/{part['best']}"
-        name = _plan_name(f, here, row, False)
-        money = (
-            (f.number(f"{here}/value/expected/value", 0), _bid(f, here)) if "value" in row else ()
-        )
-        lines.append((*start, name, f.number(f"{here}/carats", 2), *money))
-        caption = f"{f.words(f'{at}/rough/name')}: {name}, {f.number(f'{here}/carats', 2)} ct"
-        faces.append(picture(f, pictures, f"lot {k}", caption))
+        money: tuple[str, ...] = ()
+        if priced:
+            little = part["little"] or not f.has(f"{best.at}/value")
+            money = (
+                ("little", "")
+                if little
+                else (f.number(f"{best.at}/value/expected/value", 0), _bid(f, best.at))
+            )
+        lines.append((*start, best.name, best.carats(f), *money))
+        for n in range(len(part["sawn"]["stones"]) if best.several else 1):
+            one = f"{best.at}/stones/{n}" if best.several else best.at
+            faces.append(picture(f, pictures, f"lot {k} {n}", f"{f.words(f'{at}/rough/name')}: {_letter(best, n)}{f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
     sums = "/report/sums"
     money = (f.number(f"{sums}/value", 0), f.number(f"{sums}/bid", 0)) if priced else ()
-    lines.append(
-        (
-            "<b>all</b>",
-            f.number(f"{sums}/rough_carats", 2),
-            "",
-            f.number(f"{sums}/carats", 2),
-            *money,
-        )
-    )
+    lines.append(("<b>all</b>", f.number(f"{sums}/rough_carats", 2), "", f.number(f"{sums}/carats", 2), *money))  # fmt: skip
     heads = (
         "rough",
         "ct",
-        "best design",
+        "best",
         "ct cut",
         *(("expected value", "bid at most") if priced else ()),
     )
-    told = table("The lot: the best plan of each rough", heads, lines, "numbers")
+    told = table("The lot: what each rough comes to at its best", heads, lines, "numbers")
+    shown = [name for name in pictures if name.startswith("lot ")]
     under = ""
-    if any(faces):
-        first = next(k for k, part in enumerate(f.at("/lot")) if part["plans"])
-        under = paragraph(f"All at one scale and one exposure. {how(f, f'lot {first}')}", "soft")
+    if shown:
+        under = paragraph(f"All at one scale and one exposure. {how(f, shown[0])}", "soft")
     return f'{told}<div class="grid">{"".join(faces)}</div>{under}'
 
 
-def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
-    rows = f.at(f"{at}/plans")
-    best = f.at(f"{at}/best")
-    words = [f.words(f"{at}/words/{k}") for k in range(len(f.at(f"{at}/words")))]
-    lines, looks, worth = [], [], []
-    for k, row in enumerate(rows):
-        here = f"{at}/plans/{k}"
-        name = _plan_name(f, here, row, k == best)
-        gap = f.number(f"{here}/gap", 1, times=PERCENT)
-        lines.append(
-            (
-                name, f.number(f"{here}/carats", 2),
-                f"<span class=\"one\">{f.number(f'{here}/low_carats', 2)} to {f.number(f'{here}/high_carats', 2)}</span>",
-                gap, f.number(f"{here}/table_to_c_deg", 1),
-                '<span class="one">' + " \N{MULTIPLICATION SIGN} ".join(f.number(f"{here}/{n}", 1) for n in ("length_mm", "width_mm", "depth_mm")) + "</span>",
-            )
-        )  # fmt: skip
-        looks.append(
-            (
-                name,
-                *(f.estimate(f"{here}/figures/{key}", times=times) for key, times in LOOKS),
-            )
-        )
-        if "value" in row:
-            worth.append((name, *(_money(f, f"{here}/value/{key}/value") for key in ("expected", "low", "high")), _bid(f, here)))  # fmt: skip
-    parts = [_verdict(f, at, best), listed(words[1:])] if rows else [listed(words, "lead")]
-    if lines:
-        parts.append(
-            table(
-                "Weights in ct; low and high as the scan may be off; how much heavier a better placing of the same design could be at most, as proven",
-                ("", "ct", "low to high", "could be heavier by at most, %", f"table to c, {DEGREE}", "size, mm"), lines, "numbers",
-            )
-        )  # fmt: skip
-    if worth:
-        parts.append(
-            table("Value by your own prices, and what to bid at most", ("", "expected", "low", "high", "bid at most"), worth, "numbers")
-            + paragraph(f"In {f.words(f'{at}/currency')}. An estimate, not an appraisal.", "soft")
-        )  # fmt: skip
-    faces = "".join(
-        picture(f, pictures, f"plan {k}", f"{_plan_name(f, f'{at}/plans/{k}', row, k == best)}, {f.number(f'{at}/plans/{k}/carats', 2)} ct")
-        for k, row in enumerate(rows)
-    )  # fmt: skip
-    if faces:
-        under = paragraph(f"All at one scale and one exposure. {how(f, 'plan 0')}", "soft")
-        pair = "".join(
-            picture(f, pictures, f"sawn {k}", f"One of two stones sawn from it: {f.words(f'{at}/sawn/stones/{k}/design')}, {f.number(f'{at}/sawn/stones/{k}/carats', 2)} ct")
-            for k in range(2 if f.has(f"{at}/sawn") else 0)
-        )  # fmt: skip
-        parts.append(f'<h3>Face up</h3><div class="grid">{faces}{pair}</div>{under}')
-        parts.append(
-            table("How they look face up; colour from within; zone: share of the face where zones show; standard errors beside the figures",
-                  ("", "light, %", "window, %", "zone, %", "L*", "C*", "h"), looks, "numbers")
-        )  # fmt: skip
-    if rows:
-        parts.append(f"<h3>To mark the rough</h3>{paragraph(words[0])}")
-    return parts
+def _letter(best: _Best, number: int) -> str:
+    return f"piece {LETTERS[number]}, " if best.several else ""
 
 
-def _verdict(f: Figures, at: str, best: int) -> str:
-    """The best plan in one sentence: carats, value, bid."""
-    here = f"{at}/plans/{best}"
-    row = f.at(here)
-    text = (
-        f"{_plan_name(f, here, row, False)} keeps {f.number(f'{here}/carats', 2)} ct of {f.number(f'{at}/rough/carats', 2)} "
-        f"({f.number(f'{here}/low_carats', 2)} to {f.number(f'{here}/high_carats', 2)})"
+def _parcel(f: Figures) -> str:
+    """What all roughs of a lot are worth together."""
+    at = "/parcel"
+    if not f.has(at):
+        return ""
+    units = [f.words(f"/lot/{k}/currency") for k in range(len(f.at("/lot"))) if f.has(f"/lot/{k}/currency")]  # fmt: skip
+    money = f" {units[0]}" if units else ""
+    bid = f"{at}/bid"
+    rows = [("sum of the single bids", f"{f.number(f'{at}/sum_of_bids', 0)}{money}")]
+    buy = float(f.at(f"{bid}/limit/value")) > 0
+    rows.append(("bid for all roughs together, at most", f"{_bid(f, at)}{money if buy else ''}"))
+    if float(f.at(f"{at}/error")) >= 1:
+        rows.append(("which may be too low by", f"{f.number(f'{at}/error', 0)}{money}"))
+    if f.at(f"{at}/uncut"):
+        rows.append(("roughs bought, but not cut", f.number(f"{at}/uncut", 0)))
+    says = (
+        f"The single bids earn a margin of {f.number(f'{bid}/margin', 0, times=PERCENT)} % on each rough for itself; the bid for all "
+        f"together earns it on the whole, with a chance of {f.number(f'{bid}/earned', 0, times=PERCENT)} %. If every stone comes out "
+        f"{f.number(f'{bid}/lighter/share', 0, times=PERCENT)} % lighter, that chance is {f.number(f'{bid}/lighter/earned', 0, times=PERCENT)} %."
+        if buy
+        else f.words(f"{bid}/remark")
     )
-    if "value" in row:
-        money = f"{f.number(f'{here}/value/expected/value', 0)} {f.words(f'{at}/currency')}"
-        text += f", worth {money} by your prices; bid at most {_bid(f, here)}"
+    return table("The parcel", (), rows, "numbers") + paragraph(says)
+
+
+def _unread(f: Figures) -> str:
+    """Files of a lot without a plan."""
+    if not f.has("/unread") or not f.at("/unread"):
+        return ""
+    lines = (f"<b>{f.words(f'/unread/{k}/name')}</b>: {f.words(f'/unread/{k}/problem')}" for k in range(len(f.at("/unread"))))  # fmt: skip
+    return f'<div class="caution"><p><b>Not planned</b></p>{listed(lines)}</div>'
+
+
+def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
+    rows, best = f.at(f"{at}/plans"), _Best.of(f, at)
+    said = (f.at(f"{at}/question"), f.at(f"{at}/placing"), *f.at(f"{at}/failed"))
+    words = [f"{at}/words/{k}" for k, text in enumerate(f.at(f"{at}/words")) if text not in said]
+    parts = [
+        _alarms(f, at),
+        _verdict(f, at, best) if best else paragraph("No stone was found.", "lead"),
+    ]
+    if any(name.startswith(("plan ", "sawn ")) for name in pictures):
+        parts.append(_faces(f, pictures, at))
+    if not f.at(f"{at}/little"):
+        parts.append(_values(f, at))
+    parts += [_weights(f, at) if rows else "", _pieces(f, at), _directions(f, at)]
+    parts += [_certificates(f, at), _looks(f, at)] if best else []
+    parts.append(f"<h3>In words</h3>{listed(f.words(w) for w in words)}" if words else "")
+    if f.has(f"{at}/placing"):
+        alone = " for the single stone" if best and best.several else ""
+        parts.append(f"<h3>To mark the rough{alone}</h3>{paragraph(f.words(f'{at}/placing'))}")
+    return [part for part in parts if part]
+
+
+def _alarms(f: Figures, at: str) -> str:
+    """What to know before any number: a weight that is not the scan's, work that was stopped, stones that failed."""
+    lines = [f.words(f"{at}/question")] if f.has(f"{at}/question") else []
+    if f.at(f"{at}/stopped"):
+        lines.append("The work was stopped early: heavier stones may not have been found.")
+    if f.at(f"{at}/little"):
+        lines.append("The search found little. That is no advice not to buy.")
+    lines += [f.words(f"{at}/failed/{k}") for k in range(len(f.at(f"{at}/failed")))]
+    return f'<div class="caution">{listed(lines)}</div>' if lines else ""
+
+
+def _verdict(f: Figures, at: str, best: _Best) -> str:
+    """The best plan in one sentence: carats, value, bid."""
+    rough = f.number(f"{at}/rough/carats", 2)
+    if best.several:
+        text = f"{best.name} keep {best.carats(f)} ct together of {rough}"
+    else:
+        text = (
+            f"{best.name} keeps {best.carats(f)} ct of {rough} "
+            f"({f.number(f'{best.at}/low_carats', 2)} to {f.number(f'{best.at}/high_carats', 2)})"
+        )
+    if f.has(f"{best.at}/value") and not f.at(f"{at}/little"):
+        money = f"{f.number(f'{best.at}/value/expected/value', 0)} {f.words(f'{at}/currency')}"
+        bid = _bid(f, best.at)
+        text += f", worth {money} by your prices; {bid if bid == NO_BID else f'bid at most {bid}'}"
     return paragraph(f"{text}.", "lead")
 
 
+def _size(f: Figures, at: str) -> str:
+    sides = " \N{MULTIPLICATION SIGN} ".join(
+        f.number(f"{at}/{n}", 1) for n in ("length_mm", "width_mm", "depth_mm")
+    )
+    return f'<span class="one">{sides}</span>'
+
+
+def _range(f: Figures, at: str) -> str:
+    return f'<span class="one">{f.number(f"{at}/low_carats", 2)} to {f.number(f"{at}/high_carats", 2)}</span>'
+
+
+def _named(f: Figures, at: str) -> list[tuple[str, str]]:
+    """(name, pointer) of each stone of a plan, the best of them bold, and of those of several pieces."""
+    best = f.at(f"{at}/best")
+    first = f.has(f"{at}/sawn") and f.at(f"{at}/sawn/first")
+    found = [
+        (_plan_name(f, f"{at}/plans/{k}", k == best and not first), f"{at}/plans/{k}")
+        for k in range(len(f.at(f"{at}/plans")))
+    ]
+    return found + _of_pieces(f, at)
+
+
+def _of_pieces(f: Figures, at: str) -> list[tuple[str, str]]:
+    if not f.has(f"{at}/sawn"):
+        return []
+    here = f"{at}/sawn/stones"
+    return [(f"piece {LETTERS[k]}: {f.words(f'{here}/{k}/design')}", f"{here}/{k}") for k in range(len(f.at(here)))]  # fmt: skip
+
+
+def _weights(f: Figures, at: str) -> str:
+    lines = []
+    for k in range(len(f.at(f"{at}/plans"))):
+        name, here = _named(f, at)[k]
+        gap = f.number(f"{here}/gap", 2, times=PERCENT) if f.has(f"{here}/gap") else "not proven"
+        lines.append((name, f.number(f"{here}/carats", 2), _range(f, here), f.number(f"{here}/table_to_c_deg", 1), _size(f, here), gap))  # fmt: skip
+    heads = ("", "ct", "low to high", f"table to c, {DEGREE}", "size, mm", "could be heavier by, %")
+    return table("Weights in ct", heads, lines, "numbers") + paragraph(
+        "Low and high: as the scan may be off. Could be heavier: a better placing of the same design, by so much at most, as proven.", "soft"
+    )  # fmt: skip
+
+
+def _certificates(f: Figures, at: str) -> str:
+    """How near each stone comes to the surface, to each defect that has a say, and to the saw."""
+    named = _named(f, at)
+    names = dict.fromkeys(d["name"] for _, here in named for d in f.at(f"{here}/checked/defects") if d["mm"] is not None)  # fmt: skip
+    saw = any(f.has(f"{here}/checked/saw_mm") for _, here in named)
+    lines, heads = [], ["", "under the surface"]
+    spots = {
+        d["name"]: f"{here}/checked/defects/{k}/name"
+        for _, here in named for k, d in enumerate(f.at(f"{here}/checked/defects"))
+    }  # fmt: skip
+    heads += [f.words(spots[name]) for name in names] + (["off the saw cut"] if saw else [])
+    for name, here in named:
+        own = f"{here}/checked"
+        cells = [f.number(f"{own}/surface_mm", 2) if f.has(f"{own}/surface_mm") else DASH]
+        where = {d["name"]: k for k, d in enumerate(f.at(f"{own}/defects"))}
+        for defect in names:
+            k = where.get(defect)
+            there = f"{own}/defects/{k}"
+            cells.append(f"{f.words(f'{there}/lies')} {f.number(f'{there}/mm', 2)}" if k is not None and f.has(f"{there}/mm") else DASH)  # fmt: skip
+        if saw:
+            cells.append(f.number(f"{own}/saw_mm", 2) if f.has(f"{own}/saw_mm") else DASH)
+        lines.append((name, *cells))
+    triangles = f.number(f"{named[0][1]}/checked/triangles", 0)
+    return table("Room around each stone, mm", heads, lines, "numbers") + paragraph(
+        f"The least distances: each stone was checked on all {triangles} triangles of the scan and on the defects as the rough file has them, by "
+        "code that the search does not use.", "soft",
+    )  # fmt: skip
+
+
+def _pieces(f: Figures, at: str) -> str:
+    """The stones of several pieces, each a row."""
+    pieces = _of_pieces(f, at)
+    if not pieces:
+        return ""
+    here = f"{at}/sawn"
+    priced = f.has(f"{here}/value")
+    lines = []
+    for name, stone in pieces:
+        money = (_money(f, f"{stone}/value/expected/value"),) if priced else ()
+        lines.append((name, f.number(f"{stone}/carats", 2), _range(f, stone), f.number(f"{stone}/table_to_c_deg", 1), _size(f, stone), *_colour(f, stone), *money))  # fmt: skip
+    blank = [""] * (3 + len(COLOUR_HEADS))
+    all_money = (_money(f, f"{here}/value/expected/value"),) if priced else ()
+    lines.append(("<b>together</b>", f.number(f"{here}/carats", 2), *blank, *all_money))
+    cuts = len(f.at(f"{here}/cuts"))
+    heads = ("", "ct", "low to high", f"table to c, {DEGREE}", "size, mm", *COLOUR_HEADS, *(("expected value",) if priced else ()))  # fmt: skip
+    title = f"{COUNTS[len(pieces)]}, by {'one saw cut' if cuts == 1 else 'two saw cuts'}"
+    return f"<h3>{title}</h3>" + table(f"{title}: weight and colour of each", heads, lines, "numbers")  # fmt: skip
+
+
+def _directions(f: Figures, at: str) -> str:
+    """What the best plan's design comes to with its table in other directions."""
+    here = f"{at}/directions"
+    found = f.at(here)
+    if not found:
+        return ""
+    priced = any(d["stone"] and "value" in d["stone"] for d in found)
+    lines = []
+    for k, direction in enumerate(found):
+        low, high = (f.number(f"{here}/{k}/table_to_c_deg/{n}", 0) for n in (0, 1))
+        name = f'{f.words(f"{here}/{k}/name")} <span class="one">({low} to {high}{DEGREE})</span>'
+        stone = f"{here}/{k}/stone"
+        if direction["stone"] is None:
+            lines.append((name, "none found", *[""] * (1 + len(COLOUR_HEADS) + priced)))
+            continue
+        money = (_money(f, f"{stone}/value/expected/value"),) if priced else ()
+        lines.append((name, f.number(f"{stone}/carats", 2), f.number(f"{stone}/table_to_c_deg", 0), *_colour(f, stone), *money))  # fmt: skip
+    heads = ("table", "ct", f"to c, {DEGREE}", *COLOUR_HEADS, *(("expected value",) if priced else ()))  # fmt: skip
+    return f"<h3>What a direction of the table costs or brings</h3>{table('The same design with its table in other directions to c', heads, lines, 'numbers')}"  # fmt: skip
+
+
+def _values(f: Figures, at: str) -> str:
+    """Value and bid of each plan and of the pieces."""
+    lines = [
+        (name, *_worth(f, here)) for name, here in _named(f, at)[: len(f.at(f"{at}/plans"))] if f.has(f"{here}/value")
+    ]  # fmt: skip
+    sawn = f"{at}/sawn"
+    if f.has(f"{sawn}/value"):
+        name = COUNTS[len(f.at(f"{sawn}/stones"))]
+        name = f"<b>{name}</b> (best)" if f.at(f"{sawn}/first") else name
+        lines.append((name, *_worth(f, sawn)))
+    if not lines:
+        return ""
+    told = table("Value by your own prices, and what to bid at most", ("", "expected", "low", "high", "bid at most"), lines, "numbers")  # fmt: skip
+    return told + paragraph(f"In {f.words(f'{at}/currency')}. An estimate, not an appraisal.", "soft")  # fmt: skip
+
+
+def _worth(f: Figures, at: str) -> tuple[str, ...]:
+    return (*(_money(f, f"{at}/value/{key}/value") for key in ("expected", "low", "high")), _bid(f, at))  # fmt: skip
+
+
+def _faces(f: Figures, pictures: Pictures, at: str) -> str:
+    """The stones face up, at one scale."""
+    shown = [(f"plan {k}", *_named(f, at)[k]) for k in range(len(f.at(f"{at}/plans")))]
+    shown += [(f"sawn {k}", *stone) for k, stone in enumerate(_of_pieces(f, at))]
+    drawn = "".join(picture(f, pictures, ident, f"{name}, {f.number(f'{here}/carats', 2)} ct") for ident, name, here in shown)  # fmt: skip
+    under = paragraph(f"All at one scale and one exposure. {how(f, shown[0][0])}", "soft")
+    return f'<h3>Face up</h3><div class="grid">{drawn}</div>{under}'
+
+
+def _looks(f: Figures, at: str) -> str:
+    lines = [
+        (name, *(f.estimate(f"{here}/figures/{key}", times=times) for key, times in LOOKS)) for name, here in _named(f, at)
+    ]  # fmt: skip
+    heads = ("", "light, %", "window, %", "zone, %", "L*", "C*", "h")
+    return table("How they look face up", heads, lines, "numbers") + paragraph(
+        "Colour is that from within. Zone: share of the face where zones show. Standard errors beside the figures.", "soft"
+    )  # fmt: skip
+
+
+def _colour(f: Figures, at: str) -> tuple[str, ...]:
+    """Light and colour of a stone without their errors, as COLOUR_HEADS."""
+    own = f"{at}/figures"
+    return (
+        f.number(f"{own}/light_return/value", 1, times=PERCENT),
+        *(f.number(f"{own}/{key}/value", 0) for key in ("lightness", "chroma", "hue_deg")),
+    )
+
+
+COLOUR_HEADS = ("light, %", "L*", "C*", "h")
+COUNTS = {2: "Two stones from one rough", 3: "Three stones from one rough"}
 LOOKS = (
     ("light_return", PERCENT), ("window", PERCENT), ("zone", PERCENT), ("lightness", 1.0), ("chroma", 1.0),
     ("hue_deg", 1.0),
 )  # fmt: skip
 
 
-def _plan_name(f: Figures, at: str, row: dict[str, Any], best: bool) -> str:
+def _plan_name(f: Figures, at: str, best: bool) -> str:
     name = f.words(f"{at}/design")
-    if row["kind"] == "zone hidden":
+    if f.at(f"{at}/kind") == "zone hidden":
         name += " with its zones hidden"
     return f"<b>{name}</b> (best)" if best else name
 
@@ -323,7 +520,7 @@ def _money(f: Figures, at: str) -> str:
 
 def _bid(f: Figures, at: str) -> str:
     limit = f"{at}/bid/limit/value"
-    return f.number(limit, 0) if float(f.at(limit)) > 0 else "do not buy"
+    return f.number(limit, 0) if float(f.at(limit)) > 0 else NO_BID
 
 
 # ---- a re-cut ----------------------------------------------------------------------------------

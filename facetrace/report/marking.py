@@ -11,8 +11,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from trimesh.intersections import slice_faces_plane
 
-from facetrace.common.errors import FacetraceError, FileError
 from facetrace.design.model import Design
 from facetrace.measures.pleochroism import dichroscope_pair
 from facetrace.optics.colour import observer, srgb_of
@@ -30,9 +30,10 @@ from facetrace.report.html import (
     section,
     table,
 )
-from facetrace.report.result import Result, lying
+from facetrace.report.result import Result, lying, stones_of
 from facetrace.report.sheet import CAUTIONS, DEFER, tick
 from facetrace.report.six_views import (
+    LETTERS,
     SIDES,
     Floats,
     Outlined,
@@ -56,6 +57,8 @@ ZONE_MM = 2.0
 CHECK_MM, AGREE_MM = 50, 0.1
 AXES = "xyz"
 DEGREE, MINUS = "\N{DEGREE SIGN}", "\N{MINUS SIGN}"
+# a saw cut, from 0, and a side of it: -1 that of its normal, 1 the other
+Side = tuple[int, int]
 OWN_CAUTIONS = (
     "Measure again before each step that cannot be undone: before the saw, before the table is ground, before the dop is set.",
     "Saw slowly, wet, the piece held firm; a crack may let go and throw a part of it.",
@@ -64,7 +67,8 @@ OWN_CAUTIONS = (
 WHAT = {
     "table": "middle of the table", "girdle": "middle of the girdle plane", "culet": "lowest point (culet)",
 }  # fmt: skip
-MARKS = {"table": "whole line", "girdle": "dashed line", "saw": "line of dashes and dots"}
+MARKS = {"table": "whole line", "girdle": "dashed line"}
+SAW_MARKS = ("line of dashes and dots", "line of dashes and pairs of dots")
 
 
 @dataclass(frozen=True)
@@ -74,25 +78,45 @@ class Lying:
     cut: Cut
     row: Mapping[str, Any]
     design: Design
+    sides: tuple[Side, ...] = ()
+
+
+@dataclass(frozen=True)
+class Sawing:
+    """A saw cut, the middle of its kerf: normal . r = offset in the rough file's frame; of: whose piece it divides."""
+
+    normal: Floats
+    offset: float
+    crack: str | None
+    of: Side | None
 
 
 @dataclass(frozen=True)
 class Marked:
-    """A rough, the stones to cut from it, and the saw plane between them (crystal frame: normal, offset) or None."""
+    """A rough, the stones to cut from it, and the saw cuts between them in their order."""
 
     rough: Rough
     stones: tuple[Lying, ...]
-    saw: tuple[Floats, float] | None
+    cuts: tuple[Sawing, ...]
     sources: tuple[Any, ...]
 
+    def walls(
+        self, sides: Sequence[Side], kerf_mm: float = 0.0
+    ) -> tuple[tuple[Floats, float], ...]:
+        """(n, d) for each side of a cut, so that n . r >= d there, half of the kerf away from the cut."""
+        return tuple(
+            (-side * self.cuts[k].normal, -side * self.cuts[k].offset + kerf_mm / 2) for k, side in sides
+        )  # fmt: skip
 
-def marked_of(result: Result, number: int | None, pair: bool, source: Any = None) -> Marked:
-    """What a plan's document says of one of its stones (counted from 1; None: its best), or of its sawn pair.
+
+def marked_of(result: Result, number: int | None, pieces: bool, source: Any = None) -> Marked:
+    """What a plan's document says of one of its stones (counted from 1), or of those of several pieces; see ``stones_of``.
 
     Raises FacetraceError where the files that it names are gone or changed, or it has no such stone.
     """
     member = result.document["plan"]
-    rows = _rows(result, member, number, pair)
+    rows = stones_of(result, member, number, pieces)
+    sawn = "sides" in rows[0]
     where = source or result.found(member["rough"]["file"])
     rough = rough_of(read_rough(where))
     result.check(str(where), rough.carats, float(member["rough"]["carats"]))
@@ -100,35 +124,32 @@ def marked_of(result: Result, number: int | None, pair: bool, source: Any = None
     for row in rows:
         cut, design, file = lying(result, member, row, rough)
         back = rough.turn.T
-        stones.append(
-            Lying(replace(cut, turn=back @ cut.turn, shift=back @ cut.shift), row, design)
-        )
+        sides = tuple(_side(side) for side in row["sides"]) if sawn else ()
+        here = replace(cut, turn=back @ cut.turn, shift=back @ cut.shift)
+        stones.append(Lying(here, row, design, sides))
         sources.append(file)
-    saw = None
-    if pair:
-        normal = np.array(member["sawn"]["normal"], dtype=float)
-        if normal.shape != (3,):
-            raise ValueError("normal")
-        saw = normal / np.linalg.norm(normal), float(member["sawn"]["offset_mm"])
-    return Marked(rough, tuple(stones), saw, tuple(sources))
+    cuts = [_sawing(cut, rough) for cut in member["sawn"]["cuts"]] if sawn else []
+    used = [k for stone in stones for k, _ in stone.sides] + [c.of[0] for c in cuts if c.of]
+    if any(not 0 <= k < len(cuts) for k in used) or any(
+        c.of and c.of[0] >= k for k, c in enumerate(cuts)
+    ):
+        raise ValueError("cuts")
+    return Marked(rough, tuple(stones), tuple(cuts), tuple(sources))
 
 
-def _rows(
-    result: Result, member: Mapping[str, Any], number: int | None, pair: bool
-) -> list[Mapping[str, Any]]:
-    if pair:
-        if not member["sawn"]:
-            raise FacetraceError(f"--pair: {result.path} has no two stones; run plan with --pieces 2")  # fmt: skip
-        return list(member["sawn"]["stones"])
-    plans = member["plans"]
-    if not plans:
-        raise FileError(result.path, None, "plan", "holds no stone: nothing fitted into the rough")
-    wanted = number or member["best"] + 1
-    if wanted > len(plans):
-        raise FacetraceError(
-            f"--number: {result.path} holds {len(plans)} {'plan' if len(plans) == 1 else 'plans'}; give 1 to {len(plans)}"
-        )
-    return [plans[wanted - 1]]
+def _side(member: Mapping[str, Any]) -> Side:
+    if member["side"] not in (-1, 1):
+        raise ValueError("side")
+    return int(member["cut"]), int(member["side"])
+
+
+def _sawing(member: Mapping[str, Any], rough: Rough) -> Sawing:
+    normal = np.array(member["normal"], dtype=float)
+    if normal.shape != (3,):
+        raise ValueError("normal")
+    of = None if member["of"] is None else _side(member["of"])
+    there = rough.turn.T @ (normal / np.linalg.norm(normal))
+    return Sawing(there, float(member["offset_mm"]), member["crack"], of)
 
 
 # ---- numbers -----------------------------------------------------------------------------------
@@ -142,14 +163,6 @@ def mark_part(marked: Marked) -> dict[str, Any]:
     c = rough.turn[2]
     names = list(dict.fromkeys(d.name for d in rough.defects))
     kinds = {d.name: (d.kind, d.wish) for d in rough.defects}
-    saw = None
-    if marked.saw:
-        normal = rough.turn.T @ marked.saw[0]
-        reach = corners @ normal
-        saw = _plane_part("saw", normal, marked.saw[1], corners, low, high) | {
-            "ends_mm": [float(reach.max()) - marked.saw[1], marked.saw[1] - float(reach.min())],
-            "kerf_mm": rough.loss.kerf_mm,
-        }
     return {
         "rough": {
             "name": rough.name, "file": str(rough.file.path), "carats": rough.carats,
@@ -160,8 +173,8 @@ def mark_part(marked: Marked) -> dict[str, Any]:
             "angles_deg": _angles(c),
             "views_deg": {s: math.degrees(math.asin(np.clip(c @ side_axes(s)[2], -1, 1))) for s in SIDES},
         },
-        "stones": [_stone_part(stone, _piece_of(marked, stone), low, high, c) for stone in marked.stones],
-        "saw": saw,
+        "stones": [_stone_part(stone, piece_of(marked, stone.sides), low, high, c) for stone in marked.stones],
+        "cuts": [_cut_part(marked, k, low, high) for k in range(len(marked.cuts))],
         "defects": [
             {"number": k + 1, "name": n, "kind": kinds[n][0], "wish": kinds[n][1]} for k, n in enumerate(names)
         ],
@@ -170,21 +183,35 @@ def mark_part(marked: Marked) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _piece_of(marked: Marked, stone: Lying) -> Floats:
-    """Corners (n, 3) of what a stone is ground from: the rough, or its own side of the saw cut."""
-    rough = marked.rough
-    corners = np.asarray(rough.mesh.vertices @ rough.turn)
-    if marked.saw is None:
-        return corners
-    normal, offset = rough.turn.T @ marked.saw[0], marked.saw[1]
-    side = math.copysign(1.0, float(stone.cut.shift @ normal) - offset)
-    over = side * (corners @ normal - offset) - rough.loss.kerf_mm / 2
-    f = rough.mesh.faces
-    a, b = f.ravel(), np.roll(f, -1, axis=1).ravel()
-    crossed = (over[a] > 0) & (over[b] <= 0)
-    a, b = a[crossed], b[crossed]
-    share = (over[a] / (over[a] - over[b]))[:, None]
-    return np.vstack([corners[over > 0], corners[a] + share * (corners[b] - corners[a])])
+def piece_of(marked: Marked, sides: Sequence[Side]) -> Floats:
+    """Corners (n, 3) of the rough, or of its piece on these sides of the saw cuts."""
+    mesh = marked.rough.mesh
+    corners, faces = mesh.vertices @ marked.rough.turn, mesh.faces
+    for normal, offset in marked.walls(sides, marked.rough.loss.kerf_mm):
+        if len(faces):
+            corners, faces, _ = slice_faces_plane(corners, faces, normal, offset * normal)
+    if not len(faces):
+        raise ValueError("sides")
+    return np.asarray(corners[np.unique(faces)])
+
+
+def _cut_part(marked: Marked, number: int, low: Floats, high: Floats) -> dict[str, Any]:
+    cut = marked.cuts[number]
+    corners = piece_of(marked, _before(marked, cut))
+    reach = corners @ cut.normal
+    return _plane_part("saw", cut.normal, cut.offset, corners, low, high) | {
+        "ends_mm": [float(reach.max()) - cut.offset, cut.offset - float(reach.min())],
+        "kerf_mm": marked.rough.loss.kerf_mm, "number": number + 1, "crack": cut.crack, "of": _as_member(cut.of),
+    }  # fmt: skip
+
+
+def _before(marked: Marked, cut: Sawing) -> list[Side]:
+    """Sides of the cuts that come before, which bound the piece that a cut divides."""
+    return [] if cut.of is None else [*_before(marked, marked.cuts[cut.of[0]]), cut.of]
+
+
+def _as_member(side: Side | None) -> dict[str, int] | None:
+    return None if side is None else {"cut": side[0], "side": side[1]}
 
 
 def _angles(direction: Floats) -> list[float]:
@@ -260,6 +287,7 @@ def _stone_part(
         "culet_below_mm": float((corners @ up).max() - up @ points["culet"]),
         "normal_deg": _angles(up), "length_deg": _angles(along),
         "normal_to_c_deg": math.degrees(math.acos(min(1.0, abs(float(up @ c))))),
+        "sides": [_as_member(side) for side in stone.sides],
     }  # fmt: skip
 
 
@@ -280,16 +308,14 @@ def scene_of(marked: Marked) -> tuple[Scene, float]:
     rough = marked.rough
     vertices, faces, moved = fewer(rough.mesh, MOST_DRAWN)
     corners = rough.mesh.vertices @ rough.turn
-    planes, saw, keep = [], None, None
-    if marked.saw:
-        saw = rough.turn.T @ marked.saw[0], marked.saw[1]
-        planes.append(Plane("saw", *saw))
+    planes = [
+        Plane(f"saw {k + 1}", cut.normal, cut.offset, marked.walls(_before(marked, cut)))
+        for k, cut in enumerate(marked.cuts)
+    ]
     for stone in marked.stones:
         up, at = stone.cut.turn[:, 2], places(stone.cut.solid)
-        if saw:
-            # of a sawn piece only its own side bears the lines of its stone
-            side = math.copysign(1.0, float(stone.cut.shift @ saw[0]) - saw[1])
-            keep = side * saw[0], side * saw[1]
+        # a piece bears the lines of its own stone alone
+        keep = marked.walls(stone.sides)
         for kind in ("table", "girdle"):
             point = stone.cut.shift + stone.cut.turn @ at[kind]
             planes.append(Plane(kind, up, float(up @ point), keep))
@@ -352,8 +378,8 @@ def _size(f: Figures, at: str) -> str:
 def _head(f: Figures) -> str:
     blanks = "".join(f'<span class="blank">{w}<i></i></span>' for w in ("piece", "cutter", "date", "carats in"))  # fmt: skip
     several = len(f.at("/mark/stones")) > 1
-    stones = " and ".join(
-        f"{'AB'[k] + ', ' if several else ''}{f.words(f'/mark/stones/{k}/name')} of {f.number(f'/mark/stones/{k}/carats')} ct, "
+    stones = "; ".join(
+        f"{LETTERS[k] + ', ' if several else ''}{f.words(f'/mark/stones/{k}/name')} of {f.number(f'/mark/stones/{k}/carats')} ct, "
         f"{_size(f, f'/mark/stones/{k}/size_mm')}"
         for k in range(len(f.at("/mark/stones")))
     )
@@ -395,7 +421,10 @@ def _views(f: Figures, scene: Scene, moved: float) -> str:
         drawn.append(figure(view.large(words), caption))
     key = [
         "T: middle of the table; C: lowest point. Whole line on the skin: the table's plane; dashed: the girdle plane"
-        + ("; dashes and dots: the saw cut" if f.has("/mark/saw") else "")
+        + "".join(
+            f"; S{f.number(f'/mark/cuts/{k}/number', 0)}, {SAW_MARKS[k].removeprefix('line of ')}: saw cut"
+            for k in _cuts(f)
+        )
         + ". c: the optic axis."
     ]
     for k, defect in enumerate(scene.defects):
@@ -441,7 +470,7 @@ def _numbers(f: Figures) -> str:
     count = len(f.at("/mark/stones"))
     for n in range(count):
         at = f"/mark/stones/{n}"
-        who = f", stone {'AB'[n]}" if count > 1 else ""
+        who = f", stone {LETTERS[n]}" if count > 1 else ""
         rows = [
             (f"{what}{who}", *(f.number(f"{at}/points/{name}/from_mm/{s}") for s in SIDES)) for name, what in WHAT.items()
         ]  # fmt: skip
@@ -449,9 +478,10 @@ def _numbers(f: Figures) -> str:
         planes += [_plane_row(f, f"{at}/planes/{k}", who) for k in range(2)]
         for word, key in (("table's normal, out of the table", "normal_deg"), ("length, towards index 0", "length_deg")):  # fmt: skip
             angles.append((f"{word.replace('0', '<span data-fixed>0</span>')}{who}", *(_deg(f, f"{at}/{key}/{k}") for k in range(3))))  # fmt: skip
-    if f.has("/mark/saw"):
-        planes.append(_plane_row(f, "/mark/saw", ""))
-        angles.append(("across the saw cut", *(_deg(f, f"/mark/saw/angles_deg/{k}") for k in range(3))))  # fmt: skip
+    for n in _cuts(f):
+        at = f"/mark/cuts/{n}"
+        planes.append(_plane_row(f, at, f" cut {f.number(f'{at}/number', 0)}"))
+        angles.append((f"across saw cut {f.number(f'{at}/number', 0)}", *(_deg(f, f"{at}/angles_deg/{k}") for k in range(3))))  # fmt: skip
     parts.append(
         table(
             "Planes: the piece stands with the named side up; height of the plane at the middle of each side of the box, mm",
@@ -472,27 +502,58 @@ def _plane_row(f: Figures, at: str, who: str) -> tuple[str, ...]:
         f.number(f"{at}/heights_mm/{s}") if f.has(f"{at}/heights_mm/{s}") else "\N{EN DASH}" for s in SIDES
     ]  # fmt: skip
     name = f.at(f"{at}/name")
+    line = MARKS.get(name) or SAW_MARKS[f.at(f"{at}/number") - 1]
     return (
-        f"{f.words(f'{at}/name')}{who}, {MARKS[name]}",
+        f"{f.words(f'{at}/name')}{who}, {line}",
         f.at(f"{at}/up").replace("-", MINUS),
         *cells,
     )
 
 
-def _order(f: Figures) -> str:
+def _cuts(f: Figures) -> range:
+    return range(len(f.at("/mark/cuts")))
+
+
+def _side_words(f: Figures, at: str) -> str:
+    """A side of a saw cut, by the side of the box that it faces, and the cut."""
+    cut = f"/mark/cuts/{f.at(f'{at}/cut')}"
+    up = str(f.at(f"{cut}/up"))
+    if f.at(f"{at}/side") > 0:
+        up = ("-" if up[0] == "+" else "+") + up[1]
+    return f"{up.replace('-', MINUS)} of cut {f.number(f'{cut}/number', 0)}"
+
+
+def _saw_steps(f: Figures) -> list[str]:
     steps = []
-    if f.has("/mark/saw"):
-        at = "/mark/saw"
+    if len(_cuts(f)) > 1:
+        steps.append("Draw both saw cuts and the lines of all stones before you saw: on a piece x, y and z are hard to find again.")  # fmt: skip
+    for n in _cuts(f):
+        at = f"/mark/cuts/{n}"
+        # what a cut divides is the rough, or a piece of the cut before
+        piece = (
+            f"the piece towards {_side_words(f, f'{at}/of')}" if f.has(f"{at}/of") else "the rough"
+        )
+        through = f", through the {f.words(f'{at}/crack')}" if f.has(f"{at}/crack") else ""
+        up = f.at(f"{at}/up").replace("-", MINUS)
         steps.append(
-            "Saw. Draw the cut round the piece (dashes and dots in the views). Its middle lies "
-            f"{f.number(f'{at}/ends_mm/0')} mm from the end of the piece towards {f.at(f'{at}/up').replace('-', MINUS)} and "
-            f"{f.number(f'{at}/ends_mm/1')} mm from the other, square to the cut; the blade takes {f.number(f'{at}/kerf_mm')} mm. "
+            f"Saw cut {f.number(f'{at}/number', 0)}: divide {piece}{through}. Draw the cut round it ({SAW_MARKS[n].removeprefix('line of ')} in the "
+            f"views). Its middle lies {f.number(f'{at}/ends_mm/0')} mm from the end of {'the rough' if piece == 'the rough' else 'that piece'} towards "
+            f"{up} and {f.number(f'{at}/ends_mm/1')} mm from the other, square to the cut; the blade takes {f.number(f'{at}/kerf_mm')} mm. "
             f"The direction across it stands {_three(f, f'{at}/angles_deg')}. Measure both ends again before the blade touches."
         )
-    piece = "sawn piece" if f.has("/mark/saw") else "rough"
+    return steps
+
+
+def _order(f: Figures) -> str:
+    steps = _saw_steps(f)
+    piece = "sawn piece" if steps else "rough"
     for n in range(len(f.at("/mark/stones"))):
         at = f"/mark/stones/{n}"
-        own = f"Stone {'AB'[n]}: " if f.has("/mark/saw") else ""
+        own = ""
+        if f.at(f"{at}/sides"):
+            own = f"Stone {LETTERS[n]}: "
+            sides = (_side_words(f, f"{at}/sides/{k}") for k in range(len(f.at(f"{at}/sides"))))
+            steps.append(f"{own}it lies in the piece towards {', towards '.join(sides)}.")
         steps += [
             f"{own}Draw the line of the table's plane round the piece (whole line in the views, heights under Numbers).",
             f"{own}Grind a face square to the table's normal, which stands {_three(f, f'{at}/normal_deg')}. The finished table lies "

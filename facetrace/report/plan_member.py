@@ -5,7 +5,7 @@ from typing import Any
 
 from facetrace.common.ledger import Cell
 from facetrace.placement.certificate import Certificate
-from facetrace.report.plan_words import sentences
+from facetrace.report.plan_words import called, sentences
 from facetrace.studies import certified
 from facetrace.studies.answer import Answer
 from facetrace.studies.directions import BANDS
@@ -16,7 +16,14 @@ from facetrace.studies.rows import number
 
 def stone_member(row: Mapping[str, Cell], certificate: Certificate) -> dict[str, Any]:
     """A row and its certificate for the document."""
-    skipped = {n for f in FIGURES for n in (f, f"{f}_stderr")} | {KEY[0], *TURN, *SHIFT, "rough", "low_place", "high_place"}
+    skipped = {n for f in FIGURES for n in (f, f"{f}_stderr")} | {
+        KEY[0],
+        *TURN,
+        *SHIFT,
+        "rough",
+        "low_place",
+        "high_place",
+    }
     member: dict[str, Any] = {n: v for n, v in row.items() if n not in skipped}
     turn = [number(row, n) for n in TURN]
     return member | {
@@ -52,7 +59,7 @@ def _sawn_member(answer: Answer) -> dict[str, Any] | None:
                 "of": None if cut.of is None else {"cut": cut.of[0], "side": cut.of[1]},
             } for cut in pieces.sawn.cuts
         ],
-        "stones": stones, "first": answer.sawn_first,
+        "stones": stones, "carats": pieces.sawn.carats, "first": answer.sawn_first,
     }  # fmt: skip
     return found | (worth_member(*pieces.together) if pieces.together else {})
 
@@ -60,7 +67,11 @@ def _sawn_member(answer: Answer) -> dict[str, Any] | None:
 def _direction_members(answer: Answer) -> list[dict[str, Any]]:
     found = []
     for direction in answer.directions:
-        member: dict[str, Any] = {"name": direction.name, "table_to_c_deg": list(BANDS[direction.name]), "stone": None}
+        member: dict[str, Any] = {
+            "name": direction.name,
+            "table_to_c_deg": list(BANDS[direction.name]),
+            "stone": None,
+        }
         if direction.row is not None and direction.certificate is not None:
             member["stone"] = stone_member(direction.row, direction.certificate)
             if direction.worth:
@@ -72,6 +83,7 @@ def _direction_members(answer: Answer) -> list[dict[str, Any]]:
 def plan_member(answer: Answer) -> dict[str, Any]:
     """The member "plan" of the document."""
     rough, loss, setting = answer.room.rough, answer.room.rough.loss, answer.setting
+    words = sentences(answer)
     plans = []
     for k, row in enumerate(answer.plans):
         member = stone_member(row, answer.certificates[k])
@@ -96,5 +108,9 @@ def plan_member(answer: Answer) -> dict[str, Any]:
         "directions": _direction_members(answer),
         "sawn": _sawn_member(answer),
         "stopped": answer.stopped,
-        "words": sentences(answer),
+        "little": answer.found_little,
+        "question": words[0] if rough.weight_note else None,
+        "placing": next((text for text in words if text.startswith(f"Best: {called(answer.plans[answer.best])}")), None)
+        if answer.plans else None,
+        "words": words,
     }  # fmt: skip

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from facetrace.common.errors import MOST_NAME, FacetraceError, shortened, visible
+from facetrace.common.errors import MOST_NAME, FacetraceError, FileError, shortened, visible
 from facetrace.common.filekind import mesh_or_picture, no_file, result_words
 from facetrace.common.names import check_path, lies_in, odd_words
 from facetrace.design.model import Design, read_design
@@ -145,7 +145,7 @@ def unchanged(result: Result, name: str) -> Iterator[None]:
 def lying(
     result: Result, part: Mapping[str, Any], row: Mapping[str, Any], rough: Rough
 ) -> tuple[Cut, Design, Path]:
-    """A stone of a plan (or of a sawn pair) where it lies, with its design and the design's file.
+    """A stone of a plan (or of one of several pieces) where it lies, with its design and the design's file.
 
     *part*: the plan's member. Raises FacetraceError where the design is gone or makes another stone now.
     """
@@ -161,3 +161,30 @@ def lying(
     copy = Copy(scale, turn, shift, solid.volume * scale**3)
     result.check(name, carats_of(rough, copy.volume), float(row["carats"]))
     return cut_of(solid, copy), design, path
+
+
+def stones_of(
+    result: Result, part: Mapping[str, Any], number: int | None, pieces: bool
+) -> list[dict[str, Any]]:
+    """The stone of a plan with that number (from 1), or those of several pieces; with neither those to go by.
+
+    *part*: the plan's member. Raises FacetraceError where there is none.
+    """
+    if pieces or (number is None and part["sawn"] and part["sawn"]["first"]):
+        if not part["sawn"]:
+            raise FacetraceError(f"--pieces: {result.path} holds no stones of several pieces; run plan with --pieces 2, or 3")  # fmt: skip
+        return list(part["sawn"]["stones"])
+    plans = part["plans"]
+    if not plans:
+        alone = (
+            "single stone: its stones of several pieces go by --pieces"
+            if part["sawn"]
+            else "stone: none was found"
+        )
+        raise FileError(result.path, None, "plan", f"holds no {alone}")
+    wanted = number or part["best"] + 1
+    if wanted > len(plans):
+        raise FacetraceError(
+            f"--number: {result.path} holds {len(plans)} {'plan' if len(plans) == 1 else 'plans'}; give 1 to {len(plans)}"
+        )
+    return [plans[wanted - 1]]

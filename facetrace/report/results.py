@@ -22,6 +22,7 @@ from facetrace.report.gather import Album
 from facetrace.report.picture import WHITE
 from facetrace.report.plan import Panel
 from facetrace.report.result import Result, complete, lying, unchanged
+from facetrace.report.six_views import LETTERS
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
@@ -258,12 +259,15 @@ def _placed(maker: _Maker, part: Mapping[str, Any]) -> dict[str, Any]:
     if panels:
         panels.insert(0, panels.pop(part["best"]))
     if part["sawn"]:
-        pair = [lying(maker.result, part, row, room.rough) for row in part["sawn"]["stones"]]
-        carats = sum(row["carats"] for row in part["sawn"]["stones"])
-        panels.append(Panel(f"two stones, {carats:.2f} ct", tuple(cut for cut, _, _ in pair)))
-        designs[panels[-1].name] = [design for _, design, _ in pair]
-        for k, (cut, design, _) in enumerate(pair):
-            alt = f"Stone {k + 1} of two cut from {part['rough']['name']}, face up."
+        stones = [lying(maker.result, part, row, room.rough) for row in part["sawn"]["stones"]]
+        name = f"{len(stones)} stones, {part['sawn']['carats']:.2f} ct"
+        panels.insert(
+            0 if part["sawn"]["first"] else len(panels),
+            Panel(name, tuple(cut for cut, _, _ in stones)),
+        )
+        designs[name] = [design for _, design, _ in stones]
+        for k, (cut, design, _) in enumerate(stones):
+            alt = f"Stone {LETTERS[k]} of {len(stones)} cut from {part['rough']['name']}, face up."
             shown[f"sawn {k}"] = (room.scene(cut, design), alt)
     if shown:
         maker.faces(shown, f"{description(room.light)} Each stone has the zones it holds.")
@@ -271,23 +275,38 @@ def _placed(maker: _Maker, part: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _lot(maker: _Maker) -> dict[str, Any]:
-    """The best stone of each rough face up, and the sums."""
+    """The stones of each rough's best plan face up, and the sums."""
     lot = maker.document["lot"]
-    best = {k: part["plans"][part["best"]] for k, part in enumerate(lot) if part["plans"]}
+    unread = maker.document.get("unread", ())
     shown: dict[str, tuple[Scene, str]] = {}
-    for k, row in best.items():
-        room = _room(maker, lot[k])
-        cut, design, _ = lying(maker.result, lot[k], row, room.rough)
-        alt = f"{row['design']} cut from {lot[k]['rough']['name']}, face up."
-        shown[f"lot {k}"] = (room.scene(cut, design), alt)
+    sums = {"rough_carats": 0.0, "carats": 0.0}
+    if any(part["currency"] for part in lot):
+        sums |= {"value": 0.0, "bid": 0.0}
+    for k, part in enumerate(lot):
+        room = _room(maker, part)
+        sums["rough_carats"] += part["rough"]["carats"]
+        best, rows = _best(part)
+        for n, row in enumerate(rows):
+            cut, design, _ = lying(maker.result, part, row, room.rough)
+            alt = f"{row['design']} cut from {part['rough']['name']}, face up."
+            shown[f"lot {k} {n}"] = (room.scene(cut, design), alt)
+            sums["carats"] += row["carats"]
+        if "value" in best and not part["little"]:
+            sums["value"] += best["value"]["expected"]["value"]
+            sums["bid"] += max(best["bid"]["limit"]["value"], 0.0)
     if shown:
-        maker.faces(shown, f"{description(room.light)} Each stone has the zones it holds.")
-    sums = {
-        "rough_carats": sum(part["rough"]["carats"] for part in lot),
-        "carats": sum(row["carats"] for row in best.values()),
-    }
-    if any("value" in row for row in best.values()):
-        sums["value"] = sum(row["value"]["expected"]["value"] for row in best.values())
-        sums["bid"] = sum(max(row["bid"]["limit"]["value"], 0.0) for row in best.values())
+        maker.faces(shown, f"{maker.told['light']} Each stone has the zones it holds.")
     names = ", ".join(part["rough"]["name"] for part in lot)
-    return {"title": f"A lot of {len(lot)} roughs", "lead": f"{names}.", "sums": sums}
+    left = f" {len(unread)} more could not be planned." if unread else ""
+    count = f"{len(lot)} {'rough' if len(lot) == 1 else 'roughs'}"
+    return {"title": f"A lot of {count}", "lead": f"{names}.{left}" if lot else left.strip(), "sums": sums}  # fmt: skip
+
+
+def _best(part: Mapping[str, Any]) -> tuple[Mapping[str, Any], Sequence[Mapping[str, Any]]]:
+    """(what a rough's plan goes by, its stones); nothing and none where nothing was found."""
+    if part["sawn"] and part["sawn"]["first"]:
+        return part["sawn"], part["sawn"]["stones"]
+    if not part["plans"]:
+        return {}, ()
+    row = part["plans"][part["best"]]
+    return row, (row,)

@@ -29,8 +29,11 @@ END_ON_DEG = 10.0
 # edges that turn less, as a cosine, are not drawn, nor more than so many: a scan's skin
 SHARP, MOST_EDGES = 0.9, 1500
 ARROW_MM = 7.0
-DASHES = {"table": "", "girdle": "2 1", "saw": "5 1.2 1 1.2"}
-INK = {"table": "var(--stone)", "girdle": "var(--stone)", "saw": "var(--c2)"}
+DASHES = {
+    "table": "", "girdle": "2 1", "saw 1": "5 1.2 1 1.2", "saw 2": "5 1.2 1 1.2 1 1.2",
+}  # fmt: skip
+# names of several stones
+LETTERS = "ABC"
 
 
 def side_axes(side: str) -> Floats:
@@ -59,12 +62,12 @@ class Outlined:
 
 @dataclass(frozen=True)
 class Plane:
-    """normal . r = offset; kind: table, girdle or saw; keep: drawn only where keep[0] . r >= keep[1]."""
+    """normal . r = offset; kind: one of DASHES; keep: drawn only where n . r >= d for each (n, d)."""
 
     kind: str
     normal: Floats
     offset: float
-    keep: tuple[Floats, float] | None = None
+    keep: tuple[tuple[Floats, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -121,8 +124,8 @@ def skin_line(scene: Scene, plane: Plane) -> tuple[Floats, Ints, Ints]:
     share = (beyond[a] / (beyond[a] - beyond[b]))[:, :, None]
     points = scene.vertices[a] + share * (scene.vertices[b] - scene.vertices[a])
     edges = np.minimum(a, b) * len(scene.vertices) + np.maximum(a, b)
-    if plane.keep is not None:
-        kept = points.mean(axis=1) @ plane.keep[0] >= plane.keep[1]
+    for normal, offset in plane.keep:
+        kept = points.mean(axis=1) @ normal >= offset
         points, rows, edges = points[kept], rows[kept], edges[kept]
     return points, rows, edges
 
@@ -233,14 +236,19 @@ class SideView:
             near = self.scene.normals[faces] @ self.axes[2] > 0
             lines = chained(self.seen(segments[near]), edges[near])
             path = "".join(_path(line, False) for line in lines)
+            saw = plane.kind.startswith("saw")
             found.append(
-                f'<path d="{path}" style="stroke:{INK[plane.kind]}" stroke-width="{THICK}" stroke-dasharray="{DASHES[plane.kind] or "none"}"/>'
+                f'<path d="{path}" style="stroke:var({"--c2" if saw else "--stone"})" stroke-width="{THICK}" '
+                f'stroke-dasharray="{DASHES[plane.kind] or "none"}"/>'
             )
+            if saw and lines:
+                x, y = max((point for line in lines for point in line), key=lambda p: float(p[0]))
+                found.append(_text(x + 0.8, y, f"S{plane.kind[-1]}", anchor="start", halo=True))
         return found
 
     def _stone(self, number: int) -> list[str]:
         cut = self.scene.stones[number]
-        mark = "" if len(self.scene.stones) == 1 else "AB"[number]
+        mark = "" if len(self.scene.stones) == 1 else LETTERS[number]
         eye = cut.turn.T @ self.axes[2]
         faces = [
             self.seen(cut.shift + part.vertices[polygon] @ cut.turn.T)
