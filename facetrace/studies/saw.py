@@ -119,8 +119,23 @@ class _Piece:
     """A piece of the rough: the walls that bound it, as (cut, side)."""
 
     room: Prepared
-    corners: Floats
     sides: tuple[tuple[int, float], ...] = ()
+
+    @property
+    def corners(self) -> Floats:
+        """(n, 3): corners of the surface under the piece's wall, and where edges of the surface meet it."""
+        space = self.room.space
+        sides = space.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+        # each edge belongs to two triangles, which run along it in opposite ways
+        ends = space.vertices[sides[sides[:, 0] < sides[:, 1]]]
+        for wall in space.walls.T:
+            beyond = ends @ wall[:3] - wall[3]
+            ends, beyond = ends[(beyond <= 0).any(axis=1)], beyond[(beyond <= 0).any(axis=1)]
+            out = beyond > 0
+            share = beyond[:, :1] / np.where(out.any(axis=1), beyond[:, 0] - beyond[:, 1], 1.0)[:, None]
+            met = ends[:, 0] + share * (ends[:, 1] - ends[:, 0])
+            ends = np.where(out[..., None], met[:, None], ends)
+        return np.asarray(ends.reshape(-1, 3))
 
 
 @dataclass(frozen=True)
@@ -140,7 +155,7 @@ def sawn(
     """
     saw = _Saw(tasks, setting, run)
     room = tasks[0].room
-    whole = _Piece(room.ready, room.rough.mesh.vertices)
+    whole = _Piece(room.ready)
     chosen = saw.cut(whole, None, ())
     found: list[Sawn] = []
     for cuts, halves in chosen:
@@ -166,7 +181,7 @@ class _Saw:
         self.tried = 0
         self.known: dict[tuple[tuple[int, ...], int], list[Row | None]] = {}
 
-    def half(self, room: Prepared, corners: Floats, wall: Floats, sides: tuple[tuple[int, float], ...]) -> _Half:
+    def half(self, room: Prepared, wall: Floats, sides: tuple[tuple[int, float], ...]) -> _Half:
         """What a side of a cut promises: the best of the designs."""
         inner = walled(room, wall[:, None])
         threads = self.run.workers.count
@@ -175,15 +190,15 @@ class _Saw:
             for stone in self.stones_of
         ]
         best = int(np.argmax(sizes))
-        left = corners[corners @ wall[:3] <= wall[3]]
-        return _Half(_Piece(inner, left, sides), best, sizes[best])
+        return _Half(_Piece(inner, sides), best, sizes[best])
 
     def cut(
         self, piece: _Piece, of: tuple[int, float] | None, before: Sequence[Cut]
     ) -> list[tuple[tuple[Cut, ...], list[_Half]]]:
         """The cuts of a piece that promise most, with the two halves of each."""
         found = []
-        planes = planes_of(self.rough, piece.corners)
+        corners = piece.corners
+        planes = planes_of(self.rough, corners)
         number_of = len(before)
         for k, plane in enumerate(planes):
             if self.run.over():
@@ -191,11 +206,11 @@ class _Saw:
             self.tried += 1
             kerf = self.rough.loss.kerf_mm
             halves = [
-                self.half(piece.room, piece.corners, plane.wall(side, kerf), (*piece.sides, (number_of, side)))
+                self.half(piece.room, plane.wall(side, kerf), (*piece.sides, (number_of, side)))
                 for side in (-1.0, 1.0)
             ]  # fmt: skip
             if all(half.promised > 0 for half in halves):
-                reach = piece.corners @ plane.normal
+                reach = corners @ plane.normal
                 depths = (float(reach.max()) - plane.offset, plane.offset - float(reach.min()))
                 cuts = (*before, Cut(plane, depths, of))
                 found.append((sum(h.promised for h in halves), -k, cuts, halves))
