@@ -30,6 +30,7 @@ from facetrace.studies.plan import (
     made,
     priced_stone,
     sized_in,
+    told_truly,
 )
 from facetrace.studies.price import Prices
 from facetrace.studies.saw import Sawn, sawn
@@ -139,6 +140,8 @@ def checked(
             wrong += [f"as {name}: {text}" for text in certificate(copy, more).problems]
     if not sized.low.volume <= sized.copy.volume <= sized.high.volume:
         wrong.append("low, likeliest and high carats do not rise")
+    if not told_truly(room.rough, solid, sized, row):
+        wrong.append("carats or sizes are not those of the stone that lies there")
     return best, wrong
 
 

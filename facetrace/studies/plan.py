@@ -88,6 +88,8 @@ LEAST_CELLS = 200
 ASIDE = Effort(2500, 30, (8, 2), (24, 10))
 # a search that tells how long one takes, and how many times so long a row takes (measured)
 TASTE, TASTES = Effort(100, 6, (0, 0), (0, 0)), 40
+# the least that compiles all of it
+FIRST = Effort(24, 1, (0, 0), (0, 0))
 # of the rough's weight: a stone that keeps less is little
 LITTLE = 0.05
 # remarks of rows whose work was stopped, and of designs that nothing was found of
@@ -316,10 +318,11 @@ def sized_of(stone: Stone, ready: Prepared, facing: Facing, copy: Copy, scan_mm:
 
 
 def seconds_for(room: Room, tasks: "Sequence[Task]", run: Run) -> float:
-    """About how long all plans take: a climb of each design's first starts is timed."""
+    """About how long all plans take: a climb of the first design's first starts is timed, once its code is compiled."""
     ready = room.ready
-    started = time.perf_counter()
     stone = stone_of(tasks[0].outline.solid(""))
+    largest(stone, ready, Facing(), effort=FIRST, threads=run.workers.count)
+    started = time.perf_counter()
     largest(stone, ready, Facing(), effort=TASTE, threads=run.workers.count)
     taste = time.perf_counter() - started
     searches = sum(1 + math.prod(len(r.values) for r in t.outline.ranges) * 0.2 for t in tasks)
@@ -584,6 +587,13 @@ def _of_cell(cell: Cell, solid: Solid) -> Copy:
 def sized_in(row: Mapping[str, Cell], solid: Solid) -> Sized:
     """The copies that a row tells of. Raises ValueError where its cells hold none."""
     return Sized(copy_of(row, solid), *(_of_cell(row[n], solid) for n in ("low_place", "high_place")))
+
+
+def told_truly(rough: Rough, solid: Solid, sized: Sized, row: Mapping[str, Cell]) -> bool:
+    """Whether a row's carats and sizes are those of its copies."""
+    names = ("low_carats", "carats", "high_carats", "length_mm", "width_mm", "depth_mm")
+    made_anew = _placed(rough, solid, sized)
+    return all(math.isclose(number(row, n), number(made_anew, n), rel_tol=1e-9) for n in names)
 
 
 def cut_of(solid: Solid, copy: Copy) -> orient.Cut:
