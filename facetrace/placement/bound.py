@@ -24,6 +24,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import trimesh
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, cKDTree
 from scipy.spatial.transform import Rotation
@@ -37,27 +38,46 @@ Ints = NDArray[np.int64]
 
 # of a length in mm, or of the size: what linear programs leave to rounding
 ROUNDING = 1e-7
-# a corner's row counts where the corner comes so near the foremost, in turns of the cell
-NEAR_TURNS = 1.5
 # rows that a cell's programs hand on to one another
 POOL = 300
 # what of a square's remainder tells on the bound: it needs no division before turns are small
 # (tried on cracks, crystals and hollows: from 0.001 to 0.03 alike, at 0.3 ten times the cells)
 SQUARE_SHARE = 0.01
-# but for squares wider than this, which tell nothing yet
-SMALL_SQUARE = 0.3
+# but for squares wider than this, which tell little yet: they are divided before another body is parted
+WIDE_SQUARE = 0.05
 # of the rough's size: copies that are smaller do not count
 SMALLEST = 0.02
 # cells of the first division: degrees, but no more of them than this share of all
 FIRST_CELL, FIRST_SHARE = 10.0, 0.2
 # planes of the hull that every cell sees; of all of them the number, and how many of those a cell finds broken it takes on at once
-FEW_PLANES, MOST_PLANES, MORE_PLANES = 250, 4000, 6
+FEW_PLANES, MOST_PLANES, MORE_PLANES = (120, 40), 4000, 8
+# a cell of larger turns, radians, is coarse
+COARSE = 0.3
+# turns of a larger cell are divided before bodies are parted, radians
+PART_FROM = 0.1
 # corners of the surface that count: how many, and how deep under the hull they lie at the least, mm
 POINTS, DEEP_MM = 300, 0.05
+# between corners of a surface of fewer faces points are added, no farther apart than this share of its size
+FEW_FACES, POINTS_APART = 1000, 0.12
+# corners of a scan that are looked at for them
+MOST_LOOKED = 10_000
+# points of the outline of a cell, on each side of its square
+SIDE_POINTS = 6
+_STEPS = 2 * np.arange(SIDE_POINTS) / SIDE_POINTS - 1
+OUTLINE = np.vstack([
+    np.column_stack([x, y]) for x, y in (
+        (_STEPS, -1 + 0 * _STEPS), (1 + 0 * _STEPS, _STEPS), (-_STEPS, 1 + 0 * _STEPS), (-1 + 0 * _STEPS, -_STEPS)
+    )
+])  # fmt: skip
+# of a straight line of tilts as another frame has it, no less than its curvature: at most 1 by the first frame's sines
+# and cosines, and half as much again by the second's
+BEND = 3.0
 # bodies that one cell parts
 MOST_BODIES = 24
-# of the stone's size: nearer to its limit nothing counts as broken
-BROKEN = 2e-4
+# nearer to its limit nothing counts as broken: of the stone's size, and of what the turns of a cell give away
+BROKEN, BROKEN_SHARE = 2e-4, 0.5
+# a spin tells so much less than a tilt
+SPIN_WEIGHT = 0.7
 
 
 @dataclass(frozen=True)
@@ -75,17 +95,24 @@ class Bound:
 class _Room:
     """A space as cells see it, from a middle.
 
-    planes (4, m): of a body around the hull and of walls, the skin taken off; few (k,): those that all cells see. bodies: defects,
+    planes (4, m): of a body around the hull and of walls, the skin taken off; few (k,), coarse: those that all cells see, and coarse ones. bodies: defects,
     then single corners of the surface from number *first* on; frames: of each an orthonormal basis, in columns, of its squares.
+    between (n, n): how far the stone's corners are from one another.
     """
 
     planes: Floats
     few: Ints
+    coarse: Ints
     low: Floats
     high: Floats
     bodies: tuple[Obstacle, ...]
     frames: tuple[Floats, ...]
     first: int
+    between: Floats
+
+    def seen_by(self, cell: "_Cell") -> Ints:
+        """Numbers of the planes that a cell sees at the least."""
+        return self.coarse if cell.angle > COARSE else self.few
 
     @cached_property
     def points(self) -> Floats:
@@ -93,14 +120,13 @@ class _Room:
         return np.vstack([np.zeros((0, 3)), *(b.points for b in self.bodies[self.first :])])
 
 
-def _room_of(space: Space) -> _Room:
+def _room_of(stone: Stone, space: Space) -> _Room:
     middle = (space.vertices.max(axis=0) + space.vertices.min(axis=0)) / 2
     seen = space.vertices - middle
     hull = _planes_around(seen)
     walls = np.vstack([space.walls[:3], space.walls[3] - middle @ space.walls[:3]])
-    few = np.concatenate(
-        [_apart(hull[:3], FEW_PLANES), np.arange(hull.shape[1], hull.shape[1] + walls.shape[1])]
-    )
+    sawn = np.arange(hull.shape[1], hull.shape[1] + walls.shape[1])
+    few, coarse = (np.concatenate([_apart(hull[:3], most), sawn]) for most in FEW_PLANES)
     planes = np.hstack([hull, walls])
     planes[3] -= space.skin_mm
     bodies, frames = [], []
@@ -113,12 +139,30 @@ def _room_of(space: Space) -> _Room:
     for point, normal in zip(*_deep_points(seen, space.faces, hull), strict=True):
         bodies.append(Obstacle("surface", point[None], WHOLE, space.skin_mm))
         frames.append(upright(normal))
-    return _Room(planes, few, seen.min(axis=0), seen.max(axis=0), tuple(bodies), tuple(frames), first)
+    corners = stone.parts[WHOLE]
+    between = np.linalg.norm(corners[:, None] - corners[None], axis=2)
+    return _Room(
+        planes,
+        few,
+        coarse,
+        seen.min(axis=0),
+        seen.max(axis=0),
+        tuple(bodies),
+        tuple(frames),
+        first,
+        between,
+    )
 
 
 def _planes_around(points: Floats) -> Floats:
     """(4, m) planes that touch the convex hull of points (n, 3), at most MOST_PLANES: the hull, or a body around it."""
-    equations = np.unique(ConvexHull(points).equations.round(9), axis=0)
+    some = points
+    if len(points) > 4 * MOST_PLANES:
+        # those foremost in directions over the sphere; the planes are moved out to all of them below
+        towards = np.asarray(trimesh.creation.icosphere(subdivisions=3).vertices).T
+        blocks = np.array_split(towards, 8, axis=1)
+        some = points[np.unique(np.concatenate([(points @ b).argmax(axis=0) for b in blocks]))]
+    equations = np.unique(ConvexHull(some).equations.round(9), axis=0)
     normals = equations[:, :3].T
     if normals.shape[1] > MOST_PLANES:
         normals = normals[:, _apart(normals, MOST_PLANES)]
@@ -153,8 +197,14 @@ def _thinned_out(tree: Any, order: Ints, gap: float) -> Ints:
 
 
 def _deep_points(vertices: Floats, faces: Ints, hull: Floats) -> tuple[Floats, Floats]:
-    """(points (n, 3), unit normals): corners of the surface far from one another and deep under the hull, the deepest first."""
+    """(points (n, 3), unit normals): of the surface, its corners where there are many, far from one another and deep under the hull, the deepest first."""
+    if len(faces) < FEW_FACES:
+        vertices, faces = trimesh.remesh.subdivide_to_size(
+            vertices, faces, POINTS_APART * float(np.ptp(vertices, axis=0).max())
+        )
     depth = np.full(len(vertices), np.inf)
+    # not worth the time to look at every corner of a fine scan
+    depth[np.arange(len(vertices)) % (1 + len(vertices) // MOST_LOOKED) > 0] = 0.0
     for block in np.array_split(np.arange(hull.shape[1]), 1 + hull.shape[1] // 100):
         left = depth > DEEP_MM
         under = hull[3, block] - vertices[left] @ hull[:3, block]
@@ -175,7 +225,7 @@ def _deep_points(vertices: Floats, faces: Ints, hull: Floats) -> tuple[Floats, F
     while True:
         kept = _thinned_out(tree, order, gap)
         if len(kept) <= POINTS:
-            return vertices[deep][kept], normals[kept]
+            return vertices[deep][kept], np.asarray(normals[kept], dtype=np.float64)
         gap *= 1.1
 
 
@@ -271,7 +321,7 @@ class _Cell:
     """A box of orientations (half sizes in radians), with what is known of the bodies' separating directions.
 
     low, high (3,): where the middle of the stone can lie, in units of the stone; bound: no scale in it is larger; more:
-    planes of the room that it sees besides the few; fresh: bodies whose squares changed last.
+    planes of the room that it sees besides the few.
     """
 
     turn: _Turn
@@ -291,36 +341,72 @@ class _Cell:
         return near <= math.radians(facing.within_deg) and far >= math.radians(facing.least_deg)
 
     @cached_property
-    def reach(self) -> tuple[float, float]:
-        """(most tilt of the table, most spin) away from the middle of the cell, radians.
+    def axes(self) -> Floats:
+        """(3, 3), in columns: the axes of the turns away from the middle, the third where the table faces."""
+        return np.asarray(self.turn.frame @ _tilted(self.turn.p, self.turn.q))
+
+    @cached_property
+    def tilts(self) -> tuple[float, float, float]:
+        """How far the table tilts away from the middle, radians: about either axis, and in all.
+
+        The outline of the cell, at points along its sides; between two of them a side bends off their line
+        by no more than its curvature, less than BEND, allows.
+        """
+        turn, (h, k, _) = self.turn, self.half
+        p, q = turn.p + h * OUTLINE[:, 0], turn.q + k * OUTLINE[:, 1]
+        rho = np.hypot(p, q)
+        share = np.sinc(rho / math.pi)
+        seen = np.column_stack([share * q, -share * p, np.cos(rho)]) @ _tilted(turn.p, turn.q)
+        angle = np.arctan2(np.hypot(seen[:, 0], seen[:, 1]), seen[:, 2])
+        longer = angle / np.maximum(np.sin(angle), 1e-12)
+        slack = BEND * (2 * max(h, k) / SIDE_POINTS) ** 2 / 8
+        about = [float((np.abs(seen[:, i]) * longer).max()) + slack for i in (1, 0)]
+        most = min(float(angle.max()) + slack, math.hypot(h, k))
+        return min(about[0], most), min(about[1], most), most
+
+    @cached_property
+    def spin(self) -> float:
+        """How far the stone spins away from the middle, radians.
 
         A rotation of the cell is one that tilts the table the short way after a spin: the spin is
         the cell's, and the area of the triangle on the sphere (holonomy), at most
         tan(theta / 2) times the tilt at theta from the gauge's table direction.
         """
-        tilt = math.hypot(self.half[0], self.half[1])
+        tilt = self.tilts[2]
         theta = min(self.turn.theta + tilt, 0.999 * math.pi)
-        return tilt, min(self.half[2] + math.tan(theta / 2) * tilt, math.pi)
+        return min(self.half[2] + math.tan(theta / 2) * tilt, math.pi)
 
     @cached_property
     def angle(self) -> float:
         """The largest turn away from the middle of the cell, radians: of a spin and a tilt, about axes across one another."""
-        return min(math.hypot(*self.reach), math.pi)
+        return min(math.hypot(self.tilts[2], self.spin), math.pi)
 
     @cached_property
-    def box(self) -> tuple[float, float]:
-        """How large the parts of that turn's rotation vector can be, (across the stone's z, along it), radians.
+    def box(self) -> tuple[float, float, float]:
+        """How large the parts of that turn's rotation vector can be along ``axes``, radians.
 
-        Its direction is that of the quaternion of both turns, where they stand by their half sines.
+        Its direction is that of the vector of both turns' quaternion, where they stand by their half sines,
+        and the tilt's axis is turned by half the spin.
         """
         half = self.angle / 2
         longer = half / math.sin(half) if half > 1e-9 else 1.0
-        tilt, spin = self.reach
-        return min(longer * tilt, self.angle), min(longer * spin, self.angle)
+        first, second, tilt = self.tilts
+        aside = math.sin(min(self.spin, math.pi) / 2)
+        most = longer * tilt
+        parts = first + aside * second, second + aside * first, self.spin
+        return (
+            min(longer * parts[0], most, self.angle), min(longer * parts[1], most, self.angle),
+            min(longer * parts[2], self.angle),
+        )  # fmt: skip
+
+    @property
+    def wide(self) -> bool:
+        """Whether a square is so wide that its directions say little yet."""
+        return any(r is not None and max(r.half) > WIDE_SQUARE for r in self.regions.values())
 
     def split(self) -> "list[_Cell]":
         """Two halves of the orientations."""
-        k = int(np.argmax(self.half))
+        k = int(np.argmax([self.tilts[0], self.tilts[1], SPIN_WEIGHT * self.half[2]]))
         half = list(self.half)
         half[k] /= 2
         name = ("p", "q", "spin")[k]
@@ -375,7 +461,7 @@ class _Program:
     """A cell's linear program, for scales from *least* to *most*.
 
     Unknowns: the inverse scale sigma, the place tau of the stone's middle in units of the stone, the
-    turn omega in the stone's frame, eta of each square. Rows, for a plane n, d of the hull and a corner v:
+    turn omega along the cell's axes, eta of each square. Rows, for a plane n, d of the hull and a corner v:
     n . (v + omega x v + tau) <= d sigma; for a direction u, a corner v and a corner x of a body:
     u . (v + omega x v + tau - x sigma) <= - margin sigma.
     """
@@ -383,45 +469,62 @@ class _Program:
     def __init__(self, stone: Stone, room: _Room, cell: _Cell, least: float, most: float) -> None:
         self.stone, self.room, self.cell = stone, room, cell
         self.matrix = cell.turn.matrix
-        tilt, spin = cell.box
+        self.axes = cell.axes
         self.squares = [k for k, region in cell.regions.items() if region is not None]
         self.lost = cell.angle**2 / 2
         box = [(1 / most, 1 / least), *zip(cell.low, cell.high, strict=True)]
-        box += [(-tilt, tilt), (-tilt, tilt), (-spin, spin)]
+        box += [(-most_turn, most_turn) for most_turn in cell.box]
         for k in self.squares:
             box += [(-half, half) for half in _square(cell, k).half]
         self.low, self.high = np.array(box).T.copy()
-        corners = stone.parts[WHOLE] @ self.matrix.T
-        planes = room.planes[:, [*room.few, *cell.more]]
-        reach = corners @ planes[:3]
-        near = reach >= reach.max(axis=0) - NEAR_TURNS * (tilt + spin) * stone.radius
-        corner_of, plane_of = np.nonzero(near)
-        losses = self._losses(planes[:3, plane_of], corner_of)
-        inside = [self._inside(stone, room.bodies[k]) for k, r in cell.regions.items() if r is None]
-        none = (np.zeros((0, len(box))), np.zeros(0))
-        rows, limits = zip(none, *inside, strict=True)
+        rows, limits = zip(
+            self._hull(room.planes[:, [*room.seen_by(cell), *cell.more]]),
+            *(self._inside(stone, room.bodies[k]) for k, r in cell.regions.items() if r is None),
+            strict=True,
+        )
         self._rest = (
-            np.ascontiguousarray(planes), plane_of, corner_of, corners, losses, self.lost, self.matrix,
-            np.vstack(rows), np.concatenate(limits), *self._bodies(stone, room),
+            self.lost, np.ascontiguousarray(self.axes), np.vstack(rows), np.concatenate(limits), *self._bodies(stone, room),
             np.zeros((POOL, len(box))), np.zeros(POOL), np.zeros(1, dtype=np.int64),
         )  # fmt: skip
 
-    def _losses(self, normals: Floats, corner_of: Ints) -> Floats:
-        """The most that the first order leaves out of n . exp(w) v, for each pair of a normal and a corner.
+    def _hull(self, planes: Floats) -> tuple[Floats, Floats]:
+        """Rows of planes and of those corners that may be foremost somewhere in the cell."""
+        normals = self.axes.T @ planes[:3]
+        corners = self.stone.parts[WHOLE] @ (self.axes.T @ self.matrix).T
+        reach = corners @ normals
+        foremost = reach.argmax(axis=0)
+        short = reach[foremost, np.arange(len(foremost))] - reach
+        corner_of, plane_of = np.nonzero(short <= self.cell.angle * self.room.between[:, foremost])
+        n, v = normals[:, plane_of].T, corners[corner_of]
+        rows = np.empty((len(n), 7))
+        rows[:, 0] = -planes[3, plane_of]
+        rows[:, 1:4] = planes[:3, plane_of].T
+        # n . (omega x v) = omega . (v x n)
+        for k in range(3):
+            i, j = (k + 1) % 3, (k + 2) % 3
+            rows[:, 4 + k] = v[:, i] * n[:, j] - v[:, j] * n[:, i]
+        return rows, self._losses(n, v, self.stone.far[WHOLE][corner_of]) - reach[
+            corner_of, plane_of
+        ]
+
+    def _losses(self, n: Floats, v: Floats, far: Floats) -> Floats:
+        """The most that the first order leaves out of n . exp(w) v, for normals and corners (m, 3) along the axes, far (m,) from the middle.
 
         To the second order it is w . A w / 2 with A = (n . v) 1 - (n v + v n) / 2, over the cell's box, and at most |w|^3 |v| / 6 more.
         """
-        tilt, spin = self.cell.box
-        n = self.matrix.T @ normals
-        v = self.stone.parts[WHOLE][corner_of].T
-        far = self.stone.far[WHOLE][corner_of]
-        c = (n * v).sum(axis=0)
-        xx, yy, zz = c - n[0] * v[0], c - n[1] * v[1], c - n[2] * v[2]
-        xy, xz, yz = (-(n[a] * v[b] + n[b] * v[a]) / 2 for a, b in ((0, 1), (0, 2), (1, 2)))
-        across = np.maximum((xx + yy) / 2 + np.hypot((xx - yy) / 2, xy), 0.0)
-        mixed = np.hypot(xz, yz)
-        second = (tilt**2 * across + 2 * tilt * spin * mixed + spin**2 * np.maximum(zz, 0.0)) / 2
-        return np.asarray(np.minimum(second + self.cell.angle**3 / 6 * far, self.lost * far))
+        a, b, spin = self.cell.box
+        tilt, angle = min(math.hypot(a, b), self.cell.angle), self.cell.angle
+        each = n * v
+        total = each.sum(axis=1)
+        xx, yy, zz = total - each[:, 0], total - each[:, 1], total - each[:, 2]
+        xy, xz, yz = (
+            np.abs(n[:, i] * v[:, j] + n[:, j] * v[:, i]) / 2 for i, j in ((0, 1), (0, 2), (1, 2))
+        )
+        box = np.maximum(xx, 0) * a**2 + np.maximum(yy, 0) * b**2 + 2 * a * b * xy
+        disc = tilt**2 * np.maximum((xx + yy) / 2 + np.hypot((xx - yy) / 2, xy), 0)
+        across = np.minimum(box, disc) + spin**2 * np.maximum(zz, 0)
+        second = (across + 2 * spin * np.minimum(a * xz + b * yz, tilt * np.hypot(xz, yz))) / 2
+        return np.asarray(np.minimum(second + angle**3 / 6 * far, self.lost * far))
 
     def _inside(self, stone: Stone, body: Obstacle) -> tuple[Floats, Floats]:
         """Rows Q m . (x sigma - tau) <= e - margin sigma for each facet m, e and corner x of the body."""
@@ -432,13 +535,13 @@ class _Program:
         for x in body.points:
             p = x * sigma - tau
             room = np.abs(x) * (high[0] - low[0]) / 2 + (high[1:4] - low[1:4]) / 2
-            row = np.zeros((len(m), len(low)))
+            row = np.zeros((len(m), 7))
             row[:, 0] = m @ x + body.margin_mm
             row[:, 1:4] = -m
-            row[:, 4:7] = np.cross(m, p[None]) @ self.matrix
-            # |omega . (m x dp)| over the box: the turn about each of the stone's axes b, dp . (b x m)
+            row[:, 4:7] = np.cross(m, p[None]) @ self.axes
+            # |omega . (m x dp)| over the box: the turn about each axis b, dp . (b x m)
             swing = sum(
-                self.high[4 + k] * np.abs(np.cross(self.matrix[:, k][None], m)) @ room
+                self.high[4 + k] * np.abs(np.cross(self.axes[:, k][None], m)) @ room
                 for k in range(3)
             )
             far = np.linalg.norm(p) + np.linalg.norm(room)
@@ -484,7 +587,9 @@ class _Program:
         z, bound, state = self._least(cost, 1 / cut if cut > 0 else math.inf)
         if state == EMPTY or bound <= 0:
             return None
-        rotation = Rotation.from_rotvec(self.matrix @ z[4:7]).as_matrix() @ self.matrix
+        # where it was stopped it may lie off the box
+        z = np.clip(z, self.low, self.high)
+        rotation = Rotation.from_rotvec(self.axes @ z[4:7]).as_matrix() @ self.matrix
         return _Solved(1 / bound, 1 / z[0], z[1:4] / z[0], rotation)
 
     def narrow(self, bodies: tuple[int, ...]) -> bool:
@@ -523,17 +628,16 @@ class _Program:
     def halves(self) -> list[tuple[_Cell, tuple[int, ...]]]:
         """The cell divided where the most is given away: the turn, as a rule, for it tells on every row."""
         cell = self.cell
-        tilt, spin = cell.reach
         radius = self.stone.radius
         worst, given = -1, self.lost * radius
-        room = (self.high[1:4] - self.low[1:4]) / 2 + radius * (tilt + spin) / 2
+        room = (self.high[1:4] - self.low[1:4]) / 2 + radius * (cell.tilts[2] + cell.spin) / 2
         for k in self.squares:
             region = _square(cell, k)
             loss = sum(
                 h * float(np.abs(self.room.frames[k][:, axis]) @ room)
                 for axis, h in zip(region.others, region.half, strict=True)
             )
-            if max(region.half) < SMALL_SQUARE:
+            if max(region.half) < WIDE_SQUARE:
                 loss *= SQUARE_SHARE
             if loss > given:
                 worst, given = k, loss
@@ -586,14 +690,14 @@ class _Task:
         for _ in range(3):
             program = _Program(self.stone, self.room, cell, self.floor, most)
             solved = program.solve(self.cut)
-            if solved is None or solved.bound <= self.cut or len(self.room.few) == self.room.planes.shape[1]:  # fmt: skip
+            if solved is None or solved.bound <= self.cut or cell.angle > COARSE or len(self.room.few) == self.room.planes.shape[1]:  # fmt: skip
                 return program, solved
             planes = self.room.planes
             reach = (self.stone.parts[WHOLE] @ solved.rotation.T @ planes[:3]).max(axis=0)
             over = solved.scale * reach + solved.place @ planes[:3] - planes[3]
+            over[[*self.room.few, *cell.more]] = -np.inf
             worst = np.argsort(-over)[:MORE_PLANES]
-            worst = worst[over[worst] > self.broken(cell, solved)]
-            new = [int(k) for k in worst if k not in cell.more and k not in self.room.few]
+            new = worst[over[worst] > self.broken(cell, solved)].tolist()
             if not new:
                 return program, solved
             cell = replace(cell, more=(*cell.more, *new))
@@ -602,7 +706,7 @@ class _Task:
     def broken(self, cell: _Cell, solved: _Solved) -> float:
         """mm beyond which a limit counts as broken: less matters little against what the cell gives away."""
         size = solved.scale * self.stone.radius
-        return size * max(BROKEN, 0.3 * cell.angle**2 / 2)
+        return size * max(BROKEN, BROKEN_SHARE * cell.angle**2 / 2)
 
     def hit(self, cell: _Cell, solved: _Solved) -> int | None:
         """The body that the best point of a cell breaks most, None where there is none."""
@@ -664,7 +768,7 @@ def bounded(
         raise FacetraceError(
             "the table's angles must be 0 to 90 degrees, the least at most the largest"
         )
-    room = _room_of(space)
+    room = _room_of(stone, space)
     have = (have_mm3 / stone.volume) ** (1 / 3)
     longest = float(np.linalg.norm(room.high - room.low))
     upper = longest / float(np.ptp(stone.parts[WHOLE], axis=0).max())
@@ -691,8 +795,10 @@ def _largest_bound(
         heapq.heappop(heap)
         if solved is None or program is None:
             parts = [(cell, fresh)]
+        elif cell.angle > PART_FROM:
+            parts = [(part, ()) for part in cell.split()]
         else:
-            k = task.hit(cell, solved)
+            k = None if cell.wide else task.hit(cell, solved)
             parts = program.halves() if k is None else _parted(cell, k, task.room.bodies[k])
         for part, fresh in parts:
             if not part.allows(facing):
@@ -705,5 +811,7 @@ def _largest_bound(
             if found[0].bound <= task.cut:
                 dropped = max(dropped, found[0].bound)
             else:
-                heapq.heappush(heap, (-found[0].bound, next(order), found[0], (), found[1], found[2]))
+                heapq.heappush(
+                    heap, (-found[0].bound, next(order), found[0], (), found[1], found[2])
+                )
     return max(dropped, -heap[0][0] if heap else 0.0), cells

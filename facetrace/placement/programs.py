@@ -75,44 +75,17 @@ def _broken_box(z, low, high, best):
 @device
 def _broken_row(z, rows, limits, worst, b, best):
     """The same of plain rows; what is broken no more than *worst* changes nothing."""
+    at = -1
     for r in range(len(rows)):
         over = -limits[r]
-        for i in range(len(z)):
+        for i in range(rows.shape[1]):
             over += rows[r, i] * z[i]
         if over > worst:
-            worst, b = over, limits[r]
-            best[:] = rows[r]
-    return worst, b
-
-
-@device
-def _broken_pair(z, planes, plane_of, corner_of, corners, losses, basis, worst, b, best):
-    """The same of a plane of the hull and a corner of the stone."""
-    w0 = basis[0, 0] * z[4] + basis[0, 1] * z[5] + basis[0, 2] * z[6]
-    w1 = basis[1, 0] * z[4] + basis[1, 1] * z[5] + basis[1, 2] * z[6]
-    w2 = basis[2, 0] * z[4] + basis[2, 1] * z[5] + basis[2, 2] * z[6]
-    pair = -1
-    for m in range(len(plane_of)):
-        j, i = plane_of[m], corner_of[m]
-        v0, v1, v2 = corners[i, 0], corners[i, 1], corners[i, 2]
-        over = (
-            planes[0, j] * (v0 + w1 * v2 - w2 * v1 + z[1])
-            + planes[1, j] * (v1 + w2 * v0 - w0 * v2 + z[2])
-            + planes[2, j] * (v2 + w0 * v1 - w1 * v0 + z[3])
-            - planes[3, j] * z[0]
-            - losses[m]
-        )
-        if over > worst:
-            worst, pair = over, m
-    if pair >= 0:
-        j, i = plane_of[pair], corner_of[pair]
-        n, v = planes[:3, j], corners[i]
+            worst, at = over, r
+    if at >= 0:
+        b = limits[at]
         best[:] = 0.0
-        best[0] = -planes[3, j]
-        best[1:4] = n
-        for k in range(3):
-            best[4 + k] = _swing(v, n, basis, k)
-        b = losses[pair] - (n[0] * v[0] + n[1] * v[1] + n[2] * v[2])
+        best[: rows.shape[1]] = rows[at]
     return worst, b
 
 
@@ -128,15 +101,46 @@ def _leaving(lam, y):
     return leave, ratio
 
 
+@device
+def _inverted(matrix, inverse):
+    """The inverse of a square matrix (Gauss and Jordan, rows in the order of their pivots); False of a singular one."""
+    n = len(matrix)
+    left = matrix.copy()
+    inverse[:] = 0.0
+    for i in range(n):
+        inverse[i, i] = 1.0
+    for c in range(n):
+        best = c
+        for r in range(c + 1, n):
+            if abs(left[r, c]) > abs(left[best, c]):
+                best = r
+        if abs(left[best, c]) < 1e-13:
+            return False
+        for k in range(n):
+            left[c, k], left[best, k] = left[best, k], left[c, k]
+            inverse[c, k], inverse[best, k] = inverse[best, k], inverse[c, k]
+        pivot = left[c, c]
+        for k in range(n):
+            left[c, k] /= pivot
+            inverse[c, k] /= pivot
+        for r in range(n):
+            share = left[r, c]
+            if r != c and share != 0.0:
+                for k in range(n):
+                    left[r, k] -= share * left[c, k]
+                    inverse[r, k] -= share * inverse[c, k]
+    return True
+
+
 @alone
 def least_cost(
-    cost, low, high, stop, planes, plane_of, corner_of, corners, losses, lost, basis, rows, limits,
+    cost, low, high, stop, lost, basis, rows, limits,
     parts, part_far, bodies, squares, edges, middles, halves, longest, margins, pool, pool_limits, filled,
 ):  # fmt: skip
     """(z, bound, state): z with the least cost . z.
 
-    planes (4, J), corners (n, 3) turned by the cell's middle; plane_of, corner_of, losses (m,): the hull
-    rows that count, and what is given away on each; rows, limits: plain rows a . z <= b. squares (K, 4):
+    lost: what the first order leaves out of a turn, as a share of a corner's distance; basis (3, 3), in columns: the axes of omega.
+    rows (R, 7), limits (R,): plain rows a . z <= b without etas. squares (K, 4):
     first and last + 1 corner of the part among *parts*, and of the body among *bodies*; edges
     (K, 2, 3), middles (K, 3), halves (K, 2), longest (K,), margins (K,): see ``bound._Square``.
     pool (P, size), pool_limits (P,), filled (1,): rows that were broken in earlier programs of
@@ -172,16 +176,14 @@ def least_cost(
     state = STOPPED
     for pivot in range(PIVOTS):
         if pivot % REFRESH == REFRESH - 1:
-            inverse = np.linalg.inv(basic)
+            if not _inverted(basic, inverse):
+                break
             z = inverse @ limit
             lam = np.maximum(-(wanted @ inverse), 0.0)
         worst, b = _broken_box(z, low, high, best)
         worst, b = _broken_row(z, pool[: filled[0]], pool_limits, worst, b, best)
         if worst <= BROKEN:
             worst, b = _broken_row(z, rows, limits, worst, b, best)
-            worst, b = _broken_pair(
-                z, planes, plane_of, corner_of, corners, losses, basis, worst, b, best
-            )
             for k in range(count):
                 found, value, b2 = _square_row(
                     z, worst, parts, part_far, bodies, squares[k], edges[k], middles[k], halves[k],

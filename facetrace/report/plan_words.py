@@ -206,7 +206,7 @@ def _dearer(answer: Answer, best: Row, carats: float) -> str:
 
 
 def _direction_words(answer: Answer) -> list[str]:
-    """The directions where the same design comes out heavier than the plan, and at which colour."""
+    """The direction where the same design comes out heaviest, if that is more than the plan, and at which colour."""
     if not answer.directions:
         return []
     best = answer.plans[answer.best]
@@ -216,7 +216,8 @@ def _direction_words(answer: Answer) -> list[str]:
         return direction.row is not None and number(direction.row, "carats") > (1 + DEARER_SHARE) * have
 
     found = []
-    for direction in filter(gains, answer.directions):
+    heavier = sorted(filter(gains, answer.directions), key=lambda d: -number(d.row or {}, "carats"))
+    for direction in heavier[:1]:
         row = direction.row
         assert row is not None
         looks = ", ".join(f"{n} {number(row, k):.0f} instead of {number(best, k):.0f}" for n, k in (("C*", "chroma"), ("h", "hue_deg")))  # fmt: skip
