@@ -24,6 +24,7 @@ from facetrace.studies.plan import (
     Run,
     Setting,
     Task,
+    complete,
     hides,
     little,
     losses,
@@ -174,7 +175,7 @@ def answered(
         with _shown(run, stage, f"{pieces if pieces == 2 else '2 or 3'} stones from one rough"):
             found = sawn(tasks, setting, run, pieces, lambda s: _value(answer, s))
         answer = replace(answer, halved=True, **_pieces(answer, found))
-    return replace(answer, stopped=run.late)
+    return replace(answer, stopped=run.late or not all(map(complete, rows)))
 
 
 def _worth(prices: Prices, rows: Sequence[Row], room: Room) -> tuple[Worth, Bid]:

@@ -253,19 +253,27 @@ class Run:
     done: int = 0
     of: int = 1
     late: bool = field(default=False)
+    # whether some work on the row had to end before it was done
+    short: bool = field(default=False)
 
     def over(self) -> bool:
         """Whether to end with what there is."""
         self.late = self.late or self.stopped() or (self.until is not None and time.time() > self.until)
         return self.late
 
-    def watch(self, share: float = 1.0) -> Watch:
-        """For one search, which takes that *share* of the work on its row; of the time that is left its part."""
+    def end(self, share: float) -> float | None:
+        """The time by which that *share* of the work on a row is to end: the rows that are left have equal parts."""
         now = time.time()
-        end = None if self.until is None else now + share * (self.until - now) / max(1, self.of - self.done)
+        return None if self.until is None else now + share * (self.until - now) / max(1, self.of - self.done)
+
+    def watch(self, share: float = 0.0) -> Watch:
+        """For one search, which takes that *share* of the work on its row; 0: which may take all the time that is left."""
+        end = self.end(share) if share else None
 
         def over() -> bool:
-            return self.over() or (end is not None and time.time() > end)
+            ended = self.over() or (end is not None and time.time() > end)
+            self.short = self.short or ended
+            return ended
 
         return Watch(lambda done: self.report((self.done + share * done) / self.of), over)
 
@@ -287,7 +295,7 @@ def searched(
 
     *starts*: copies of the first stone to climb from as well; many: how many copies are wanted, elsewhere in the rough.
     """
-    watch = run.watch(0.6)
+    watch, begun_late = run.watch(0.6), run.over()
 
     def tried(stone: Stone, how: Effort, begin: Sequence[Copy]) -> list[Copy]:
         return largest(
@@ -296,13 +304,17 @@ def searched(
         )  # fmt: skip
 
     which, found = 0, tried(stones[0], effort, starts)
+    if run.short and not begun_late:
+        # something is better than nothing, and takes a fraction of a second
+        some = largest(stones[0], ready, setting.facing, effort=TASTE, starts=starts, threads=run.workers.count)
+        found = sorted([*found, *some], key=lambda c: -c.volume)
     for k, stone in enumerate(stones[1:], start=1):
-        if run.over():
+        if run.short:
             break
         other = tried(stone, QUICK, found[:1])
         if other and (not found or other[0].volume > found[0].volume):
             which, found = k, other
-    if which and not run.over():
+    if which and not run.short:
         found = sorted([*found, *tried(stones[which], effort, found[:1])], key=lambda c: -c.volume)
     return which, found
 
@@ -356,9 +368,10 @@ def proven(
     space: Space, stones: Sequence[Stone], setting: Setting, have_mm3: float, run: Run
 ) -> tuple[float, int] | None:
     """(volume that no copy of any stone exceeds, cells), None where the work was stopped before."""
+    until = run.end(1.0)
     cells_each = max(LEAST_CELLS, setting.most_cells // len(stones))
     jobs = [
-        _Proof(stone, space, setting.facing, have_mm3, setting.within, cells_each, (k, SHARES), run.until)
+        _Proof(stone, space, setting.facing, have_mm3, setting.within, cells_each, (k, SHARES), until)
         for stone in stones
         for k in range(SHARES)
     ]  # fmt: skip
@@ -366,6 +379,7 @@ def proven(
     for k, each in enumerate(run.workers.each(_proof, jobs, run.stopped)):
         found.append(each)
         run.report((run.done + 0.6 + 0.3 * (k + 1) / len(jobs)) / run.of)
+    run.short = run.short or run.over() or (until is not None and time.time() > until)
     if len(found) < len(jobs):
         return None
     return max(have_mm3, *(most for most, _ in found)), sum(count for _, count in found)
@@ -491,12 +505,13 @@ def _rows(task: Task, setting: Setting, known: Sequence[Row], run: Run) -> Itera
         "outline": task.outline.shape, "variations": len(variations), "cells": 0,
     }  # fmt: skip
     starts = [copy_of(row, variations[0][1]) for row in known if row["carats"] and not row["changed"]]
+    run.short = False
     hiding = len(keys) > 1
     which, copies = searched(
         room.ready, stones, setting, run, starts, many=MOST_LOOKS if hiding else 1
     )
     if not copies:
-        remark = f"{STOPPED}, before a stone was found" if run.over() else NONE_FOUND
+        remark = f"{STOPPED}, before a stone was found" if run.short else NONE_FOUND
         for _, kind in keys:
             yield head | {"kind": kind, "remark": remark}
         return
@@ -507,10 +522,11 @@ def _rows(task: Task, setting: Setting, known: Sequence[Row], run: Run) -> Itera
     proof = None
     if not run.over():
         proof = proven(room.ready.space, stones, setting, best.copy.volume, run)
-    head |= {"changed": changed}
+    # an empty text is read back as none
+    head |= {"changed": changed or None}
     if proof:
         head |= {"most_carats": carats_of(room.rough, proof[0]), "cells": proof[1]}
-    if run.over() and (proof is None or run.until is not None):
+    if run.short or proof is None:
         head["remark"] = f"{STOPPED}: the best so far"
     first = row_of(eye, solid, best, head | {"kind": HEAVIEST})
     yield first
@@ -535,9 +551,9 @@ def _hiding(
             sized = sized_of(stone, room.ready, setting.facing, copy, room.rough.loss.scan_mm)
             row = row_of(eye, solid, sized, first | {"kind": HIDDEN, "remark": None})
             if hides(row, setting):
-                return row | {"remark": first["remark"]}
+                return row | {"remark": f"{STOPPED}: the best so far" if run.short else None}
     empty = dict.fromkeys(COLUMNS) | {n: first[n] for n in ("mark", "rough", "design", "outline", "variations", "cells")}
-    why = "" if complete(first) else f"{STOPPED}: "
+    why = f"{STOPPED}: " if run.short else ""
     return empty | {"kind": HIDDEN, "remark": f"{why}none that was tried hides the zone"}
 
 
@@ -651,8 +667,10 @@ def losses(task: Task, setting: Setting, row: Mapping[str, Cell], run: Run) -> I
             return
         free = prepared(room.space(without=some))
         found = largest(
-            stone, free, setting.facing, effort=ASIDE, starts=[copy], threads=run.workers.count, watch=run.watch(0.0)
+            stone, free, setting.facing, effort=ASIDE, starts=[copy], threads=run.workers.count, watch=run.watch()
         )
+        if run.over():
+            return
         more = max([c.volume for c in found], default=0.0) - best
         yield Loss(some, carats_of(room.rough, max(0.0, more)))
 

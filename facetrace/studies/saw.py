@@ -235,7 +235,7 @@ class _Saw:
         eye = eye_of(self.rough, task.outline.design, setting)
         scan = self.rough.loss.scan_mm
         head: Row = dict.fromkeys(COLUMNS) | {
-            "rough": self.rough.name, "design": task.label, "outline": task.outline.shape, "changed": "",
+            "rough": self.rough.name, "design": task.label, "outline": task.outline.shape, "changed": None,
             "variations": 1, "cells": 0, "kind": "sawn",
         }  # fmt: skip
         copies = self._copies(stone, room, MOST_LOOKS if hiding else 1)
@@ -253,7 +253,7 @@ class _Saw:
         return None
 
     def _copies(self, stone: Stone, room: Prepared, many: int) -> list:  # type: ignore[type-arg]
-        watch = replace(self.run.watch(0.0), report=lambda _: None)
+        watch = replace(self.run.watch(), report=lambda _: None)
         return largest(
             stone, room, self.setting.facing, effort=ASIDE, threads=self.run.workers.count, watch=watch, last=many
         )  # fmt: skip
