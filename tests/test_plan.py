@@ -6,6 +6,7 @@ and prices are invented. Where a test looks at what is said and not at how heavy
 """
 
 import csv
+import itertools
 import json
 import math
 import re
@@ -145,7 +146,7 @@ def answer_of(room, tasks, wanted, **more):
 def stone_mesh(row, design=ROUND):
     """The stone in the crystal frame."""
     outline = Outline(read_design(design).design)
-    solid = outline.solid(row["changed"])
+    solid = outline.solid(row["changed"] or "")
     cut = cut_of(solid, copy_of(row, solid))
     return placed(cut.solid, cut.turn, cut.shift)
 
@@ -226,7 +227,7 @@ def test_a_larger_scan_error_never_narrows_the_range():
     found = [sized_of(stone, room.ready, facing, copy, mm) for mm in (0.0, 0.03, 0.06, 0.15, 0.3)]
     for sized in found:
         assert sized.low.volume <= sized.copy.volume <= sized.high.volume
-    for near, far in zip(found, found[1:], strict=False):
+    for near, far in itertools.pairwise(found):
         assert far.low.volume <= near.low.volume * (1 + 1e-4)
         assert far.high.volume >= near.high.volume * (1 - 1e-4)
     assert found[-1].low.volume < 0.95 * found[0].low.volume
@@ -385,7 +386,7 @@ def test_placing_is_told_in_the_frame_of_the_file(tmp_path, briefly):
 
 
 def moved(copy):
-    return replace(copy, shift=copy.shift + [0.3, 0.0, 0.0])
+    return replace(copy, shift=copy.shift + np.array([0.3, 0.0, 0.0]))
 
 
 def grown(copy):
