@@ -252,6 +252,8 @@ class Run:
     # the row that is worked on, and how many there are
     done: int = 0
     of: int = 1
+    # rows of other roughs that need their time, too
+    more: int = 0
     late: bool = field(default=False)
     # whether some work on the row had to end before it was done
     short: bool = field(default=False)
@@ -264,7 +266,7 @@ class Run:
     def end(self, share: float) -> float | None:
         """The time by which that *share* of the work on a row is to end: the rows that are left have equal parts."""
         now = time.time()
-        return None if self.until is None else now + share * (self.until - now) / max(1, self.of - self.done)
+        return None if self.until is None else now + share * (self.until - now) / max(1, self.of - self.done + self.more)
 
     def watch(self, share: float = 0.0) -> Watch:
         """For one search, which takes that *share* of the work on its row; 0: which may take all the time that is left."""
@@ -545,10 +547,12 @@ def _hiding(
     cut_away = largest(
         stone, room.aside, setting.facing, effort=ASIDE, threads=run.workers.count, watch=run.watch(0.1)
     )
-    tried = sorted([*others, *cut_away[:1]], key=lambda c: -c.volume)
-    for copy in tried[:MOST_LOOKS]:
+    # each is climbed again where it was found: what keeps off the zones would grow into them elsewhere
+    tried = [(c, room.ready) for c in others] + [(c, room.aside) for c in cut_away[:1]]
+    tried.sort(key=lambda t: -t[0].volume)
+    for copy, where in tried[:MOST_LOOKS]:
         if hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
-            sized = sized_of(stone, room.ready, setting.facing, copy, room.rough.loss.scan_mm)
+            sized = sized_of(stone, where, setting.facing, copy, room.rough.loss.scan_mm)
             row = row_of(eye, solid, sized, first | {"kind": HIDDEN, "remark": None})
             if hides(row, setting):
                 return row | {"remark": f"{STOPPED}: the best so far" if run.short else None}

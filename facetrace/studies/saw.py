@@ -238,15 +238,16 @@ class _Saw:
             "rough": self.rough.name, "design": task.label, "outline": task.outline.shape, "changed": None,
             "variations": 1, "cells": 0, "kind": "sawn",
         }  # fmt: skip
-        copies = self._copies(stone, room, MOST_LOOKS if hiding else 1)
+        copies = [(copy, room) for copy in self._copies(stone, room, MOST_LOOKS if hiding else 1)]
         if hiding:
-            wall = room.space.walls
-            copies += self._copies(stone, walled(task.room.aside, wall), 1)[:1]
-            copies.sort(key=lambda c: -c.volume)
-        for copy in copies[: MOST_LOOKS if hiding else 1]:
+            # climbed again where it was found, lest it grow into the zones
+            aside = walled(task.room.aside, room.space.walls)
+            copies += [(copy, aside) for copy in self._copies(stone, aside, 1)[:1]]
+            copies.sort(key=lambda c: -c[0].volume)
+        for copy, where in copies if hiding else copies[:1]:
             if hiding and not hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
                 continue
-            sized = sized_of(stone, room, setting.facing, copy, scan)
+            sized = sized_of(stone, where, setting.facing, copy, scan)
             row = row_of(eye, solid, sized, head)
             if not hiding or hides(row, setting):
                 return row
