@@ -684,6 +684,36 @@ def test_files_of_a_lot_that_cannot_be_read_are_rows_with_their_reasons(tmp_path
     assert "Traceback" not in result.output
 
 
+@pytest.mark.slow
+def test_roughs_of_a_lot_share_the_time(tmp_path):
+    """None takes what the others need: each has its stone, and whichever was cut short says so."""
+    folder = tmp_path / "lot"
+    folder.mkdir()
+    for name in "abc":
+        box_rough(folder, (6, 7, 9), crack_across(4, at=1.5), name=name)
+    answer = tmp_path / "lot.json"
+    result = run(
+        "lot",
+        folder,
+        ROUND,
+        OVAL,
+        *FEW,
+        "--most-cells",
+        4000,
+        "--within",
+        0.05,
+        "--seconds",
+        9,
+        "--json",
+        answer,
+    )
+    assert result.exit_code == 0, result.output
+    found = json.loads(answer.read_text())
+    assert found["unread"] == []
+    assert [len(member["plans"]) for member in found["lot"]] == [2, 2, 2]
+    assert any(member["stopped"] for member in found["lot"])
+
+
 def test_a_lot_without_a_rough_that_can_be_read_is_refused(tmp_path):
     folder = tmp_path / "lot"
     folder.mkdir()
