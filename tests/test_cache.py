@@ -1,9 +1,10 @@
-"""Compiled code on disk is never stale: its key changes with any edit of the kernel."""
+"""Compiled code on disk is never stale: its key changes with any edit of the kernel, or of the placement's own file."""
 
 import os
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from types import ModuleType
 
 import pytest
@@ -11,6 +12,7 @@ from conftest import ROOT
 
 from facetrace.common.compiled import KeptFile
 from facetrace.kernel.compiling import fingerprint
+from facetrace.placement import climbing, programs
 
 SOURCE = """
 LIMIT = 3.0
@@ -146,3 +148,89 @@ def test_sums_are_the_same_bits_compiled_or_loaded_on_1_2_and_8_threads(tmp_path
     exec(SUMS, space)
     found.append(space["bits"]())
     assert len(set(found)) == 1
+
+
+# ---- placement --------------------------------------------------------------------------------
+
+ENTRIES = {climbing: ("climbed", "rated"), programs: ("least_cost",)}
+
+
+@pytest.mark.parametrize(
+    ("module", "name"), [(m, n) for m, names in ENTRIES.items() for n in names], ids=lambda v: v if isinstance(v, str) else ""
+)  # fmt: skip
+def test_placement_s_entries_call_nothing_compiled_of_another_file(module, name):
+    """numba looks for edits in an entry's own file alone; so there must be all that it calls, and all its constants."""
+    entry = getattr(module, name)
+    assert isinstance(entry._cache._cache_file, KeptFile)
+    seen, left = set(), [entry.py_func]
+    while left:
+        function = left.pop()
+        assert function.__module__ == module.__name__
+        seen.add(function.__name__)
+        for used in function.__code__.co_names:
+            value = function.__globals__.get(used)
+            if hasattr(value, "py_func") and value.py_func.__name__ not in seen:
+                left.append(value.py_func)
+            elif isinstance(value, (int, float)):
+                assert f"\n{used}" in SOURCES[module] or f", {used}" in SOURCES[module]
+    assert len(seen) > 3 or name == "rated"
+
+
+SOURCES = {module: Path(module.__file__).read_text(encoding="utf-8") for module in ENTRIES}
+
+PLACED = """
+import hashlib
+import numpy as np
+import trimesh
+from facetrace.placement.bound import bounded
+from facetrace.placement.search import Effort, largest, prepared
+from facetrace.placement.shapes import Facing, Obstacle, Space, stone_of
+from facetrace.solid.polyhedron import Solid
+
+def bits():
+    gem = stone_of(Solid.from_planes([[0, 0, 1], [0, 0, -1], [1, 0, 0.6], [-1, 0, 0.6], [0, 1, 0.6], [0, -1, 0.6]], [0.4, 0.6, 1, 1, 1, 1]))
+    ball = trimesh.creation.icosphere(subdivisions=2, radius=3)
+    crack = Obstacle("crack", np.array([[0.2, y, z] for y in (-2.0, 2.0) for z in (-2.0, 2.0)]), margin_mm=0.1)
+    space = Space(np.array(ball.vertices) * [1, 1.1, 0.9], np.array(ball.faces), (crack,), 0.1)
+    found = largest(gem, prepared(space), Facing(both=True), effort=Effort(200, 4, (1, 1), (4, 4)))[0]
+    most = bounded(gem, space, Facing(both=True), found.volume, most_cells=150)
+    numbers = [found.scale, *found.rotation.ravel(), *found.shift, most.most_mm3]
+    return hashlib.sha256(np.array(numbers).tobytes()).hexdigest()
+"""
+
+
+@pytest.mark.slow
+def test_placements_are_the_same_bits_compiled_loaded_or_compiled_anew(tmp_path):
+    """As found here; compiled elsewhere and kept; loaded; where what was kept is damaged; and it is whole again then."""
+    space = {}
+    exec(PLACED, space)
+    found = [space["bits"](), placed_elsewhere(tmp_path)]
+    kept = [f for f in tmp_path.rglob("*.nbc") if f.name.startswith(("climbing.", "programs."))]
+    assert {f.name.split("-")[0] for f in kept} == {
+        "climbing.climbed",
+        "climbing.rated",
+        "programs.least_cost",
+    }
+    whole = {file: file.read_bytes() for file in kept}
+    found.append(placed_elsewhere(tmp_path))
+    # loaded, not compiled: no file is newer
+    assert {file: file.read_bytes() for file in kept} == whole
+    for file in kept:
+        content = bytearray(file.read_bytes())
+        content[len(content) // 2] ^= 4
+        file.write_bytes(content)
+    found.append(placed_elsewhere(tmp_path))
+    for file in kept:
+        content = bytearray(whole[file])
+        content[len(content) // 2] ^= 4
+        assert file.read_bytes() != content
+    assert len(set(found)) == 1
+
+
+def placed_elsewhere(folder):
+    done = subprocess.run(
+        [sys.executable, "-c", f"{PLACED}\nprint(bits())"], cwd=ROOT, capture_output=True, text=True, check=True,
+        env=os.environ | {"NUMBA_CACHE_DIR": str(folder)},
+    )  # fmt: skip
+    assert done.stderr == ""
+    return done.stdout.strip()

@@ -1,4 +1,4 @@
-"""Rough: crystal faces against published angles, volumes against closed forms, scans, hollows, rough files."""
+"""Rough: crystal faces against published angles, volumes against closed forms, scans, rough files."""
 
 import json
 import math
@@ -11,8 +11,6 @@ import numpy as np
 import pytest
 import trimesh
 from conftest import ROOT
-from hypothesis import given
-from hypothesis import strategies as st
 from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
@@ -144,45 +142,6 @@ def ball(divisions=3):
     return np.array(mesh.vertices), np.array(mesh.faces)
 
 
-def test_hollow_of_an_l():
-    """Its hull's slanting face is x + y = 6; the inner edge x = y = 2 lies sqrt(2) under it."""
-    mesh = mended(l_shape().vertices, l_shape().faces)
-    assert mesh.repairs == ()
-    assert mesh.volume == pytest.approx(48)
-    found, depth = scan.hollows(mesh)
-    assert depth == pytest.approx(math.sqrt(2))
-    # two triangles each of the walls x = 2 and y = 2
-    assert len(found) == 4
-    assert all(np.ptp(t[:, 0]) == 0 or np.ptp(t[:, 1]) == 0 for t in found)
-    assert len(scan.hollows(mesh, 1.42)[0]) == 0
-
-
-def test_deepest_point_within_a_triangle():
-    """A square slot from edge to edge: its floor's corners are on the hull, its middle is 1 mm under it."""
-    outline = np.array([[0, 0], [3, 0], [3, 2], [2, 2], [2, 1], [1, 1], [1, 2], [0, 2]])
-    n = len(outline)
-    points = np.vstack([np.column_stack([outline, np.full(n, z)]) for z in (0.0, 6.0)])
-    cap = np.array([[0, 1, 5], [1, 4, 5], [1, 2, 3], [1, 3, 4], [0, 5, 6], [0, 6, 7]])
-    sides = [[i, (i + 1) % n, (i + 1) % n + n] for i in range(n)]
-    sides += [[i, (i + 1) % n + n, i + n] for i in range(n)]
-    mesh = mended(points, np.vstack([cap[:, ::-1], cap + n, sides]))
-    assert mesh.volume == pytest.approx(30)
-    assert scan.hollows(mesh)[1] == pytest.approx(1.0)
-
-
-def test_depths_under_a_hull_of_many_planes(rng):
-    """Every corner against every plane of the hull, from qhull itself."""
-    v, f = ball(4)
-    v = v * (1 + 0.05 * np.sin(5 * v[:, :1]) * np.cos(3 * v[:, 1:2]))
-    depth, plane, _ = mended(v, f).under
-    shape = ConvexHull(v)
-    corners = mended(v, f).vertices
-    far = -(corners @ shape.equations[:, :3].T + shape.equations[:, 3])
-    assert len(shape.equations) > 500
-    np.testing.assert_allclose(depth, far.min(axis=1), atol=1e-9)
-    np.testing.assert_allclose(plane[:, 3] - (plane[:, :3] * corners).sum(axis=1), depth, atol=1e-9)
-
-
 def test_triangles_any_way_round_are_wound_alike(rng):
     """Three in ten of the triangles of a ball turned at random: all of one body agree again, by trimesh."""
     v, f = ball(4)
@@ -193,81 +152,15 @@ def test_triangles_any_way_round_are_wound_alike(rng):
     assert found.volume == pytest.approx(4 / 3 * math.pi * 64, rel=0.01)
 
 
-def test_convex_meshes_have_no_hollow(rng):
+def test_volumes_of_meshes(rng):
+    """An L of 12 mm^2 by 4 mm; convex bodies by qhull."""
+    mesh = mended(l_shape().vertices, l_shape().faces)
+    assert mesh.repairs == ()
+    assert mesh.volume == pytest.approx(48)
     for points in (box()[0], ball()[0], rng.normal(size=(60, 3)) * 3):
         mesh = scan.of_points(points)
         assert mended(mesh.vertices, mesh.faces).repairs == ()
-        found, depth = scan.hollows(mesh)
-        assert (len(found), depth) == (0, 0.0)
         assert mesh.volume == pytest.approx(ConvexHull(points).volume)
-
-
-def test_points_inside_a_mesh(rng):
-    """The L is two boxes."""
-    points = rng.uniform(-0.5, 4.5, size=(2000, 3))
-    x, y, _ = points.T
-    within = ((points > 0) & (points < 4)).all(axis=1)
-    wanted = within & ((x < 2) | (y < 2))
-    assert 500 < wanted.sum() < 1500
-    assert (scan.holds(l_shape(), points) == wanted).all()
-
-
-DENTED = Scan(*demo_roughs.pebble())
-# points along every edge of the two meshes
-ALONG = np.linspace(0, 1, 60)[:, None, None]
-
-
-def edges(mesh):
-    """(n, 3): points along all edges of a mesh."""
-    a, b = (mesh.triangles[:, k].reshape(-1, 3) for k in ([0, 1, 2], [1, 2, 0]))
-    return (a + ALONG * (b - a)).reshape(-1, 3)
-
-
-@given(
-    st.integers(0, 10**6), st.floats(0.1, 2.0),
-    st.tuples(st.floats(-5, 5), st.floats(-5, 5), st.floats(-5, 5)), st.booleans(),
-)  # fmt: skip
-def test_stones_inside_against_points(seed, size, place, plain):
-    """A stone inside holds no point of the mesh's edges, and its own points, 300 at random, are in the mesh.
-
-    Of another one a corner is outside or a point of an edge within it (a flat wall alone leaves a corner
-    outside); or what cuts it is so thin that 3 % less of it lies inside.
-    """
-    rng = np.random.default_rng(seed)
-    mesh = l_shape() if plain else DENTED
-    stone = ConvexHull(rng.normal(size=(12, 3)) * size / 3 + np.array(place))
-    corners = stone.points[stone.vertices]
-    planes = np.vstack([stone.equations[:, :3].T, -stone.equations[:, 3]])
-    pierced = (edges(mesh) @ planes[:3] < planes[3] - 1e-5).all(axis=1).any()
-    if scan.lies_inside(mesh, corners, planes):
-        sample = rng.dirichlet(np.full(len(corners), 0.3), size=300) @ corners
-        assert scan.holds(
-            mesh, np.vstack([0.99999 * corners + 1e-5 * corners.mean(0), sample])
-        ).all()
-        assert not pierced
-    elif scan.holds(mesh, corners).all() and not pierced:
-        middle = corners.mean(axis=0)
-        less = planes.copy()
-        less[3] = 0.97 * planes[3] + 0.03 * middle @ planes[:3]
-        assert scan.lies_inside(mesh, 0.97 * corners + 0.03 * middle, less)
-
-
-def test_margins_and_touching():
-    """A box of 2 x 2 x 4 mm fills one arm of the L: it lies inside, touching; another in the hollow does not."""
-
-    def inside(size, centre, margin=0.0):
-        stone = fit.box(size, centre)
-        return scan.lies_inside(l_shape(), fit.corners(stone.planes), stone.planes, margin)
-
-    assert inside([2, 2, 4], [1, 3, 2])
-    assert not inside([2, 2, 4], [1, 3, 2], 0.001)
-    assert inside([1.8, 1.8, 3.8], [1, 3, 2], 0.0999)
-    assert not inside([1.8, 1.8, 3.8], [1, 3, 2], 0.1001)
-    # clear of all walls, and inside the hull
-    assert l_shape().hull.holds(fit.corners(fit.box([0.4, 0.4, 1], [2.4, 2.4, 2]).planes)).all()
-    assert not inside([0.4, 0.4, 1], [2.4, 2.4, 2])
-    # the inner edge in it, no corner of it outside
-    assert not inside([0.4, 0.4, 1], [2.0, 2.0, 2])
 
 
 def test_what_is_mended():
@@ -465,8 +358,6 @@ def test_another_frame_of_the_scan_changes_nothing(tmp_path, rng):
     for turn in Rotation.random(3, rng=rng).as_matrix():
         two = piece(turn)
         assert two.carats == pytest.approx(one.carats, rel=1e-5)
-        assert two.hollow_depth_mm == pytest.approx(one.hollow_depth_mm, abs=1e-5)
-        assert len(two.hollows) == len(one.hollows)
         # what takes one scan's crystal frame to the other's is a turn about c, or over it
         back = two.turn @ turn @ one.turn.T
         np.testing.assert_allclose(np.abs(back[2]), [0, 0, 1], atol=1e-9)
@@ -844,9 +735,6 @@ def test_shipped_roughs_are_sound(path):
     assert rough.weight_note is None
     assert rough.repairs == ()
     assert rough.defects
-    if "pebble" in path.stem:
-        assert 0.3 < rough.hollow_depth_mm < 1.0
-        assert len(rough.hollows) > 10
     text = path.read_text(encoding="utf-8")
     schema = json.loads((FOLDER / SCHEMA_NAME).read_text(encoding="utf-8"))
     jsonschema.validate(tomllib.loads(text), schema)

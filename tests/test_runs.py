@@ -5,6 +5,8 @@ source: the properties are the program's own promises, held against the operatin
 """
 
 import contextlib
+import csv
+import json
 import multiprocessing
 import os
 import pickle
@@ -242,7 +244,7 @@ WRITERS = {
 }  # fmt: skip
 SLOW_WRITERS = {
     "orient pictures": ["orient", *ZONED, "--pixel", "1", "--samples", "1", *PICTURE[:2], "--picture", "a.png", "--json", "-"],
-    "plan files": ["plan", ROUGH, OVAL, *LITTLE, "--most-cells", "0", "--no-losses", "--workers", "1", "--stone", "a.stl",
+    "plan files": ["plan", ROUGH, OVAL, *LITTLE, "--most-cells", "0", "--no-losses", "--no-directions", "--workers", "1", "--stone", "a.stl",
                    "--offcut", "b.stl", "--json", "-"],
     "report": ["report", DESIGN, *LITTLE, *PICTURE, "--out", "a.html", "--json", "a.json"],
     "view": ["view", DESIGN, "--picture", "a.png"],
@@ -264,7 +266,8 @@ def test_every_command_on_a_full_disk(tmp_path, monkeypatch, name):
     with small_disk(100):
         result = runner.invoke(app, words)
     assert result.exit_code == 2, result.output
-    lines = [line for line in result.stderr.splitlines() if not line.startswith("no screen here")]
+    remarks = ("no screen here", "1 design: about")
+    lines = [line for line in result.stderr.splitlines() if not line.startswith(remarks)]
     assert len(lines) == 1, result.stderr
     assert lines[0].startswith("error: ")
     assert "cannot be written" in lines[0]
@@ -467,6 +470,216 @@ def test_a_sweep_stopped_at_any_moment_ends_in_the_same_bytes(tmp_path, number):
     assert {p.name: p.read_bytes() for p in part.iterdir()} == {
         p.name: p.read_bytes() for p in whole.iterdir()
     }
+
+
+# ---- a plan that is stopped ends with what it has ---------------------------------------------
+
+
+def test_the_first_signal_is_noted_and_the_second_stops():
+    before = {number: signal.getsignal(number) for number in (*signals.STOPPING, signal.SIGALRM)}
+    hook = sys.unraisablehook
+    try:
+        signals.answer()
+        with signals.noted() as found:
+            assert not found()
+            signal.raise_signal(signal.SIGTERM)
+            assert found()
+            assert found.number == signal.SIGTERM
+            with pytest.raises(signals.Stopped) as caught:
+                signal.raise_signal(signal.SIGINT)
+        assert caught.value.number == signal.SIGINT
+        signals.caught()
+        with signals.noted() as found:
+            pass
+        assert not found()
+        with pytest.raises(signals.Stopped):
+            signal.raise_signal(signal.SIGTERM)
+    finally:
+        signals.caught()
+        sys.unraisablehook = hook
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+PEBBLE = ROOT / "designs" / "roughs" / "cracked-pebble.toml"
+PLAN = ["plan", PEBBLE, ROOT / OVAL, *LITTLE, "--most-cells", "400", "--workers", "1", "--csv", "a.csv", "--picture", "a.png",
+        "--stone", "a.stl", "--json", "a.json"]  # fmt: skip
+OF_PLAN = ["a.csv", "a.json", "a.png", "a.stl"]
+
+
+def searching(folder, *words):
+    """A process whose search has begun: it has said how long it will take."""
+    process = begun("-c", START, *words, cwd=folder)
+    told = process.stderr.readline()
+    assert b"designs: about" in told or b"design: about" in told
+    return process
+
+
+def rows_of(path):
+    with path.open() as stream:
+        return list(csv.DictReader(line for line in stream if not line.startswith("#")))
+
+
+@pytest.mark.parametrize(
+    ("number", "after"),
+    [
+        (signal.SIGINT, 2.0),
+        pytest.param(signal.SIGTERM, 1.0, marks=pytest.mark.slow),
+        pytest.param(signal.SIGINT, 0.0, marks=pytest.mark.slow),
+        pytest.param(signal.SIGHUP, 4.0, marks=pytest.mark.slow),
+    ],
+)
+def test_a_plan_that_is_stopped_writes_the_best_so_far_and_goes_on(tmp_path, number, after):
+    process = searching(tmp_path, *PLAN)
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(after)
+    assert process.poll() is None, "this machine is too quick for this test"
+    process.send_signal(number)
+    begin = time.monotonic()
+    told, remarks = process.communicate(timeout=60)
+    assert process.returncode == 128 + number, remarks
+    # a second for the slowest step, more where others work here, too
+    assert time.monotonic() - begin < 20
+    assert b"Traceback" not in remarks
+    assert b"stopped: what follows is the best so far" in remarks
+    (row,) = rows_of(tmp_path / "a.csv")
+    assert row["remark"].startswith("stopped early")
+    first = json.loads((tmp_path / "a.json").read_text())["plan"]
+    assert first["stopped"]
+    assert first["failed"] == []
+    if not row["carats"]:
+        assert first["plans"] == []
+        assert listed(tmp_path) == ["a.csv", "a.json"]
+    else:
+        assert listed(tmp_path) == OF_PLAN
+        assert first["plans"][0]["checked"]["ok"]
+        assert first["plans"][0]["gap"] is None or first["plans"][0]["gap"] >= 0
+        assert b"stopped early" in b" ".join(told.split())
+    done = subprocess.run(
+        [sys.executable, "-c", PLAIN, *map(str, PLAN), "--no-losses", "--no-directions"], cwd=tmp_path, capture_output=True, check=True
+    )  # fmt: skip
+    assert b"plans come from" not in done.stderr
+    (row,) = rows_of(tmp_path / "a.csv")
+    assert row["remark"] == ""
+    second = json.loads((tmp_path / "a.json").read_text())["plan"]
+    assert not second["stopped"]
+    assert second["plans"][0]["gap"] is not None
+    for plan in first["plans"]:
+        assert second["plans"][0]["carats"] >= plan["carats"] * (1 - 1e-6)
+    assert listed(tmp_path) == OF_PLAN
+
+
+@pytest.mark.slow
+def test_a_second_signal_stops_a_plan_at_once(tmp_path):
+    process = searching(tmp_path, *PLAN)
+    begin = time.monotonic()
+    for _ in range(3):
+        process.send_signal(signal.SIGINT)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(0.05)
+    _, told = process.communicate(timeout=60)
+    assert process.returncode in (130, -signal.SIGINT), told
+    assert time.monotonic() - begin < 20
+    assert b"Traceback" not in told
+    assert not list(tmp_path.glob(f".*{PART}"))
+
+
+@pytest.mark.slow
+def test_a_plan_killed_at_any_moment_ends_in_the_same_table(tmp_path):
+    words = [*PLAN[:2], ROOT / OVAL, DESIGN, *PLAN[3:], "--no-losses", "--no-directions"]
+    chance = random.Random(9)
+    whole, part = tmp_path / "whole", tmp_path / "part"
+    for folder in (whole, part):
+        folder.mkdir()
+    started = time.monotonic()
+    assert begun("-c", START, *words, cwd=whole).wait(600) == 0
+    lasts = time.monotonic() - started
+    for _ in range(2):
+        process = begun("-c", START, *words, cwd=part)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(chance.uniform(0.3 * lasts, lasts))
+        process.kill()
+        process.communicate(timeout=60)
+    assert begun("-c", START, *words, cwd=part).wait(600) == 0
+    assert listed(part) == OF_PLAN
+    for name in OF_PLAN:
+        assert (part / name).read_bytes() == (whole / name).read_bytes()
+
+
+def test_a_plan_ends_in_the_time_it_was_given(tmp_path, monkeypatch):
+    """Of several designs with all that they cost: without --seconds it takes some times as long."""
+    monkeypatch.chdir(tmp_path)
+    designs = [
+        ROOT / "designs" / f"{n}-brilliant.toml" for n in ("oval", "pear", "cushion", "marquise")
+    ]
+    words = [
+        "plan",
+        PEBBLE,
+        *designs,
+        *LITTLE,
+        "--workers",
+        "1",
+        "--csv",
+        "a.csv",
+        "--no-picture",
+        "--json",
+        "a.json",
+    ]
+    # compiled before, or it could not end while it compiles
+    runner.invoke(
+        app, [str(w) for w in (*words[:3], "--seconds", 1, "--no-picture", "--json", "-")]
+    )
+    begin = time.monotonic()
+    result = runner.invoke(app, [str(w) for w in (*words, "--seconds", 2)])
+    took = time.monotonic() - begin
+    assert result.exit_code == 0, result.output
+    # half a second for each step that is not broken off, more where others work here, too
+    assert took < 10
+    member = json.loads((tmp_path / "a.json").read_text())["plan"]
+    assert member["stopped"]
+    assert all(plan["checked"]["ok"] for plan in member["plans"])
+    rows = rows_of(tmp_path / "a.csv")
+    assert len(rows) == 4
+    assert any(row["remark"].startswith("stopped early") for row in rows)
+    assert "stopped early" in " ".join(result.stdout.split())
+
+
+@pytest.mark.slow
+def test_a_lot_that_is_stopped_says_what_was_not_reached_and_goes_on(tmp_path):
+    words = [
+        "lot",
+        ROOT / "designs" / "roughs",
+        ROOT / OVAL,
+        *LITTLE,
+        "--most-cells",
+        "400",
+        "--workers",
+        "1",
+        "--csv",
+        "a.csv",
+        "--json",
+        "a.json",
+    ]
+    process = begun("-c", START, *words, cwd=tmp_path)
+    until = time.monotonic() + 60
+    while not (tmp_path / "a.csv").exists():
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    process.send_signal(signal.SIGINT)
+    _, told = process.communicate(timeout=60)
+    assert process.returncode == 130, told
+    found = json.loads((tmp_path / "a.json").read_text())
+    assert found["unread"]
+    assert all("was not reached" in entry["problem"] for entry in found["unread"])
+    assert (
+        begun(
+            "-c", PLAIN.replace("main()", "print(flush=True); main()"), *words, cwd=tmp_path
+        ).wait(600)
+        == 0
+    )
+    found = json.loads((tmp_path / "a.json").read_text())
+    assert found["unread"] == []
+    assert not any(member["stopped"] for member in found["lot"])
 
 
 # ---- two runs in one folder -------------------------------------------------------------------

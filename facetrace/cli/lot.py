@@ -190,6 +190,7 @@ class _Lot:
                     entries.append(_Entry(file.stem, problem=" ".join(str(problem).split())))
                     continue
                 self.run.report = _part_of(report, k, len(files))
+                self.run.more = (len(files) - k - 1) * len(tasks)
                 rows = self._rows(tasks, ledger)
                 kept += rows
                 entries.append(self._entry(room, tasks, rows))

@@ -45,7 +45,7 @@ def _poly(vertices: Floats, faces: Ints):  # type: ignore[no-untyped-def]
     points, cells, poly = vtkPoints(), vtkCellArray(), vtkPolyData()
     points.SetData(numpy_to_vtk(np.ascontiguousarray(vertices), deep=True))
     rows = np.column_stack([np.full(len(faces), 3), faces]).astype(np.int64)
-    cells.SetCells(len(faces), numpy_to_vtkIdTypeArray(rows.ravel(), deep=True))
+    cells.ImportLegacyFormat(numpy_to_vtkIdTypeArray(rows.ravel(), deep=True))
     poly.SetPoints(points)
     poly.SetPolys(cells)
     return poly

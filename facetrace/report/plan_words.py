@@ -271,6 +271,8 @@ def _sawn_words(answer: Answer) -> list[str]:
         return []
     pieces = answer.pieces
     if pieces is None:
+        if answer.stopped:
+            return ["The work ended before stones of several pieces were found."]
         return ["No saw cut that was tried leaves room for two stones of these designs."]
     rough, found_in = answer.room.rough, pieces.sawn
     name = _pieces_name(answer)

@@ -48,10 +48,8 @@ UNITS = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0, "micrometres": 1
 LIKELY_MM = (2.0, 150.0)
 # lines that look for crossings; a fold no deeper, mm, is noise
 LINES, FOLD_MM = 256, 0.02
-# of the largest side: triangles nearer to a plane lie on it, stones that go no deeper only touch
+# of the largest side: what rounding adds to a triangle's reach
 EXACT = 1e-7
-# points, near to one another, whose nearest planes are looked for together
-BLOCK = 32
 
 
 @dataclass(frozen=True)

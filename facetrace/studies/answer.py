@@ -24,12 +24,14 @@ from facetrace.studies.plan import (
     Run,
     Setting,
     Task,
+    complete,
     hides,
     little,
     losses,
     made,
     priced_stone,
     sized_in,
+    told_truly,
 )
 from facetrace.studies.price import Prices
 from facetrace.studies.saw import Sawn, sawn
@@ -139,6 +141,8 @@ def checked(
             wrong += [f"as {name}: {text}" for text in certificate(copy, more).problems]
     if not sized.low.volume <= sized.copy.volume <= sized.high.volume:
         wrong.append("low, likeliest and high carats do not rise")
+    if not told_truly(room.rough, solid, sized, row):
+        wrong.append("carats or sizes are not those of the stone that lies there")
     return best, wrong
 
 
@@ -171,7 +175,7 @@ def answered(
         with _shown(run, stage, f"{pieces if pieces == 2 else '2 or 3'} stones from one rough"):
             found = sawn(tasks, setting, run, pieces, lambda s: _value(answer, s))
         answer = replace(answer, halved=True, **_pieces(answer, found))
-    return replace(answer, stopped=run.late)
+    return replace(answer, stopped=run.late or not all(map(complete, rows)))
 
 
 def _worth(prices: Prices, rows: Sequence[Row], room: Room) -> tuple[Worth, Bid]:

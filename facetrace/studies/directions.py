@@ -45,7 +45,7 @@ def directions(
         facing = Facing(setting.facing.direction, high, low, both=True)
         starts = [known] if low <= table_to_c(best) <= high else []
         found = largest(
-            stone, room.ready, facing, effort=ASIDE, starts=starts, threads=run.workers.count, watch=run.watch(0.0)
+            stone, room.ready, facing, effort=ASIDE, starts=starts, threads=run.workers.count, watch=run.watch()
         )  # fmt: skip
         if found:
             sized = sized_of(stone, room.ready, facing, found[0], room.rough.loss.scan_mm)

@@ -88,6 +88,8 @@ LEAST_CELLS = 200
 ASIDE = Effort(2500, 30, (8, 2), (24, 10))
 # a search that tells how long one takes, and how many times so long a row takes (measured)
 TASTE, TASTES = Effort(100, 6, (0, 0), (0, 0)), 40
+# the least that compiles all of it
+FIRST = Effort(24, 1, (0, 0), (0, 0))
 # of the rough's weight: a stone that keeps less is little
 LITTLE = 0.05
 # remarks of rows whose work was stopped, and of designs that nothing was found of
@@ -250,20 +252,30 @@ class Run:
     # the row that is worked on, and how many there are
     done: int = 0
     of: int = 1
+    # rows of other roughs that need their time, too
+    more: int = 0
     late: bool = field(default=False)
+    # whether some work on the row had to end before it was done
+    short: bool = field(default=False)
 
     def over(self) -> bool:
         """Whether to end with what there is."""
         self.late = self.late or self.stopped() or (self.until is not None and time.time() > self.until)
         return self.late
 
-    def watch(self, share: float = 1.0) -> Watch:
-        """For one search, which takes that *share* of the work on its row; of the time that is left its part."""
+    def end(self, share: float) -> float | None:
+        """The time by which that *share* of the work on a row is to end: the rows that are left have equal parts."""
         now = time.time()
-        end = None if self.until is None else now + share * (self.until - now) / max(1, self.of - self.done)
+        return None if self.until is None else now + share * (self.until - now) / max(1, self.of - self.done + self.more)
+
+    def watch(self, share: float = 0.0) -> Watch:
+        """For one search, which takes that *share* of the work on its row; 0: which may take all the time that is left."""
+        end = self.end(share) if share else None
 
         def over() -> bool:
-            return self.over() or (end is not None and time.time() > end)
+            ended = self.over() or (end is not None and time.time() > end)
+            self.short = self.short or ended
+            return ended
 
         return Watch(lambda done: self.report((self.done + share * done) / self.of), over)
 
@@ -285,7 +297,7 @@ def searched(
 
     *starts*: copies of the first stone to climb from as well; many: how many copies are wanted, elsewhere in the rough.
     """
-    watch = run.watch(0.6)
+    watch, begun_late = run.watch(0.6), run.over()
 
     def tried(stone: Stone, how: Effort, begin: Sequence[Copy]) -> list[Copy]:
         return largest(
@@ -294,13 +306,17 @@ def searched(
         )  # fmt: skip
 
     which, found = 0, tried(stones[0], effort, starts)
+    if run.short and not begun_late:
+        # something is better than nothing, and takes a fraction of a second
+        some = largest(stones[0], ready, setting.facing, effort=TASTE, starts=starts, threads=run.workers.count)
+        found = sorted([*found, *some], key=lambda c: -c.volume)
     for k, stone in enumerate(stones[1:], start=1):
-        if run.over():
+        if run.short:
             break
         other = tried(stone, QUICK, found[:1])
         if other and (not found or other[0].volume > found[0].volume):
             which, found = k, other
-    if which and not run.over():
+    if which and not run.short:
         found = sorted([*found, *tried(stones[which], effort, found[:1])], key=lambda c: -c.volume)
     return which, found
 
@@ -316,10 +332,11 @@ def sized_of(stone: Stone, ready: Prepared, facing: Facing, copy: Copy, scan_mm:
 
 
 def seconds_for(room: Room, tasks: "Sequence[Task]", run: Run) -> float:
-    """About how long all plans take: a climb of each design's first starts is timed."""
+    """About how long all plans take: a climb of the first design's first starts is timed, once its code is compiled."""
     ready = room.ready
-    started = time.perf_counter()
     stone = stone_of(tasks[0].outline.solid(""))
+    largest(stone, ready, Facing(), effort=FIRST, threads=run.workers.count)
+    started = time.perf_counter()
     largest(stone, ready, Facing(), effort=TASTE, threads=run.workers.count)
     taste = time.perf_counter() - started
     searches = sum(1 + math.prod(len(r.values) for r in t.outline.ranges) * 0.2 for t in tasks)
@@ -353,9 +370,10 @@ def proven(
     space: Space, stones: Sequence[Stone], setting: Setting, have_mm3: float, run: Run
 ) -> tuple[float, int] | None:
     """(volume that no copy of any stone exceeds, cells), None where the work was stopped before."""
+    until = run.end(1.0)
     cells_each = max(LEAST_CELLS, setting.most_cells // len(stones))
     jobs = [
-        _Proof(stone, space, setting.facing, have_mm3, setting.within, cells_each, (k, SHARES), run.until)
+        _Proof(stone, space, setting.facing, have_mm3, setting.within, cells_each, (k, SHARES), until)
         for stone in stones
         for k in range(SHARES)
     ]  # fmt: skip
@@ -363,6 +381,7 @@ def proven(
     for k, each in enumerate(run.workers.each(_proof, jobs, run.stopped)):
         found.append(each)
         run.report((run.done + 0.6 + 0.3 * (k + 1) / len(jobs)) / run.of)
+    run.short = run.short or run.over() or (until is not None and time.time() > until)
     if len(found) < len(jobs):
         return None
     return max(have_mm3, *(most for most, _ in found)), sum(count for _, count in found)
@@ -488,12 +507,13 @@ def _rows(task: Task, setting: Setting, known: Sequence[Row], run: Run) -> Itera
         "outline": task.outline.shape, "variations": len(variations), "cells": 0,
     }  # fmt: skip
     starts = [copy_of(row, variations[0][1]) for row in known if row["carats"] and not row["changed"]]
+    run.short = False
     hiding = len(keys) > 1
     which, copies = searched(
         room.ready, stones, setting, run, starts, many=MOST_LOOKS if hiding else 1
     )
     if not copies:
-        remark = f"{STOPPED}, before a stone was found" if run.over() else NONE_FOUND
+        remark = f"{STOPPED}, before a stone was found" if run.short else NONE_FOUND
         for _, kind in keys:
             yield head | {"kind": kind, "remark": remark}
         return
@@ -504,10 +524,11 @@ def _rows(task: Task, setting: Setting, known: Sequence[Row], run: Run) -> Itera
     proof = None
     if not run.over():
         proof = proven(room.ready.space, stones, setting, best.copy.volume, run)
-    head |= {"changed": changed}
+    # an empty text is read back as none
+    head |= {"changed": changed or None}
     if proof:
         head |= {"most_carats": carats_of(room.rough, proof[0]), "cells": proof[1]}
-    if run.over() and (proof is None or run.until is not None):
+    if run.short or proof is None:
         head["remark"] = f"{STOPPED}: the best so far"
     first = row_of(eye, solid, best, head | {"kind": HEAVIEST})
     yield first
@@ -526,15 +547,17 @@ def _hiding(
     cut_away = largest(
         stone, room.aside, setting.facing, effort=ASIDE, threads=run.workers.count, watch=run.watch(0.1)
     )
-    tried = sorted([*others, *cut_away[:1]], key=lambda c: -c.volume)
-    for copy in tried[:MOST_LOOKS]:
+    # each is climbed again where it was found: what keeps off the zones would grow into them elsewhere
+    tried = [(c, room.ready) for c in others] + [(c, room.aside) for c in cut_away[:1]]
+    tried.sort(key=lambda t: -t[0].volume)
+    for copy, where in tried[:MOST_LOOKS]:
         if hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
-            sized = sized_of(stone, room.ready, setting.facing, copy, room.rough.loss.scan_mm)
+            sized = sized_of(stone, where, setting.facing, copy, room.rough.loss.scan_mm)
             row = row_of(eye, solid, sized, first | {"kind": HIDDEN, "remark": None})
             if hides(row, setting):
-                return row | {"remark": first["remark"]}
+                return row | {"remark": f"{STOPPED}: the best so far" if run.short else None}
     empty = dict.fromkeys(COLUMNS) | {n: first[n] for n in ("mark", "rough", "design", "outline", "variations", "cells")}
-    why = "" if complete(first) else f"{STOPPED}: "
+    why = f"{STOPPED}: " if run.short else ""
     return empty | {"kind": HIDDEN, "remark": f"{why}none that was tried hides the zone"}
 
 
@@ -584,6 +607,13 @@ def _of_cell(cell: Cell, solid: Solid) -> Copy:
 def sized_in(row: Mapping[str, Cell], solid: Solid) -> Sized:
     """The copies that a row tells of. Raises ValueError where its cells hold none."""
     return Sized(copy_of(row, solid), *(_of_cell(row[n], solid) for n in ("low_place", "high_place")))
+
+
+def told_truly(rough: Rough, solid: Solid, sized: Sized, row: Mapping[str, Cell]) -> bool:
+    """Whether a row's carats and sizes are those of its copies."""
+    names = ("low_carats", "carats", "high_carats", "length_mm", "width_mm", "depth_mm")
+    made_anew = _placed(rough, solid, sized)
+    return all(math.isclose(number(row, n), number(made_anew, n), rel_tol=1e-9) for n in names)
 
 
 def cut_of(solid: Solid, copy: Copy) -> orient.Cut:
@@ -641,8 +671,10 @@ def losses(task: Task, setting: Setting, row: Mapping[str, Cell], run: Run) -> I
             return
         free = prepared(room.space(without=some))
         found = largest(
-            stone, free, setting.facing, effort=ASIDE, starts=[copy], threads=run.workers.count, watch=run.watch(0.0)
+            stone, free, setting.facing, effort=ASIDE, starts=[copy], threads=run.workers.count, watch=run.watch()
         )
+        if run.over():
+            return
         more = max([c.volume for c in found], default=0.0) - best
         yield Loss(some, carats_of(room.rough, max(0.0, more)))
 

@@ -119,8 +119,23 @@ class _Piece:
     """A piece of the rough: the walls that bound it, as (cut, side)."""
 
     room: Prepared
-    corners: Floats
     sides: tuple[tuple[int, float], ...] = ()
+
+    @property
+    def corners(self) -> Floats:
+        """(n, 3): corners of the surface under the piece's wall, and where edges of the surface meet it."""
+        space = self.room.space
+        sides = space.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+        # each edge belongs to two triangles, which run along it in opposite ways
+        ends = space.vertices[sides[sides[:, 0] < sides[:, 1]]]
+        for wall in space.walls.T:
+            beyond = ends @ wall[:3] - wall[3]
+            ends, beyond = ends[(beyond <= 0).any(axis=1)], beyond[(beyond <= 0).any(axis=1)]
+            out = beyond > 0
+            share = beyond[:, :1] / np.where(out.any(axis=1), beyond[:, 0] - beyond[:, 1], 1.0)[:, None]
+            met = ends[:, 0] + share * (ends[:, 1] - ends[:, 0])
+            ends = np.where(out[..., None], met[:, None], ends)
+        return np.asarray(ends.reshape(-1, 3))
 
 
 @dataclass(frozen=True)
@@ -140,7 +155,7 @@ def sawn(
     """
     saw = _Saw(tasks, setting, run)
     room = tasks[0].room
-    whole = _Piece(room.ready, room.rough.mesh.vertices)
+    whole = _Piece(room.ready)
     chosen = saw.cut(whole, None, ())
     found: list[Sawn] = []
     for cuts, halves in chosen:
@@ -166,7 +181,7 @@ class _Saw:
         self.tried = 0
         self.known: dict[tuple[tuple[int, ...], int], list[Row | None]] = {}
 
-    def half(self, room: Prepared, corners: Floats, wall: Floats, sides: tuple[tuple[int, float], ...]) -> _Half:
+    def half(self, room: Prepared, wall: Floats, sides: tuple[tuple[int, float], ...]) -> _Half:
         """What a side of a cut promises: the best of the designs."""
         inner = walled(room, wall[:, None])
         threads = self.run.workers.count
@@ -175,15 +190,15 @@ class _Saw:
             for stone in self.stones_of
         ]
         best = int(np.argmax(sizes))
-        left = corners[corners @ wall[:3] <= wall[3]]
-        return _Half(_Piece(inner, left, sides), best, sizes[best])
+        return _Half(_Piece(inner, sides), best, sizes[best])
 
     def cut(
         self, piece: _Piece, of: tuple[int, float] | None, before: Sequence[Cut]
     ) -> list[tuple[tuple[Cut, ...], list[_Half]]]:
         """The cuts of a piece that promise most, with the two halves of each."""
         found = []
-        planes = planes_of(self.rough, piece.corners)
+        corners = piece.corners
+        planes = planes_of(self.rough, corners)
         number_of = len(before)
         for k, plane in enumerate(planes):
             if self.run.over():
@@ -191,11 +206,11 @@ class _Saw:
             self.tried += 1
             kerf = self.rough.loss.kerf_mm
             halves = [
-                self.half(piece.room, piece.corners, plane.wall(side, kerf), (*piece.sides, (number_of, side)))
+                self.half(piece.room, plane.wall(side, kerf), (*piece.sides, (number_of, side)))
                 for side in (-1.0, 1.0)
             ]  # fmt: skip
             if all(half.promised > 0 for half in halves):
-                reach = piece.corners @ plane.normal
+                reach = corners @ plane.normal
                 depths = (float(reach.max()) - plane.offset, plane.offset - float(reach.min()))
                 cuts = (*before, Cut(plane, depths, of))
                 found.append((sum(h.promised for h in halves), -k, cuts, halves))
@@ -220,25 +235,26 @@ class _Saw:
         eye = eye_of(self.rough, task.outline.design, setting)
         scan = self.rough.loss.scan_mm
         head: Row = dict.fromkeys(COLUMNS) | {
-            "rough": self.rough.name, "design": task.label, "outline": task.outline.shape, "changed": "",
+            "rough": self.rough.name, "design": task.label, "outline": task.outline.shape, "changed": None,
             "variations": 1, "cells": 0, "kind": "sawn",
         }  # fmt: skip
-        copies = self._copies(stone, room, MOST_LOOKS if hiding else 1)
+        copies = [(copy, room) for copy in self._copies(stone, room, MOST_LOOKS if hiding else 1)]
         if hiding:
-            wall = room.space.walls
-            copies += self._copies(stone, walled(task.room.aside, wall), 1)[:1]
-            copies.sort(key=lambda c: -c.volume)
-        for copy in copies[: MOST_LOOKS if hiding else 1]:
+            # climbed again where it was found, lest it grow into the zones
+            aside = walled(task.room.aside, room.space.walls)
+            copies += [(copy, aside) for copy in self._copies(stone, aside, 1)[:1]]
+            copies.sort(key=lambda c: -c[0].volume)
+        for copy, where in copies if hiding else copies[:1]:
             if hiding and not hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
                 continue
-            sized = sized_of(stone, room, setting.facing, copy, scan)
+            sized = sized_of(stone, where, setting.facing, copy, scan)
             row = row_of(eye, solid, sized, head)
             if not hiding or hides(row, setting):
                 return row
         return None
 
     def _copies(self, stone: Stone, room: Prepared, many: int) -> list:  # type: ignore[type-arg]
-        watch = replace(self.run.watch(0.0), report=lambda _: None)
+        watch = replace(self.run.watch(), report=lambda _: None)
         return largest(
             stone, room, self.setting.facing, effort=ASIDE, threads=self.run.workers.count, watch=watch, last=many
         )  # fmt: skip
