@@ -231,7 +231,9 @@ class _Lot:
             worth = answer.worths[answer.best] if answer.worths else None
         if best is None:
             return _Entry(name, room.carats, member=plan_member(answer), words=_words(answer))
-        sums = tuple(sum(float(r[n] or 0.0) for r in rows) for n in ("low_carats", "carats", "high_carats"))
+        sums = tuple(
+            sum(float(r[n] or 0.0) for r in rows) for n in ("low_carats", "carats", "high_carats")
+        )
         return _Entry(
             name, room.carats, None, (best, sums), None if answer.found_little else worth,  # type: ignore[arg-type]
             plan_member(answer), _words(answer),

@@ -222,7 +222,9 @@ def plan(
             )  # fmt: skip
         deliver(_files(answer, shown, stone, offcut), json, text)
     if json != "-":
-        _print(answer, notes, {"picture": shown, "all plans": table, "stone": stone, "offcut": offcut})
+        _print(
+            answer, notes, {"picture": shown, "all plans": table, "stone": stone, "offcut": offcut}
+        )
     if signal.number is not None:
         raise typer.Exit(128 + signal.number)
 
@@ -358,7 +360,9 @@ def _searched(
     run.of = len(tasks)
     note(_estimate(room, tasks, run))
     with kept(ledger, keys):
-        rows, _ = swept(sweep(tasks, setting, ledger.rows, run), keys, ledger, "plans", run, complete)
+        rows, _ = swept(
+            sweep(tasks, setting, ledger.rows, run), keys, ledger, "plans", run, complete
+        )
     return rows
 
 

@@ -65,7 +65,16 @@ def tables(answer: Answer) -> list[Table]:
 def _directions(answer: Answer) -> Table:
     """One design with the table square to c, tilted, and along c."""
     best = answer.plans[answer.best]
-    heads = ["to c, deg", "ct", "yield %", "light %", "L*", "C*", "h", *(["value"] if answer.prices else [])]
+    heads = [
+        "to c, deg",
+        "ct",
+        "yield %",
+        "light %",
+        "L*",
+        "C*",
+        "h",
+        *(["value"] if answer.prices else []),
+    ]
     table = _with_heads(f"what a direction of the table costs, {best['design']}", ("table",), heads)
     for direction in answer.directions:
         low, high = BANDS[direction.name]
@@ -92,7 +101,9 @@ def _values(answer: Answer) -> Table:
     )  # fmt: skip
     for name in ("design", "expected", "low - high", "by ct", "bid"):
         table.add_column(name, justify="left" if name == "design" else "right", no_wrap=True)
-    priced = [(short_name(row), str(k + 1), *answer.worths[k]) for k, row in enumerate(answer.plans)]
+    priced = [
+        (short_name(row), str(k + 1), *answer.worths[k]) for k, row in enumerate(answer.plans)
+    ]
     if answer.pieces and answer.pieces.together:
         priced.append((f"{len(answer.pieces.sawn.rows)} pieces", "-", *answer.pieces.together))
     priced.sort(key=lambda p: -p[2].expected.value)

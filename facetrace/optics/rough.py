@@ -611,7 +611,9 @@ def _defects(
         wish = model.wish or WISHES[model.kind]
         margin = MARGINS[model.kind] if model.margin_mm is None else model.margin_mm
         found += [
-            Defect(model.name, model.kind, wish, margin, *pair, _within(model, body, pair[1]), number)
+            Defect(
+                model.name, model.kind, wish, margin, *pair, _within(model, body, pair[1]), number
+            )
             for pair, body in zip(parts, bodies, strict=True)
         ]
     return tuple(found)
@@ -630,9 +632,7 @@ def _within(model: DefectModel, body: Body | None, corners: Floats) -> Floats:
     return np.asarray(middle + (corners - middle) / max(1.0, out))
 
 
-def _pit(
-    file: RoughFile, number: int, turn: Floats, scaled: float, mesh: Scan
-) -> Body:
+def _pit(file: RoughFile, number: int, turn: Floats, scaled: float, mesh: Scan) -> Body:
     """An ellipsoid about its mouth: radius_mm wide, depth_mm down from the nearest face of the hull.
 
     From a face of the piece: down from that face.

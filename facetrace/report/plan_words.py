@@ -86,7 +86,9 @@ def _asked(weight_note: str) -> str:
 
 
 def _nothing(answer: Answer) -> list[str]:
-    found = list(dict.fromkeys(f"{r['design']}: {r['remark']}." for r in answer.rows if r["remark"]))
+    found = list(
+        dict.fromkeys(f"{r['design']}: {r['remark']}." for r in answer.rows if r["remark"])
+    )
     if any(r["remark"] == NONE_FOUND for r in answer.rows):
         found.append(
             "That the search found none does not prove that none fits. Allow other table directions, leave a defect anywhere, "
@@ -109,10 +111,15 @@ def along(direction: Any) -> str:
     return ", ".join(f"{a:.1f} deg from {n}" for n, a in zip("xyz", angles, strict=True))
 
 
+def _point(origin: Any) -> str:
+    # no minus before a nought
+    return ", ".join(f"{round(float(a), 2) + 0.0:.2f}" for a in origin)
+
+
 def _placing(answer: Answer, row: Row) -> str:
     up, length, origin = placing(row, answer.room.rough)
     changed = f" ({row['changed']})" if row["changed"] else ""
-    at = ", ".join(f"{a:.2f}" for a in origin)
+    at = _point(origin)
     return (
         f"Best: {called(row)}{changed}. Its table's normal is {table_to_c(row):.1f} deg from c and points, in the "
         f"frame of the rough file, {along(up)}; its length {along(length)}; the middle of its girdle plane "
@@ -213,7 +220,10 @@ def _direction_words(answer: Answer) -> list[str]:
     have = number(best, "carats")
 
     def gains(direction: Direction) -> bool:
-        return direction.row is not None and number(direction.row, "carats") > (1 + DEARER_SHARE) * have
+        return (
+            direction.row is not None
+            and number(direction.row, "carats") > (1 + DEARER_SHARE) * have
+        )
 
     found = []
     heavier = sorted(filter(gains, answer.directions), key=lambda d: -number(d.row or {}, "carats"))
@@ -283,7 +293,7 @@ def _sawn_words(answer: Answer) -> list[str]:
     found += [_cut_words(answer, k, cut) for k, cut in enumerate(found_in.cuts)]
     for k, row in enumerate(found_in.rows):
         up, length, origin = placing(row, rough)
-        at = ", ".join(f"{a:.2f}" for a in origin)
+        at = _point(origin)
         value = ""
         if pieces.each and answer.prices:
             value = f", worth {answer.prices.money(pieces.each[k].expected.value)}"
@@ -296,7 +306,10 @@ def _sawn_words(answer: Answer) -> list[str]:
         one, several = answer.worths[answer.best][0], pieces.together[0]
         better, other = (several, one) if answer.sawn_first else (one, several)
         which = "Several stones are" if answer.sawn_first else "The best single stone is"
-        found.append(f"{which} worth more. {why(better, other)}")
+        if better.expected.value > other.expected.value:
+            found.append(f"{which} worth more. {why(better, other)}")
+        else:
+            found.append("The best single stone and several are worth the same.")
     return found
 
 

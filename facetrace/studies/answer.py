@@ -160,7 +160,9 @@ def answered(
         solid = task.outline.solid(str(row["changed"] or ""))
         certificate, wrong = checked(room, setting, solid, row)
         if wrong:
-            failed.append(f"{row['design']}: a stone was found but did not pass its check: {'; '.join(wrong)}")
+            failed.append(
+                f"{row['design']}: a stone was found but did not pass its check: {'; '.join(wrong)}"
+            )
         else:
             plans.append(row)
             certificates.append(certificate)
@@ -170,7 +172,7 @@ def answered(
     if plans and what_defects_cost and room.kept_off:
         answer = replace(answer, losses=_losses(answer, run, stage))
     if plans and what_directions_cost:
-        answer = replace(answer, directions=_directions(answer, run, stage))
+        answer = _directions(answer, run, stage)
     if pieces > 1:
         with _shown(run, stage, f"{pieces if pieces == 2 else '2 or 3'} stones from one rough"):
             found = sawn(tasks, setting, run, pieces, lambda s: _value(answer, s))
@@ -209,20 +211,27 @@ def _losses(answer: Answer, run: Run, stage: Stage) -> list[Loss]:
     return found
 
 
-def _directions(answer: Answer, run: Run, stage: Stage) -> list[Direction]:
+def _directions(answer: Answer, run: Run, stage: Stage) -> Answer:
     best = answer.plans[answer.best]
     task = answer.task_of(best)
     solid = task.outline.solid(str(best["changed"] or ""))
     found: dict[str, Direction] = {}
+    failed = list(answer.failed)
     with stage("what a direction of the table costs") as report:
         for name, row in directions(task, answer.setting, best, run):
             certificate, wrong = checked(answer.room, answer.setting, solid, row, cone=BANDS[name])
-            if not wrong:
+            if wrong:
+                failed.append(
+                    f"{name}: a stone was found but did not pass its check: {'; '.join(wrong)}"
+                )
+            else:
                 priced = _worth(answer.prices, [row], answer.room) if answer.prices else None
                 found[name] = Direction(name, row, certificate, priced)
             report(len(found) / len(BANDS))
     none = [name for name in BANDS if name not in found and not run.over()]
-    return [found.get(n) or Direction(n, None, None, None) for n in BANDS if n in found or n in none]
+    shown = [n for n in BANDS if n in found or n in none]
+    rows = [found.get(n) or Direction(n, None, None, None) for n in shown]
+    return replace(answer, directions=rows, failed=failed)
 
 
 def _pieces(answer: Answer, found: Sawn | None) -> dict[str, Any]:
@@ -235,7 +244,9 @@ def _pieces(answer: Answer, found: Sawn | None) -> dict[str, Any]:
         certificate, wrong = checked(room, answer.setting, solid, row, found.walls(k, kerf))
         certificates.append(certificate)
         if wrong:
-            failed.append(f"a sawn piece's {row['design']} did not pass its check: {'; '.join(wrong)}")
+            failed.append(
+                f"a sawn piece's {row['design']} did not pass its check: {'; '.join(wrong)}"
+            )
     if len(failed) > len(answer.failed):
         return {"failed": failed}
     together = None

@@ -197,7 +197,9 @@ class Room:
             if defect.name not in without:
                 wish = "cut away" if defect.name in cut else defect.wish
                 bodies += [
-                    Obstacle(defect.name, defect.whole, part, defect.margin_mm, inside, defect.within)
+                    Obstacle(
+                        defect.name, defect.whole, part, defect.margin_mm, inside, defect.within
+                    )
                     for part, inside in _PARTS[wish]
                 ]
         return Space(rough.mesh.vertices, rough.mesh.faces, tuple(bodies), rough.loss.skin_mm)
@@ -260,13 +262,19 @@ class Run:
 
     def over(self) -> bool:
         """Whether to end with what there is."""
-        self.late = self.late or self.stopped() or (self.until is not None and time.time() > self.until)
+        self.late = (
+            self.late or self.stopped() or (self.until is not None and time.time() > self.until)
+        )
         return self.late
 
     def end(self, share: float) -> float | None:
         """The time by which that *share* of the work on a row is to end: the rows that are left have equal parts."""
         now = time.time()
-        return None if self.until is None else now + share * (self.until - now) / max(1, self.of - self.done + self.more)
+        return (
+            None
+            if self.until is None
+            else now + share * (self.until - now) / max(1, self.of - self.done + self.more)
+        )
 
     def watch(self, share: float = 0.0) -> Watch:
         """For one search, which takes that *share* of the work on its row; 0: which may take all the time that is left."""
@@ -308,7 +316,9 @@ def searched(
     which, found = 0, tried(stones[0], effort, starts)
     if run.short and not begun_late:
         # something is better than nothing, and takes a fraction of a second
-        some = largest(stones[0], ready, setting.facing, effort=TASTE, starts=starts, threads=run.workers.count)
+        some = largest(
+            stones[0], ready, setting.facing, effort=TASTE, starts=starts, threads=run.workers.count
+        )
         found = sorted([*found, *some], key=lambda c: -c.volume)
     for k, stone in enumerate(stones[1:], start=1):
         if run.short:
@@ -506,7 +516,9 @@ def _rows(task: Task, setting: Setting, known: Sequence[Row], run: Run) -> Itera
         "mark": keys[0][0], "rough": room.rough.name, "design": task.label,
         "outline": task.outline.shape, "variations": len(variations), "cells": 0,
     }  # fmt: skip
-    starts = [copy_of(row, variations[0][1]) for row in known if row["carats"] and not row["changed"]]
+    starts = [
+        copy_of(row, variations[0][1]) for row in known if row["carats"] and not row["changed"]
+    ]
     run.short = False
     hiding = len(keys) > 1
     which, copies = searched(
@@ -545,7 +557,12 @@ def _hiding(
     stone, solid = of
     room = task.room
     cut_away = largest(
-        stone, room.aside, setting.facing, effort=ASIDE, threads=run.workers.count, watch=run.watch(0.1)
+        stone,
+        room.aside,
+        setting.facing,
+        effort=ASIDE,
+        threads=run.workers.count,
+        watch=run.watch(0.1),
     )
     # each is climbed again where it was found: what keeps off the zones would grow into them elsewhere
     tried = [(c, room.ready) for c in others] + [(c, room.aside) for c in cut_away[:1]]
@@ -556,14 +573,21 @@ def _hiding(
             row = row_of(eye, solid, sized, first | {"kind": HIDDEN, "remark": None})
             if hides(row, setting):
                 return row | {"remark": f"{STOPPED}: the best so far" if run.short else None}
-    empty = dict.fromkeys(COLUMNS) | {n: first[n] for n in ("mark", "rough", "design", "outline", "variations", "cells")}
+    empty = dict.fromkeys(COLUMNS) | {
+        n: first[n] for n in ("mark", "rough", "design", "outline", "variations", "cells")
+    }
     why = f"{STOPPED}: " if run.short else ""
     return empty | {"kind": HIDDEN, "remark": f"{why}none that was tried hides the zone"}
 
 
 def row_of(eye: "Eye", solid: Solid, sized: Sized, head: Row) -> Row:
     """The row of one stone that lies in a rough."""
-    return dict.fromkeys(COLUMNS) | head | _placed(eye.rough, solid, sized) | eye.figures(cut_of(solid, sized.copy))
+    return (
+        dict.fromkeys(COLUMNS)
+        | head
+        | _placed(eye.rough, solid, sized)
+        | eye.figures(cut_of(solid, sized.copy))
+    )
 
 
 def hides(row: Mapping[str, Cell], setting: Setting) -> bool:
@@ -606,7 +630,9 @@ def _of_cell(cell: Cell, solid: Solid) -> Copy:
 
 def sized_in(row: Mapping[str, Cell], solid: Solid) -> Sized:
     """The copies that a row tells of. Raises ValueError where its cells hold none."""
-    return Sized(copy_of(row, solid), *(_of_cell(row[n], solid) for n in ("low_place", "high_place")))
+    return Sized(
+        copy_of(row, solid), *(_of_cell(row[n], solid) for n in ("low_place", "high_place"))
+    )
 
 
 def told_truly(rough: Rough, solid: Solid, sized: Sized, row: Mapping[str, Cell]) -> bool:
@@ -671,7 +697,13 @@ def losses(task: Task, setting: Setting, row: Mapping[str, Cell], run: Run) -> I
             return
         free = prepared(room.space(without=some))
         found = largest(
-            stone, free, setting.facing, effort=ASIDE, starts=[copy], threads=run.workers.count, watch=run.watch()
+            stone,
+            free,
+            setting.facing,
+            effort=ASIDE,
+            starts=[copy],
+            threads=run.workers.count,
+            watch=run.watch(),
         )
         if run.over():
             return

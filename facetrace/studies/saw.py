@@ -132,7 +132,9 @@ class _Piece:
             beyond = ends @ wall[:3] - wall[3]
             ends, beyond = ends[(beyond <= 0).any(axis=1)], beyond[(beyond <= 0).any(axis=1)]
             out = beyond > 0
-            share = beyond[:, :1] / np.where(out.any(axis=1), beyond[:, 0] - beyond[:, 1], 1.0)[:, None]
+            share = (
+                beyond[:, :1] / np.where(out.any(axis=1), beyond[:, 0] - beyond[:, 1], 1.0)[:, None]
+            )
             met = ends[:, 0] + share * (ends[:, 1] - ends[:, 0])
             ends = np.where(out[..., None], met[:, None], ends)
         return np.asarray(ends.reshape(-1, 3))
@@ -215,7 +217,9 @@ class _Saw:
                 cuts = (*before, Cut(plane, depths, of))
                 found.append((sum(h.promised for h in halves), -k, cuts, halves))
             self.run.report(0.6 * (k + 1) / len(planes))
-        return [(cuts, halves) for _, _, cuts, halves in sorted(found, key=lambda f: f[:2])[::-1][:BEST]]
+        return [
+            (cuts, halves) for _, _, cuts, halves in sorted(found, key=lambda f: f[:2])[::-1][:BEST]
+        ]
 
     def stones(self, cuts: tuple[Cut, ...], halves: Sequence[_Half]) -> Sawn | None:
         """All halves searched in full; None where one keeps no stone."""
