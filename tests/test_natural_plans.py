@@ -25,7 +25,7 @@ def test_a_plan_in_a_natural_rough(tmp_path, number):
     design = ROOT / "designs" / f"{known['design']}.toml"
     low, high = known["table_to_c"]
     answer, stone = tmp_path / "out.json", tmp_path / "stone.stl"
-    result = run("plan", rough, design, "--table-to-c", f"{low}:{high}", "--no-losses", "--no-picture", "--rays", 256, "--json", answer, "--stone", stone)  # fmt: skip
+    result = run("plan", rough, design, "--table-to-c", f"{low}:{high}", "--no-losses", "--no-directions", "--no-picture", "--rays", 256, "--most-cells", 300, "--workers", 1, "--json", answer, "--stone", stone)  # fmt: skip
     assert result.exit_code == 0, result.output
     row = json.loads(answer.read_text(encoding="utf-8"))["plan"]["plans"][0]
     assert complaints(rough, answer, stone, low, high) == []

@@ -381,7 +381,9 @@ def proven(
 ) -> tuple[float, int] | None:
     """(volume that no copy of any stone exceeds, cells), None where the work was stopped before."""
     until = run.end(1.0)
-    cells_each = max(LEAST_CELLS, setting.most_cells // len(stones))
+    cells_each = (
+        max(LEAST_CELLS, setting.most_cells // len(stones)) // SHARES if setting.most_cells else 0
+    )
     jobs = [
         _Proof(stone, space, setting.facing, have_mm3, setting.within, cells_each, (k, SHARES), until)
         for stone in stones
