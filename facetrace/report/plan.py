@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
 from facetrace.optics.rough import Defect, Rough
+from facetrace.placement.thinning import thinned
 from facetrace.report.picture import DPI, plain, png
 from facetrace.studies.orient import Cut
 
@@ -22,6 +23,8 @@ COLOURS = ("#D55E00", "#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 HATCHES = ("////", "\\\\\\\\", "xxxx", "....", "||||", "----")
 # edges of the rough that turn less than this, as a cosine, are not drawn
 SHARP = 0.985
+# triangles of a scan that are drawn
+DRAWN = 6000
 # names of the views, and the stone's axes that point right, up, and to the eye
 VIEWS = (("face up", 0, 1, 2), ("along its length", 1, 2, 0), ("across", 0, 2, 1))
 PANEL = 3.1
@@ -81,8 +84,10 @@ def _view(
     def seen(points: Floats) -> Floats:
         return np.asarray((points @ frame - middle)[..., :2])
 
-    axes.add_patch(Polygon(_outline(seen(rough.mesh.vertices)), facecolor="0.86", edgecolor="0.35", lw=1.0, zorder=1))  # fmt: skip
-    axes.add_collection(LineCollection(list(seen(_edges(rough))), colors="0.62", linewidths=0.5, zorder=2))  # fmt: skip
+    body, sharp, rim = _skin(rough, frame[:, 2])
+    axes.add_collection(PolyCollection(list(seen(body)), facecolors="0.86", edgecolors="0.86", linewidths=0.3, zorder=1))  # fmt: skip
+    axes.add_collection(LineCollection(list(seen(sharp)), colors="0.62", linewidths=0.5, zorder=2))
+    axes.add_collection(LineCollection(list(seen(rim)), colors="0.35", linewidths=0.9, zorder=2))
     for cut in sorted(cuts, key=lambda c: float(c.shift @ frame[:, 2])):
         _facets(axes, cut, frame, seen)
     for defect in rough.defects:
@@ -101,17 +106,26 @@ def _outline(points: Floats) -> Floats:
     return np.asarray(points[ConvexHull(points).vertices])
 
 
-def _edges(rough: Rough) -> Floats:
-    """(n, 2, 3): edges of the rough's surface where it turns."""
-    mesh = rough.mesh
-    t = mesh.triangles
+def _skin(rough: Rough, eye: Floats) -> tuple[Floats, Floats, Floats]:
+    """Triangles (n, 3, 3) of the surface that face the eye, edges (n, 2, 3) where it turns, and its rim as it is seen."""
+    few = thinned(rough.mesh.vertices, rough.mesh.faces, DRAWN)
+    vertices, faces = few.vertices, few.faces
+    t = vertices[faces]
     normals = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
     normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
-    edges = np.sort(np.vstack([mesh.faces[:, [0, 1]], mesh.faces[:, [1, 2]], mesh.faces[:, [2, 0]]]), axis=1)  # fmt: skip
-    order = np.lexsort(edges.T)
-    owner = np.tile(np.arange(len(mesh.faces)), 3)[order]
-    sharp = np.einsum("ij,ij->i", normals[owner[0::2]], normals[owner[1::2]]) < SHARP
-    return np.asarray(mesh.vertices[edges[order][0::2][sharp]])
+    edges = np.sort(np.vstack([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    _, which, count = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
+    # a thinned surface may have an odd edge
+    edges, owner, which = (
+        x[count[which.ravel()] == 2]
+        for x in (edges, np.tile(np.arange(len(faces)), 3), which.ravel())
+    )
+    order = np.argsort(which, kind="stable")
+    one, two = normals[owner[order[0::2]]], normals[owner[order[1::2]]]
+    lines = vertices[edges[order[0::2]]]
+    sharp = np.einsum("ij,ij->i", one, two) < SHARP
+    rim = (one @ eye > 0) != (two @ eye > 0)
+    return t[normals @ eye > 0], lines[sharp], lines[rim]
 
 
 def _facets(axes: Any, cut: Cut, frame: Floats, seen: Any) -> None:
@@ -143,7 +157,7 @@ def _defect(axes: Any, defect: Defect, number: int, seen: Any) -> None:
 def _axis(axes: Any, frame: Floats, reach: float) -> None:
     """The c-axis as an arrow in the upper right corner, as long as it is seen."""
     along = frame[2, :2] if frame[2, :2] @ [0.3, 1.0] >= 0 else -frame[2, :2]
-    at = np.array([0.78, 0.66]) * reach
+    at = np.array([0.7, 0.66]) * reach
     tip = at + 0.24 * reach * along
     if np.hypot(*along) < 0.08:
         axes.plot(*at, marker="o", ms=6, mfc="none", mec="black", zorder=6)
