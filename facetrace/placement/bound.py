@@ -44,17 +44,18 @@ POOL = 300
 # (tried on cracks, crystals and hollows: from 0.001 to 0.03 alike, at 0.3 ten times the cells)
 SQUARE_SHARE = 0.01
 # but for squares wider than this, which tell little yet: they are divided before another body is parted
-WIDE_SQUARE = 0.05
+WIDE_SQUARE = 0.3
 # of the rough's size: copies that are smaller do not count
 SMALLEST = 0.02
 # cells of the first division: degrees, but no more of them than this share of all
-FIRST_CELL, FIRST_SHARE = 10.0, 0.2
+FIRST_CELL, FIRST_SHARE = 20.0, 0.2
 # planes of the hull that every cell sees; of all of them the number, and how many of those a cell finds broken it takes on at once
 FEW_PLANES, MOST_PLANES, MORE_PLANES = (120, 40), 4000, 8
 # a cell of larger turns, radians, is coarse
 COARSE = 0.3
 # turns of a larger cell are divided before bodies are parted, radians
 PART_FROM = 0.1
+DEEP=0.0
 # corners of the surface that count: how many, and how deep under the hull they lie at the least, mm
 POINTS, DEEP_MM = 300, 0.05
 # between corners of a surface of fewer faces points are added, no farther apart than this share of its size
@@ -713,13 +714,14 @@ class _Task:
         if len(cell.regions) >= MOST_BODIES:
             return None
         worst, deepest = None, self.broken(cell, solved)
+        deepest=max(deepest, DEEP*solved.scale * self.stone.radius*self.stone.radius*0+DEEP*solved.scale*self.stone.radius*cell.angle)
         for k, body in enumerate(self.room.bodies[: self.room.first]):
             if k in cell.regions:
                 continue
             depth = self.depth(k, body, solved)
             if depth > deepest:
                 worst, deepest = k, depth
-        if worst is not None or not len(self.room.points):
+        if worst is not None or cell.angle > PART_FROM or not len(self.room.points):
             return worst
         seen = (self.room.points - solved.place) @ solved.rotation
         gaps = (seen @ self.stone.planes[:3] - solved.scale * self.stone.planes[3]).max(axis=1)
@@ -795,8 +797,6 @@ def _largest_bound(
         heapq.heappop(heap)
         if solved is None or program is None:
             parts = [(cell, fresh)]
-        elif cell.angle > PART_FROM:
-            parts = [(part, ()) for part in cell.split()]
         else:
             k = None if cell.wide else task.hit(cell, solved)
             parts = program.halves() if k is None else _parted(cell, k, task.room.bodies[k])
