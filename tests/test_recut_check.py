@@ -87,6 +87,16 @@ def test_a_cube_in_closed_form(tmp_path):
     assert (found.flaws[0].gone, round(found.flaws[0].mm, 9)) == (False, -0.137)
 
 
+@pytest.mark.parametrize("facet", ["table", "girdle 27", "girdle 3", "crown main 24", "star 6"])
+def test_a_cut_just_as_deep_as_the_flaw(tmp_path, facet):
+    """A whole facet's flaw of 0.05 mm goes with a cut of 0.05 mm: it lies on the stone after, 0 mm out."""
+    stone = read_stone(stone_file(tmp_path, [f'facet = "{facet}"\ndepth_mm = 0.05'], floor=0.9))
+    found = checked_of(stone, plan_of(stone, 0.9), 0.9)
+    assert found.ok, found.problems
+    assert found.flaws[0].gone
+    assert found.flaws[0].mm == pytest.approx(0.0, abs=1e-9)
+
+
 def test_a_scan_holds(tmp_path, ruby):
     """A mesh of single precision, whose meets part by rounding."""
     stone, _ = ruby
@@ -182,7 +192,10 @@ def test_a_flaw_that_is_not_gone(ruby):
     (problem,) = checked_of(stone, replace(plan, fates=fates), 1.0).problems
     assert problem == "the flaw 'chip at the girdle' is said to go, but 0.15 mm of it stay"
     # its place is not the file's
-    spots = (replace(stone.spots[0], place=stone.spots[0].place + [0.1, 0, 0]), *stone.spots[1:])
+    spots = (
+        replace(stone.spots[0], place=stone.spots[0].place + np.array([0.1, 0, 0])),
+        *stone.spots[1:],
+    )
     (problem,) = checked_of(replace(stone, spots=spots), plan, 1.0).problems
     assert problem == "the flaw 'pit in the table' is not where the file says"
 

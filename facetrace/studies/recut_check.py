@@ -80,9 +80,11 @@ class _Shape:
         return float(ConvexHull(self.corners).volume)
 
     def around(self, facet: int) -> Floats:
-        """Corners (k, 3) of a facet, in turn about it."""
+        """Corners (k, 3) of a facet, in its plane and in turn about it."""
         off = self.corners @ self.normals[facet] - self.offsets[facet]
-        points = self.corners[np.abs(off) < ON_MM]
+        near = np.abs(off) < ON_MM
+        # into the plane itself: a cut as deep as the flaw is told from one that is not
+        points = self.corners[near] - np.outer(off[near], self.normals[facet])
         flat = points @ np.linalg.svd(self.normals[facet][None])[2][1:].T
         return np.asarray(points[ConvexHull(flat).vertices])
 
