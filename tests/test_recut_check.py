@@ -21,6 +21,7 @@ from facetrace.report import recut as report
 from facetrace.report.recut import checked_of
 from facetrace.solid.export import mesh_bytes
 from facetrace.solid.polyhedron import Solid
+from facetrace.solid.recut import outside
 from facetrace.studies import recut as search
 from facetrace.studies.recut import plan_of
 from facetrace.studies.recut_check import check, require, words
@@ -134,6 +135,24 @@ def test_what_goes_is_gone_between_its_points_too(tmp_path, seed):
                 bounds=[(0, None)] * k + [(None, None)],
             )  # fmt: skip
             assert -deepest.fun < 1e-6
+
+
+def test_a_wide_chip_that_goes_in_its_points_only(tmp_path, monkeypatch):
+    """A search that asks each deepest point alone is found out: planes on both sides of an edge leave what lies between."""
+    girdle = 'facet = "girdle 51"\n'
+    flaws = [
+        f"{girdle}at = [-0.97719, -0.21191]\ndepth_mm = 0.081\nwidth_mm = 0.905",
+        'facet = "girdle 27"\ndepth_mm = 0.04',
+    ]
+    stone = read_stone(stone_file(tmp_path, flaws, floor=0.9))
+    assert checked_of(stone, plan_of(stone, 0.9), 0.9).ok
+
+    def by_points(bench, flaw, solid):
+        return outside(solid, bench.stone.spots[flaw].bottoms)
+
+    monkeypatch.setattr(search._Bench, "gone", by_points)
+    (problem,) = checked_of(stone, plan_of(stone, 0.9), 0.9).problems
+    assert problem.startswith("the flaw 'flaw 0' is said to go, but 0.03")
 
 
 def test_what_goes_by_the_way_is_said(ruby):
