@@ -139,20 +139,22 @@ def test_what_goes_is_gone_between_its_points_too(tmp_path, seed):
 
 def test_a_wide_chip_that_goes_in_its_points_only(tmp_path, monkeypatch):
     """A search that asks each deepest point alone is found out: planes on both sides of an edge leave what lies between."""
-    girdle = 'facet = "girdle 51"\n'
     flaws = [
-        f"{girdle}at = [-0.97719, -0.21191]\ndepth_mm = 0.081\nwidth_mm = 0.905",
-        'facet = "girdle 27"\ndepth_mm = 0.04',
+        'facet = "girdle 63"\nat = [0.92908, -0.36960]\ndepth_mm = 0.0281\nwidth_mm = 0.24',
+        'facet = "girdle 51"\nat = [-0.97719, -0.21191]\ndepth_mm = 0.081\nwidth_mm = 0.905',
+        "at_mm = [0.9128, -0.3719, -2.2291]\ndepth_mm = 0.0826\nwidth_mm = 0.194",
     ]
-    stone = read_stone(stone_file(tmp_path, flaws, floor=0.9))
-    assert checked_of(stone, plan_of(stone, 0.9), 0.9).ok
+    more = "[limits]\nsymmetry_mm = 0.5\n"
+    path = stone_file(tmp_path, flaws, carats=1.2, floor=1.0798, size=6.5, depth=4.145, more=more)
+    stone = read_stone(path)
+    assert checked_of(stone, plan_of(stone, 1.0798), 1.0798).ok
 
     def by_points(bench, flaw, solid):
         return outside(solid, bench.stone.spots[flaw].bottoms)
 
     monkeypatch.setattr(search._Bench, "gone", by_points)
-    (problem,) = checked_of(stone, plan_of(stone, 0.9), 0.9).problems
-    assert problem.startswith("the flaw 'flaw 0' is said to go, but 0.03")
+    (problem,) = checked_of(stone, plan_of(stone, 1.0798), 1.0798).problems
+    assert problem.startswith("the flaw 'flaw 1' is said to go, but 0.03")
 
 
 def test_what_goes_by_the_way_is_said(ruby):
