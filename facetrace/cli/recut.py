@@ -29,6 +29,7 @@ from facetrace.cli.shell import (
 if TYPE_CHECKING:
     from facetrace.optics.stone import CutStone
     from facetrace.studies.recut import Lights, Plan
+    from facetrace.studies.recut_check import Checked
 
 EXAMPLES = """
 **Examples**
@@ -91,6 +92,7 @@ def recut(
     from facetrace.optics.stone import read_stone
     from facetrace.report import recut as report
     from facetrace.studies.recut import light_of, plan_of
+    from facetrace.studies.recut_check import require
 
     _, shown = targets(stone, "recut", None, picture, no_picture, json)
     check_outputs(json, (stone, spectrum), pictures=(shown,))
@@ -107,14 +109,16 @@ def recut(
     eye = find_light(light.value, head)
     with progress("trying cuts, then light (the first run compiles)") as done:
         plan = plan_of(cut, lowest)
+        checked = report.checked_of(cut, plan, lowest)
+        require(cut, checked)
         done(0.5)
         seen = light_of(cut, plan, eye, rays, seed) if plan.cuts else None
     title = f"{cut.model.name} ({cut.material.name})"
     files = {shown: report.recut_png(cut, plan, f"{title}: re-cut", eye.words)} if shown else {}
-    deliver(files, json, _document(cut, plan, seen, lowest, seed) if json else "")
+    deliver(files, json, _document(cut, plan, seen, lowest, seed, checked) if json else "")
     if json == "-":
         return
-    _print(cut, plan, seen, title, lowest)
+    _print(cut, plan, seen, title, lowest, checked)
     if shown:
         note(f"picture: {shown}")
     for text in report.notes(cut):
@@ -143,8 +147,8 @@ def _facets(cut: "CutStone") -> Table:
 
 
 def _document(
-    cut: "CutStone", plan: "Plan", light: "Lights | None", floor: float, seed: int
-) -> str:
+    cut: "CutStone", plan: "Plan", light: "Lights | None", floor: float, seed: int, checked: "Checked"
+) -> str:  # fmt: skip
     from facetrace.report import document
     from facetrace.report.recut import notes, recut_part
 
@@ -158,16 +162,17 @@ def _document(
             },
             **document.material_part(cut.material),
             "seed": seed,
-            "recut": recut_part(cut, plan, light, floor),
+            "recut": recut_part(cut, plan, light, floor, checked),
             "notes": notes(cut),
         }
     )
 
 
 def _print(
-    cut: "CutStone", plan: "Plan", light: "Lights | None", title: str, floor: float
+    cut: "CutStone", plan: "Plan", light: "Lights | None", title: str, floor: float, checked: "Checked"
 ) -> None:  # fmt: skip
     from facetrace.report import recut as report
+    from facetrace.studies.recut_check import words
 
     out.print(_flaws(cut, plan, title))
     if plan.cuts:
@@ -175,6 +180,7 @@ def _print(
         out.print(_sizes(cut, plan, light))
     out.print(report.verdict(cut, plan, light))
     out.print(report.floor_words(cut, floor))
+    out.print(words(checked))
     for text in (report.girdle_words(cut, plan), *report.cautions(cut, plan)):
         if text:
             out.print(text)

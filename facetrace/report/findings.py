@@ -558,6 +558,7 @@ def recut(f: Figures, pictures: Pictures) -> str:
     cautions = listed(f.words(f"{at}/cautions/{k}") for k in range(len(f.at(f"{at}/cautions"))))
     return section(
         "recut", "The re-cut", paragraph(f.words(f"{at}/verdict"), "lead"),
+        paragraph(f.words(f"{at}/checked/words")) if f.has(f"{at}/checked") else "",
         table("Flaws: what goes and what stays", ("", "", "how, or why not", "costs alone, ct"), flaws, "text"),
         table("Sizes before and after", ("", "before", "after"), sizes, "numbers"), light,
         f"<details><summary>Facet by facet</summary>{table('Facets to cut', ('', f'angle before, {DEGREE}', f'after, {DEGREE}', 'down, mm'), cuts, 'numbers')}</details>" if cuts else "",

@@ -32,6 +32,7 @@ from facetrace.studies.recut import (
     darker,
     worth_it,
 )
+from facetrace.studies.recut_check import Checked, check, member, words
 from facetrace.studies.rows import SURE_ERRORS
 
 SAFETY = (
@@ -241,10 +242,18 @@ def sizes_of(stone: CutStone, solid: Solid) -> SolidMeasures:
     return measure(solid, stone.density)
 
 
+def checked_of(stone: CutStone, plan: Plan, floor: float) -> Checked:
+    """What separate code says of a plan and of the sizes that are printed. Raises FacetraceError."""
+    before, after = (_state_part(stone, s.solid) for s in (plan.before, plan.after))
+    return check(stone, plan, floor, before, after)
+
+
 # ---- JSON ------------------------------------------------------------------------------------
 
 
-def recut_part(stone: CutStone, plan: Plan, light: Lights | None, floor: float) -> dict[str, Any]:
+def recut_part(
+    stone: CutStone, plan: Plan, light: Lights | None, floor: float, checked: Checked
+) -> dict[str, Any]:
     """The member "recut" of the JSON document."""
     model = stone.model
     wish = None
@@ -266,6 +275,7 @@ def recut_part(stone: CutStone, plan: Plan, light: Lights | None, floor: float) 
         "light": light
         and {k: {n: asdict(e) for n, e in v.items()} for k, v in vars(light).items()},
         "girdle": wish,
+        "checked": member(checked) | {"words": words(checked)},
         "cautions": cautions(stone, plan),
     }
 

@@ -2,7 +2,7 @@
 
 Every flaw has remedies: a facet it touches taken down parallel or turned about its far side, alone or
 with all that the stone's symmetry makes of it, the whole girdle drawn in, a small new culet. A flaw is gone
-when its deepest points lie outside the new solid. Depths go up to the next 0.01 mm, angles to the
+when its deepest points lie outside one plane of the new solid. Depths go up to the next 0.01 mm, angles to the
 next 0.1 degree. Cuts only take away, so a set of them weighs no more than any part of it: that
 bounds the search.
 """
@@ -30,7 +30,6 @@ from facetrace.solid.recut import (
     deepest,
     far_hinges,
     lowered,
-    outside,
     parting,
     recut,
     siblings,
@@ -50,6 +49,8 @@ SLIP = 1e-6
 MENTIONED_DEG = 5.0
 # remedies of a flaw that the search tries, the cheapest first, and solids that it builds
 MOST_REMEDIES, MOST_SOLIDS = 6, 1500
+# a deepest point may lie so far inside, mm, by rounding
+SLACK_MM = 1e-9
 # a flaw this near above the lowest corner, mm, is at the culet
 CULET_MM = 0.1
 
@@ -213,8 +214,9 @@ class _Bench:
         return replace(remedy, state=state, refusal=self.refusal(state))
 
     def gone(self, flaw: int, solid: Solid) -> bool:
-        """Whether nothing of a flaw is left in a solid."""
-        return outside(solid, self.stone.spots[flaw].bottoms)
+        """Whether one facet's plane leaves nothing of a flaw: of points beyond several, some may stay between."""
+        beyond = self.stone.spots[flaw].bottoms @ solid.normals.T - solid.offsets
+        return bool((beyond.min(axis=0) >= -SLACK_MM).any())
 
 
 # ---- remedies ---------------------------------------------------------------------------------
