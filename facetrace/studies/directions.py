@@ -4,18 +4,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from facetrace.common.ledger import Cell, Row
-from facetrace.placement.search import largest
 from facetrace.placement.shapes import Facing, stone_of
 from facetrace.studies.plan import (
-    ASIDE,
     COLUMNS,
     Run,
     Setting,
     Task,
     copy_of,
     eye_of,
-    row_of,
-    sized_of,
+    heaviest,
     table_to_c,
 )
 
@@ -31,7 +28,7 @@ BANDS = {
 def directions(
     task: Task, setting: Setting, best: Mapping[str, Cell], run: Run
 ) -> Iterator[tuple[str, Row]]:
-    """(name of the band, row of its heaviest stone) of the best plan's design, where one is found.
+    """(name of the band, row of its heaviest stone) of the best plan's design, where one is found; zones are hidden where that is wished.
 
     The best plan itself is where the climbs of its band begin, so its band's stone is no lighter.
     """
@@ -44,19 +41,11 @@ def directions(
             return
         facing = Facing(setting.facing.direction, high, low, both=True)
         starts = [known] if low <= table_to_c(best) <= high else []
-        found = largest(
-            stone, room.ready, facing, effort=ASIDE, starts=starts, threads=run.workers.count, watch=run.watch()
-        )  # fmt: skip
-        if found:
-            sized = sized_of(stone, room.ready, facing, found[0], room.rough.loss.scan_mm)
-            head: Row = dict.fromkeys(COLUMNS) | {
-                "rough": room.rough.name, "design": task.label, "outline": task.outline.shape,
-                "changed": best["changed"], "variations": 1, "cells": 0, "kind": name,
-            }  # fmt: skip
-            yield name, row_of(eye, solid, sized, head)
-
-
-def facing_of(name: str, setting: Setting) -> Facing:
-    """Where the table may face in a band."""
-    low, high = BANDS[name]
-    return replace(setting.facing, within_deg=high, least_deg=low)
+        head: Row = dict.fromkeys(COLUMNS) | {
+            "rough": room.rough.name, "design": task.label, "outline": task.outline.shape,
+            "changed": best["changed"], "variations": 1, "cells": 0, "kind": name,
+        }  # fmt: skip
+        band = replace(setting, facing=facing)
+        row = heaviest(task, band, eye, (stone, solid), room.ready, run, head, starts)
+        if row is not None:
+            yield name, row

@@ -13,7 +13,7 @@ import itertools
 import math
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -40,6 +40,7 @@ from facetrace.placement.search import (
     largest,
     prepared,
     reclimbed,
+    walled,
 )
 from facetrace.placement.shapes import (
     CROWN,
@@ -580,6 +581,38 @@ def _hiding(
     }
     why = f"{STOPPED}: " if run.short else ""
     return empty | {"kind": HIDDEN, "remark": f"{why}none that was tried hides the zone"}
+
+
+def heaviest(
+    task: Task, setting: Setting, eye: "Eye", of: tuple[Stone, Solid], ready: Prepared, run: Run, head: Row,
+    starts: Sequence[Copy] = (),
+) -> Row | None:  # fmt: skip
+    """The row of the heaviest stone that a search beside the main one finds; where zones are to be hidden, of those that hide them."""
+    stone, solid = of
+    hiding, scan = bool(task.room.to_hide), task.room.rough.loss.scan_mm
+
+    def found(where: Prepared, begin: Sequence[Copy], many: int) -> list[tuple[Copy, Prepared]]:
+        watch = replace(run.watch(), report=lambda _: None)
+        copies = largest(
+            stone, where, setting.facing, effort=ASIDE, starts=begin, threads=run.workers.count, watch=watch, last=many
+        )  # fmt: skip
+        return [(copy, where) for copy in copies]
+
+    copies = found(ready, starts, MOST_LOOKS if hiding else 1)
+    if hiding:
+        # climbed again where it was found, lest it grow into the zones
+        walls = ready.space.walls
+        aside = walled(task.room.aside, walls) if walls.shape[1] else task.room.aside
+        copies += found(aside, [], 1)[:1]
+        copies.sort(key=lambda c: -c[0].volume)
+    for copy, where in copies if hiding else copies[:1]:
+        if hiding and not hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
+            continue
+        sized = sized_of(stone, where, setting.facing, copy, scan)
+        row = row_of(eye, solid, sized, head)
+        if not hiding or hides(row, setting):
+            return row
+    return None
 
 
 def row_of(eye: "Eye", solid: Solid, sized: Sized, head: Row) -> Row:

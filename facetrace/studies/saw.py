@@ -7,29 +7,24 @@ as good as any plan's, but another cut may be better. The saw takes its kerf; sa
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.common.ledger import Row
 from facetrace.optics.rough import Rough
-from facetrace.placement.search import Prepared, largest, promise, walled
-from facetrace.placement.shapes import Stone, stone_of
+from facetrace.placement.search import Prepared, promise, walled
+from facetrace.placement.shapes import stone_of
 from facetrace.studies.plan import (
-    ASIDE,
     COLUMNS,
-    MOST_LOOKS,
     Run,
     Setting,
     Task,
-    cut_of,
     eye_of,
-    hides,
-    row_of,
-    sized_of,
+    heaviest,
 )
-from facetrace.studies.rows import cells, number
+from facetrace.studies.rows import number
 
 Floats = NDArray[np.float64]
 
@@ -235,30 +230,9 @@ class _Saw:
     def _row(self, half: _Half) -> Row | None:
         task, solid = self.tasks[half.stone], self.solids[half.stone]
         stone, room, setting = self.stones_of[half.stone], half.piece.room, self.setting
-        hiding = bool(task.room.to_hide)
         eye = eye_of(self.rough, task.outline.design, setting)
-        scan = self.rough.loss.scan_mm
         head: Row = dict.fromkeys(COLUMNS) | {
             "rough": self.rough.name, "design": task.label, "outline": task.outline.shape, "changed": None,
             "variations": 1, "cells": 0, "kind": "sawn",
         }  # fmt: skip
-        copies = [(copy, room) for copy in self._copies(stone, room, MOST_LOOKS if hiding else 1)]
-        if hiding:
-            # climbed again where it was found, lest it grow into the zones
-            aside = walled(task.room.aside, room.space.walls)
-            copies += [(copy, aside) for copy in self._copies(stone, aside, 1)[:1]]
-            copies.sort(key=lambda c: -c[0].volume)
-        for copy, where in copies if hiding else copies[:1]:
-            if hiding and not hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
-                continue
-            sized = sized_of(stone, where, setting.facing, copy, scan)
-            row = row_of(eye, solid, sized, head)
-            if not hiding or hides(row, setting):
-                return row
-        return None
-
-    def _copies(self, stone: Stone, room: Prepared, many: int) -> list:  # type: ignore[type-arg]
-        watch = replace(self.run.watch(), report=lambda _: None)
-        return largest(
-            stone, room, self.setting.facing, effort=ASIDE, threads=self.run.workers.count, watch=watch, last=many
-        )  # fmt: skip
+        return heaviest(task, setting, eye, (stone, solid), room, self.run, head)
