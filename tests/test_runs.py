@@ -304,9 +304,9 @@ WRITER = """
 import sys; from pathlib import Path; from facetrace.common import ledger; from facetrace.common.output import write_all
 import signal; from facetrace.common import signals; signals.answer()
 ledger.SAVE_SECONDS = 0.0; ledger.SAVE_SHARE = 1e9
-print(".", flush=True)
 folder, rows = Path(sys.argv[1]), int(sys.argv[2])
 try:
+    print(".", flush=True)
     with ledger.Ledger.open(folder / "t.csv", "f", {"n": int, "x": float}, ["n"]) as mine:
         for n in range(rows):
             if (n,) not in mine.rows:

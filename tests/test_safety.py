@@ -60,6 +60,7 @@ ALLOWED = {
     ("report/window.py", "subprocess"): "this Python runs -m facetrace.report.window, a list of words and no shell",
     ("common/workers.py", "multiprocessing"): "processes of our own code hand one another arrays through their pipes",
     ("common/workers.py", "concurrent"): "the same",
+    ("placement/search.py", "concurrent"): "threads of this process, whose work is compiled functions",
     ("common/workers.py", "ctypes"): "prctl of the C library: a process ends with its parent",
     ("optics/colour.py", "importlib"): "import_module('colour'), a constant, with its warnings silenced",
 }  # fmt: skip
