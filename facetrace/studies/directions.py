@@ -39,6 +39,10 @@ def directions(
     for name, (low, high) in BANDS.items():
         if run.over():
             return
+        if (low, high) == (setting.facing.least_deg, setting.facing.within_deg):
+            # what was asked for is known already
+            yield name, {**best, "kind": name}
+            continue
         facing = Facing(setting.facing.direction, high, low, both=True)
         starts = [known] if low <= table_to_c(best) <= high else []
         head: Row = dict.fromkeys(COLUMNS) | {

@@ -86,7 +86,7 @@ MOST_VARIATIONS = 400
 SHARES = 2
 LEAST_CELLS = 200
 # searches beside the main one: without a defect, in another direction
-ASIDE = Effort(2500, 30, (8, 2), (24, 10))
+ASIDE = Effort(1500, 24, (7, 2), (20, 10))
 # a search that tells how long one takes, and how many times so long a row takes (measured)
 TASTE, TASTES = Effort(100, 6, (0, 0), (0, 0)), 40
 # the least that compiles all of it
