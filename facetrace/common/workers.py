@@ -67,6 +67,14 @@ class Workers:
                 self._pool = ProcessPoolExecutor(self.count, context, _begin, (self._ear,))
         return self._pool
 
+    def begin(self) -> None:
+        """Begin the processes now, so that they are ready when work comes; one worker needs none."""
+        pool = self._begun() if self.count > 1 else None
+        if pool is not None:
+            with held_back():
+                for _ in range(self.count):
+                    pool.submit(abs, 0)
+
     def each(
         self, function: Callable[[Job], Result], jobs: Sequence[Job],
         stopped: Callable[[], bool] = lambda: False,
