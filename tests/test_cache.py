@@ -152,7 +152,7 @@ def test_sums_are_the_same_bits_compiled_or_loaded_on_1_2_and_8_threads(tmp_path
 
 # ---- placement --------------------------------------------------------------------------------
 
-ENTRIES = {climbing: ("climbed", "rated"), programs: ("least_cost",)}
+ENTRIES = {climbing: ("climbed", "nearby", "rated"), programs: ("least_cost",)}
 
 
 @pytest.mark.parametrize(
@@ -208,6 +208,7 @@ def test_placements_are_the_same_bits_compiled_loaded_or_compiled_anew(tmp_path)
     kept = [f for f in tmp_path.rglob("*.nbc") if f.name.startswith(("climbing.", "programs."))]
     assert {f.name.split("-")[0] for f in kept} == {
         "climbing.climbed",
+        "climbing.nearby",
         "climbing.rated",
         "programs.least_cost",
     }

@@ -559,7 +559,7 @@ READ = (
     sys.prefix, sys.base_prefix, os.path.dirname(package), inside, "/usr", "/lib", "/etc", "/proc", "/sys", "/dev/null", "/dev/urandom",
     "/dev/shm/sem", matplotlib.get_cachedir(), matplotlib.get_configdir(),
 ) + tuple(p for p in sys.path if p)
-WRITE = (os.path.join(inside, "out"), os.path.join(inside, "tmp"), "/dev/null", os.path.join(package, "kernel", "__pycache__"), matplotlib.get_cachedir())
+WRITE = (os.path.join(inside, "out"), os.path.join(inside, "tmp"), "/dev/null", os.path.join(package, "kernel", "__pycache__"), os.path.join(package, "placement", "__pycache__"), matplotlib.get_cachedir())
 heard, on = [], [False]
 
 def frames():
