@@ -77,7 +77,7 @@ def briefly(monkeypatch):
     def brief(*words, **more):
         return search.largest(*words, **more | {"effort": BRIEF})
 
-    for module in ("plan", "directions", "saw"):
+    for module in ("plan", "saw"):
         monkeypatch.setattr(f"facetrace.studies.{module}.largest", brief)
 
 
