@@ -173,7 +173,8 @@ def test_placement_s_entries_call_nothing_compiled_of_another_file(module, name)
                 left.append(value.py_func)
             elif isinstance(value, (int, float)):
                 assert f"\n{used}" in SOURCES[module] or f", {used}" in SOURCES[module]
-    assert len(seen) > 3 or name == "rated"
+    # the walk goes down: the two large entries call many
+    assert len(seen) > 3 or name in ("rated", "nearby")
 
 
 SOURCES = {module: Path(module.__file__).read_text(encoding="utf-8") for module in ENTRIES}

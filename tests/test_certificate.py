@@ -600,7 +600,7 @@ def test_certificate_of_an_example():
     found = certified.certificate_of(rough, solid, scale, EYE, place, cone=Cone())
     assert found.ok, found.problems
     said = certified.words(found)
-    assert said.startswith("Checked on all 516 triangles of the scan: ")
+    assert said.startswith("Checked on all 516 triangles of the rough: ")
     assert said.endswith(" mm off the crack, table 0.0 deg from c.")
     told = certified.member(found)
     assert told["defects"][0]["lies"] == "off"

@@ -500,7 +500,7 @@ def test_plan_says_what_is_cut_and_writes_it_all(tmp_path, briefly):
     assert "Without the crack this rough would cut" in words
     assert "Bid at most" in words or "do not buy" in words
     assert "not an appraisal" in words
-    assert "Checked on all 12 triangles of the scan" in words
+    assert "Checked on all 12 triangles of the rough" in words
     assert max(map(len, result.stdout.splitlines())) <= 80
     assert (tmp_path / "box-plan.png").stat().st_size > 10_000
     with (tmp_path / "box-plan.csv").open() as stream:

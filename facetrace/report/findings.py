@@ -405,7 +405,7 @@ def _certificates(f: Figures, at: str) -> str:
         lines.append((name, *cells))
     triangles = f.number(f"{named[0][1]}/checked/triangles", 0)
     return table("Room around each stone, mm", heads, lines, "numbers") + paragraph(
-        f"The least distances: each stone was checked on all {triangles} triangles of the scan and on the defects as the rough file has them, by "
+        f"The least distances: each stone was checked on all {triangles} triangles of the rough and on the defects as the rough file has them, by "
         "code that the search does not use.", "soft",
     )  # fmt: skip
 

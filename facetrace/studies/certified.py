@@ -87,7 +87,7 @@ def words(certificate: Certificate) -> str:
     if certificate.saw_mm is not None:
         parts.append(f"{_mm(certificate.saw_mm)} off the saw cut")
     parts.append(f"table {certificate.table_to_c_deg:.1f} deg from c")
-    return f"Checked on all {certificate.triangles:,} triangles of the scan: {', '.join(parts)}."
+    return f"Checked on all {certificate.triangles:,} triangles of the rough: {', '.join(parts)}."
 
 
 def _mm(value: float) -> str:

@@ -559,25 +559,15 @@ def _hiding(
     """The heaviest stone found whose zones do not show."""
     if hides(first, setting):
         return first | {"kind": HIDDEN}
-    stone, solid = of
     room = task.room
     cut_away = largest(
-        stone,
-        room.aside,
-        setting.facing,
-        effort=ASIDE,
-        threads=run.workers.count,
-        watch=run.watch(0.1),
-    )
-    # each is climbed again where it was found: what keeps off the zones would grow into them elsewhere
+        of[0], room.aside, setting.facing, effort=ASIDE, threads=run.workers.count, watch=run.watch(0.1)
+    )  # fmt: skip
     tried = [(c, room.ready) for c in others] + [(c, room.aside) for c in cut_away[:1]]
     tried.sort(key=lambda t: -t[0].volume)
-    for copy, where in tried[:MOST_LOOKS]:
-        if hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
-            sized = sized_of(stone, where, setting.facing, copy, room.rough.loss.scan_mm)
-            row = row_of(eye, solid, sized, first | {"kind": HIDDEN, "remark": None})
-            if hides(row, setting):
-                return row | {"remark": f"{STOPPED}: the best so far" if run.short else None}
+    row = _first_that_hides(tried[:MOST_LOOKS], of, setting, eye, first | {"kind": HIDDEN, "remark": None})  # fmt: skip
+    if row is not None:
+        return row | {"remark": f"{STOPPED}: the best so far" if run.short else None}
     empty = dict.fromkeys(COLUMNS) | {
         n: first[n] for n in ("mark", "rough", "design", "outline", "variations", "cells")
     }
@@ -601,19 +591,29 @@ def heaviest(
         return [(copy, where) for copy in copies]
 
     copies = found(ready, starts, MOST_LOOKS if hiding else 1)
-    if hiding:
-        # climbed again where it was found, lest it grow into the zones
-        walls = ready.space.walls
-        aside = walled(task.room.aside, walls) if walls.shape[1] else task.room.aside
-        copies += found(aside, [], 1)[:1]
-        copies.sort(key=lambda c: -c[0].volume)
-    for copy, where in copies if hiding else copies[:1]:
-        if hiding and not hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
-            continue
-        sized = sized_of(stone, where, setting.facing, copy, scan)
-        row = row_of(eye, solid, sized, head)
-        if not hiding or hides(row, setting):
-            return row
+    if not hiding:
+        sized = [sized_of(stone, ready, setting.facing, copy, scan) for copy, _ in copies[:1]]
+        return row_of(eye, solid, sized[0], head) if sized else None
+    walls = ready.space.walls
+    aside = walled(task.room.aside, walls) if walls.shape[1] else task.room.aside
+    copies += found(aside, [], 1)[:1]
+    return _first_that_hides(sorted(copies, key=lambda c: -c[0].volume), of, setting, eye, head)
+
+
+def _first_that_hides(
+    tried: Sequence[tuple[Copy, Prepared]], of: tuple[Stone, Solid], setting: Setting, eye: "Eye", head: Row
+) -> Row | None:  # fmt: skip
+    """The row of the first copy whose zones do not show, also once it is climbed again; None where there is none.
+
+    Each is climbed where it was found: what keeps off the zones would grow into them elsewhere.
+    """
+    stone, solid = of
+    for copy, where in tried:
+        if hides(cells("zone", eye.zone(cut_of(solid, copy))), setting):
+            sized = sized_of(stone, where, setting.facing, copy, eye.rough.loss.scan_mm)
+            row = row_of(eye, solid, sized, head)
+            if hides(row, setting):
+                return row
     return None
 
 
