@@ -699,7 +699,7 @@ depth_mm = 0.05
 """,
 }  # fmt: skip
 MAKE = (
-    "plan designs/roughs/blue-plate.toml designs/round-brilliant.toml --most-cells 0 --rays 1 --no-losses --workers 1 --no-picture --csv made/plan.csv --prices designs/prices/invented.toml --json made/plan.json",
+    "plan designs/roughs/blue-plate.toml designs/round-brilliant.toml --most-cells 0 --rays 1 --no-losses --no-directions --workers 1 --no-picture --csv made/plan.csv --prices designs/prices/invented.toml --json made/plan.json",
     "recut designs/cut/ruby-above-a-carat.toml --no-picture --rays 16 --json made/recut.json",
     "angles designs/round-brilliant.toml --vary pavilion.angle=41:42:1 --rays 64 --csv made/angles.csv --no-plot --json made/angles.json",
     "girdle designs/round-brilliant.toml --rays 64 --flats 8,16 --csv made/girdle.csv --no-plot --json made/girdle.json",

@@ -48,7 +48,7 @@ ROUND, NONE = "designs/round-brilliant.toml", "none.toml"
 NO_FILE, NO_TILT = f"error: {NONE}: no such file", "error: --tilts: 'x'"
 NO_TABLE = "error: --table-to-c: 'x'"
 ORIENT = "--tilts 0 --directions 1 --shifts 0 --samples 1 --pixel 2 --no-picture"
-LOOK = "--most-cells 0 --rays 1 --no-losses --workers 1 --no-picture"
+LOOK = "--most-cells 0 --rays 1 --no-losses --no-directions --workers 1 --no-picture"
 
 KINDS = {
     "design": Kind(

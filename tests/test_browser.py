@@ -12,7 +12,7 @@ import subprocess
 import sys
 
 import pytest
-from conftest import ROOT
+from conftest import ROOT, brief_searches
 from test_report import box, changes, paged, plan_of
 
 pytestmark = pytest.mark.slow
@@ -228,7 +228,8 @@ def test_two_openings_of_a_report_are_the_same_bytes(tmp_path):
 def plan_page(tmp_path_factory):
     """A plan with three pieces, other directions of its table, and a weight to be asked about; quick, and invented."""
     folder = tmp_path_factory.mktemp("plan")
-    told = plan_of(folder, box(folder, (6, 6, 9)), "--prices", ROOT / "designs" / "prices" / "invented.toml")  # fmt: skip
+    with brief_searches():
+        told = plan_of(folder, box(folder, (6, 6, 9)), "--prices", ROOT / "designs" / "prices" / "invented.toml")  # fmt: skip
     document = json.loads(told.read_text(encoding="utf-8"))
     made = changes(document["plan"])
     for name in ("directions", "three", "asked", "failed"):

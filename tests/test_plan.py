@@ -18,7 +18,7 @@ import jsonschema
 import numpy as np
 import pytest
 import trimesh
-from conftest import ROOT
+from conftest import BRIEF, ROOT
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from plan_judge import complaints
@@ -31,7 +31,7 @@ from facetrace.design.model import read_design
 from facetrace.optics.lights import find_light
 from facetrace.optics.rough import read_rough, rough_of
 from facetrace.placement import search
-from facetrace.placement.search import Effort, prepared
+from facetrace.placement.search import prepared
 from facetrace.placement.shapes import Facing, Space, coarser, stone_of
 from facetrace.solid.export import placed
 from facetrace.solid.measure import GRAMS_PER_CARAT
@@ -67,18 +67,6 @@ ROUGHS = DESIGNS / "roughs"
 ROUND, OVAL = DESIGNS / "round-brilliant.toml", DESIGNS / "oval-brilliant.toml"
 PRICES = DESIGNS / "prices" / "invented.toml"
 QUICK = {"most_cells": 300, "rays": 1 << 10, "samples": 2, "pixel_mm": 0.3}
-BRIEF = Effort(400, 6, (2, 1), (8, 8))
-
-
-@pytest.fixture
-def briefly(monkeypatch):
-    """Searches of a tenth of the usual effort."""
-
-    def brief(*words, **more):
-        return search.largest(*words, **more | {"effort": BRIEF})
-
-    for module in ("plan", "saw"):
-        monkeypatch.setattr(f"facetrace.studies.{module}.largest", brief)
 
 
 def setting(low=0.0, high=15.0, **changes):
@@ -602,7 +590,7 @@ def test_three_stones_of_a_long_box_are_each_as_wide_as_it(tmp_path, briefly):
 
 
 @pytest.mark.slow
-def test_two_stones_lie_on_their_sides_of_the_saw():
+def test_two_stones_lie_on_their_sides_of_the_saw(briefly):
     room = room_at(ROUGHS / "crystal-barrel.toml")
     pair = sawn([task(room), task(room, OVAL)], setting(), Run(Workers(1)))
     loss = room.rough.loss

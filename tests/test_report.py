@@ -524,7 +524,7 @@ def test_a_page_of_a_lot_with_unread_files_and_pieces(planned):
 
 
 @pytest.mark.slow
-def test_pages_of_plans_that_plan_itself_made(tmp_path):
+def test_pages_of_plans_that_plan_itself_made(tmp_path, briefly):
     """Flexed, with a zone, with the balance trusted, of several pieces or none, with nothing found, a lot with a file unread."""
     zone = '[[defect]]\nname = "flank"\nkind = "zone"\nwish = "hide"\nmaterial = "blue sapphire"\nhalf_space = { normal = [1, 0, 0], from_mm = 2.5 }\n'
     several = [w for w in FAST if w != "--no-directions"]

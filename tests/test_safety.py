@@ -524,7 +524,7 @@ def worst(letters=110):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", PAGES)
-def test_names_change_nothing_of_a_page(kind, tmp_path, browser):
+def test_names_change_nothing_of_a_page(kind, tmp_path, browser, briefly):
     """Read by the standard library's parser a page has the same elements; in Chromium no script of a name runs."""
     plain = made(kind, "o" * len(worst()), tmp_path / "plain", "o" * len(STEM))
     hostile = made(kind, worst(), tmp_path / "hostile", STEM)
