@@ -141,7 +141,7 @@ def walled(room: Prepared, walls: Floats) -> Prepared:
 
 def promise(stone: Stone, room: Prepared, facing: Facing, starts: int, threads: int = 1) -> float:
     """Volume of the largest copy that the starts alone show: a quick measure, not a stone that is sure to fit."""
-    states = _Search(stone, room, facing, threads, Watch()).rate(starts)
+    states = _Search(stone, room, facing, threads, Watch()).rate(starts, best=True)
     return float(stone.volume * max((s.scale for s in states), default=0.0) ** 3)
 
 
@@ -386,8 +386,8 @@ class _Search:
         angles = np.radians([self.facing.least_deg, self.facing.within_deg])
         return np.array([*towards, *angles])
 
-    def rate(self, most: int) -> list[_State]:
-        """States of the starts, no climb yet."""
+    def rate(self, most: int, best: bool = False) -> list[_State]:
+        """States of the starts, no climb yet; with *best* the largest is among them, and most are left out."""
         room = self.room
         if not len(room.deep):
             return []
@@ -409,18 +409,21 @@ class _Search:
             for k in np.flatnonzero(scales > 0):
                 state = _State(float(scales[k]), matrices[k], at[k], int(cones[k]))
                 found.append(self._held(state) if without else state)
-        return self._parted(found, [k for k in some if bodies[k].part != WHOLE])
+        return self._parted(found, [k for k in some if bodies[k].part != WHOLE], best)
 
-    def _parted(self, states: Sequence[_State], bodies: Sequence[int]) -> list[_State]:
+    def _parted(self, states: Sequence[_State], bodies: Sequence[int], best: bool) -> list[_State]:
         """The best states, smaller where a part of the stone reaches a body that only this part must keep off.
 
-        A point is off a part by a facet at distance d > 0 up to the scale n . r / d, by one with d < 0 from there on.
+        best: those after the largest are left out. A point is off a part by a facet at distance d > 0 up to the scale n . r / d, by one with d < 0 from there on.
         """
         if not bodies:
             return list(states)
-        found = []
+        found: list[_State] = []
+        largest_yet = 0.0
         for state in sorted(states, key=lambda s: -s.scale)[: 40 * CLIMBS]:
             scale = state.scale
+            if best and scale <= largest_yet:
+                break
             for k in bodies:
                 planes = self.stone.sides[self.room.space.obstacles[k].part]
                 seen = (self.room.points[self.room.owners == k] - state.place) @ state.matrix
@@ -430,6 +433,7 @@ class _Search:
                 scale = min(scale, float(np.where(after <= scale, scale, upto).min()))
             if scale > 0:
                 found.append(replace(state, scale=scale))
+                largest_yet = max(largest_yet, scale)
         return found
 
     def _held(self, state: _State) -> _State:
