@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -57,7 +57,8 @@ EXAMPLES = """
 A file that cannot be read is a row with its reason. Ctrl-C ends with what there is; the same command goes on from its CSV.
 """
 
-ROUGH_LETTERS, DESIGN_LETTERS = 13, 12
+# letters of a name in a table that is too wide
+LEAST_LETTERS = 10
 
 
 @one_line_errors
@@ -142,13 +143,15 @@ def _ledger(setting: "Setting", csv: Path | None, fresh: bool, name: str) -> "An
 class _Entry:
     """What is said of one rough: numbers and words only, so that a lot of thousands needs no more memory than one.
 
-    problem: why the file could not be read, or None; best: name, (low, likeliest, high) carats of the plan to go by,
+    file: its name without the ending; problem: why the file could not be read, or None; doubted: whether something is to be found out first; best: name, (low, likeliest, high) carats of the plan to go by,
     None where nothing was found; worth: its value and bid.
     """
 
     name: str
+    file: str
     carats: float = 0.0
     problem: str | None = None
+    doubted: bool = False
     best: tuple[str, tuple[float, float, float]] | None = None
     worth: "tuple[Worth, Bid] | None" = None
     member: dict[str, Any] | None = None
@@ -177,7 +180,7 @@ class _Lot:
         with progress(f"{len(files)} roughs (the first run compiles)") as report:
             for k, file in enumerate(files):
                 if self.run.over():
-                    entries.append(_Entry(file.stem, problem=f"{file}: was not reached"))
+                    entries.append(_Entry(file.stem, file.stem, problem=f"{file}: was not reached"))
                     continue
                 try:
                     tell = not any(entry.problem is None for entry in entries)
@@ -187,7 +190,8 @@ class _Lot:
                     if not _of_rough(problem, file):
                         raise
                     note(f"left out: {problem}")
-                    entries.append(_Entry(file.stem, problem=" ".join(str(problem).split())))
+                    why = " ".join(str(problem).split())
+                    entries.append(_Entry(file.stem, file.stem, problem=why))
                     continue
                 self.run.report = _part_of(report, k, len(files))
                 self.run.more = (len(files) - k - 1) * len(tasks)
@@ -215,13 +219,18 @@ class _Lot:
         from facetrace.report.plan_member import plan_member
         from facetrace.report.plan_words import notes_of
         from facetrace.studies.answer import answered
+        from facetrace.studies.rows import number
 
         answer = answered(
             room, tasks, self.setting, rows, self.prices, self.run, progress, what_defects_cost=False,
             what_directions_cost=False, pieces=self.pieces,
         )  # fmt: skip
         self.notes += [text for text in notes_of([answer]) if text not in self.notes]
-        name, best, worth = room.rough.name, None, None
+        best, worth = None, None
+        entry = _Entry(
+            room.rough.name, room.rough.file.path.stem, room.carats, doubted=bool(room.rough.questions),
+            member=plan_member(answer), words=_words(answer),
+        )  # fmt: skip
         if answer.sawn_first and answer.pieces:
             rows = list(answer.pieces.sawn.rows)
             best, worth = f"{len(rows)} stones", answer.pieces.together
@@ -230,14 +239,19 @@ class _Lot:
             best = str(rows[0]["design"])
             worth = answer.worths[answer.best] if answer.worths else None
         if best is None:
-            return _Entry(name, room.carats, member=plan_member(answer), words=_words(answer))
-        sums = tuple(
-            sum(float(r[n] or 0.0) for r in rows) for n in ("low_carats", "carats", "high_carats")
+            return entry
+        low, likely, high = (
+            sum(number(r, n) for r in rows) for n in ("low_carats", "carats", "high_carats")
         )
-        return _Entry(
-            name, room.carats, None, (best, sums), None if answer.found_little else worth,  # type: ignore[arg-type]
-            plan_member(answer), _words(answer),
-        )  # fmt: skip
+        return replace(
+            entry, best=(best, (low, likely, high)), worth=None if answer.found_little else worth
+        )
+
+
+def _names(entries: Sequence[_Entry]) -> list[str]:
+    """What each rough is called; with its file where two have one name."""
+    names = [entry.name for entry in entries]
+    return [e.name if names.count(e.name) == 1 else f"{e.name} ({e.file})" for e in entries]
 
 
 def _part_of(report: "Callable[[float], None]", k: int, of: int) -> "Callable[[float], None]":
@@ -254,23 +268,20 @@ def _words(answer: "Answer") -> tuple[str, ...]:
     from facetrace.report.plan_words import called
     from facetrace.studies.plan import gap_of
 
-    name, found = answer.room.rough.name, []
-    if answer.room.rough.weight_note:
-        found.append(f"{name}: first find out what is wrong: {answer.room.rough.weight_note}.")
-    found += [f"{name}: {text}" for text in answer.failed]
+    found = [f"first find out {text}." for text in answer.room.rough.questions] + answer.failed
     if not answer.plans:
         return tuple(found)
     if answer.best:
         heavy, best = answer.plans[0], answer.plans[answer.best]
-        found.append(f"{name}: {called(best)} comes before the heavier {called(heavy)}.")
+        found.append(f"{called(best)} comes before the heavier {called(heavy)}.")
     if answer.found_little:
-        found.append(f"{name}: the search found little; that is no advice not to buy.")
+        found.append("the search found little; that is no advice not to buy.")
     gaps = [gap_of(row) for row in answer.plans if row["kind"] == "heaviest"]
     wide = [gap for gap in gaps if gap is not None and gap > answer.setting.within + 1e-6]
     if wide:
-        found.append(f"{name}: proven is that no stone is heavier by more than {100 * max(wide):.0f} %.")  # fmt: skip
+        found.append(f"proven is that no stone is heavier by more than {100 * max(wide):.0f} %.")  # fmt: skip
     if any(gap is None for gap in gaps):
-        found.append(f"{name}: heavier stones are not ruled out; the work ended before the proof.")
+        found.append("heavier stones are not ruled out; the work ended before the proof.")
     return tuple(found)
 
 
@@ -278,45 +289,71 @@ def _short(name: str, letters: int) -> str:
     return name if len(name) <= letters else name[: letters - 2] + ".."
 
 
-def _table(entries: Sequence[_Entry], prices: "Prices | None", name: str) -> Table:
+def _cells(entry: _Entry, prices: "Prices | None") -> list[str]:
+    """What stands behind a rough's name and carats; of figures all digits, whatever the width."""
     from facetrace.studies.price import plain
 
-    table = Table(title=f"the lot {name}", title_justify="left")
-    table.add_column("rough", no_wrap=True)
-    table.add_column("ct", justify="right", no_wrap=True)
-    table.add_column("best design", no_wrap=True)
-    for head in ("ct", *(() if prices else ("low - high",)), *(("value", "low-high", "bid") if prices else ("yield %",))):  # fmt: skip
-        table.add_column(head, justify="right", no_wrap=True)
-    for entry in entries:
-        start = (_short(entry.name, ROUGH_LETTERS), f"{entry.carats:.2f}" if entry.carats else "-")
-        none = ["-"] * (4 if prices else 3)
-        if entry.problem or entry.best is None:
-            table.add_row(*start, "see below" if entry.problem else "none found", *none)
-            continue
-        design, (low, carats, high) = entry.best
-        cells = [_short(design, DESIGN_LETTERS), f"{carats:.2f}"]
-        if prices and entry.worth:
-            of, bid = entry.worth
-            cells += [plain(of.expected.value), f"{plain(of.low.value)}-{plain(of.high.value)}", plain(max(bid.limit.value, 0.0))]  # fmt: skip
-        elif prices:
-            cells += ["little", "-", "-"]
-        else:
-            cells += [f"{low:.2f} - {high:.2f}", f"{100 * carats / entry.carats:.1f}"]
-        table.add_row(*start, *cells)
-    table.add_section()
+    if entry.problem or entry.best is None:
+        return ["see below" if entry.problem else "none found"]
+    design, (low, carats, high) = entry.best
+    cells = [design, f"{carats:.2f}"]
+    if not prices:
+        return [*cells, f"{low:.2f} - {high:.2f}", f"{100 * carats / entry.carats:.1f}"]
+    if not entry.worth:
+        return [*cells, "little"]
+    of, bid = entry.worth
+    return [
+        *cells, plain(of.expected.value), f"{plain(of.low.value)}-{plain(of.high.value)}",
+        plain(max(bid.limit.value, 0.0)),
+    ]  # fmt: skip
+
+
+def _total(entries: Sequence[_Entry], prices: "Prices | None") -> list[str]:
+    from facetrace.studies.price import plain
+
     rough, cut = sum(e.carats for e in entries), sum(e.best[1][1] for e in entries if e.best)
     worths = [e.worth for e in entries if e.worth]
     value = sum(of.expected.value for of, _ in worths)
     bids = sum(max(bid.limit.value, 0.0) for _, bid in worths)
     share = f"{100 * cut / rough:.1f}" if rough else "-"
-    more = (plain(value), "", plain(bids)) if prices else ("", share)
-    table.add_row("all", f"{rough:.2f}", "", f"{cut:.2f}", *more)
+    more = [plain(value), "", plain(bids)] if prices else ["", share]
+    return ["all", f"{rough:.2f}", "", f"{cut:.2f}", *more]
+
+
+def _table(entries: Sequence[_Entry], prices: "Prices | None", name: str) -> Table:
+    heads = ["rough", "ct", "best design", "ct", *(("value", "low-high", "bid") if prices else ("low - high", "yield %"))]  # fmt: skip
+    rows = [
+        [entry_name, f"{entry.carats:.2f}" if entry.carats else "-", *_cells(entry, prices)]
+        for entry_name, entry in zip(_names(entries), entries, strict=True)
+    ]
+    rows = [[*row, *["-"] * (len(heads) - len(row))] for row in rows] + [_total(entries, prices)]
+    widths = [max(len(row[k]) for row in [heads, *rows]) for k in range(len(heads))]
+    # what is too wide takes it from the names, then from the range, which the JSON has too
+    room = out.width - 3 * len(heads) - 1
+    for k, least in ((0, LEAST_LETTERS), (2, LEAST_LETTERS)):
+        widths[k] = max(min(widths[k], least), widths[k] - max(0, sum(widths) - room))
+    left_out = [heads.index("low-high")] if prices and sum(widths) > room else []
+    table = Table(title=f"the lot {name}", title_justify="left")
+    for k, head in enumerate(heads):
+        if k not in left_out:
+            table.add_column(_short(head, widths[k]), justify="left" if k in (0, 2) else "right", no_wrap=True, min_width=widths[k])  # fmt: skip
+    for row in rows:
+        if row is rows[-1]:
+            table.add_section()
+        table.add_row(*(_short(cell, widths[k]) if k in (0, 2) else cell for k, cell in enumerate(row) if k not in left_out))  # fmt: skip
     return table
 
 
 def _sentences(entries: Sequence[_Entry], prices: "Prices | None") -> list[str]:
-    found = [f"{entry.name}: not planned: {entry.problem}" for entry in entries if entry.problem]
-    found += [text for entry in entries for text in entry.words]
+    names = _names(entries)
+    found = [
+        f"{n}: not planned: {e.problem}" for n, e in zip(names, entries, strict=True) if e.problem
+    ]
+    found += [
+        f"{name}: {text}"
+        for name, entry in zip(names, entries, strict=True)
+        for text in entry.words
+    ]
     if prices:
         from facetrace.studies.money import parcel_words
 
@@ -325,7 +362,12 @@ def _sentences(entries: Sequence[_Entry], prices: "Prices | None") -> list[str]:
             f"Values in {prices.currency}. A bid is the most to pay for a margin of {risk.margin_percent:g} % with a "
             f"chance of {100 - risk.chance_percent:g} % for each rough on its own; 0: do not buy."
         )
-        found += parcel_words(prices, *_bids(entries, prices))
+        found += [*risk.doubts, *parcel_words(prices, *_bids(entries, prices))]
+        doubted = sum(e.doubted for e in entries if e.worth)
+        if doubted:
+            found.append(
+                f"Bids and sums hold {doubted} {'rough' if doubted == 1 else 'roughs'} of which something is to be found out first."
+            )
     return found
 
 

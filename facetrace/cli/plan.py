@@ -235,7 +235,7 @@ def _print(answer: "Answer", notes: Sequence[str], files: "dict[str, Path | None
 
     words = sentences(answer)
     # what is wrong with the rough comes before all figures
-    if answer.room.rough.weight_note:
+    for _ in answer.room.rough.questions:
         out.print(words.pop(0))
     for shown_table in tables(answer):
         out.print(shown_table)
@@ -332,10 +332,7 @@ def with_risk(prices: "Prices", margin: float | None, chance: float | None) -> "
     """Prices with the margin and the chance of the options, in percent."""
     given = {"margin_percent": margin, "chance_percent": chance}
     update = {name: v for name, v in given.items() if v is not None}
-    risk = prices.risk.model_copy(update=update)
-    for text in risk.doubts:
-        note(text)
-    return prices.model_copy(update={"risk": risk})
+    return prices.model_copy(update={"risk": prices.risk.model_copy(update=update)})
 
 
 def files_in(designs: Sequence[Path]) -> list[Path]:

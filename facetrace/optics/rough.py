@@ -47,7 +47,7 @@ from facetrace.optics.zone import (
 )  # fmt: skip
 from facetrace.solid import fit, scan
 from facetrace.solid.body import Body
-from facetrace.solid.habit import CRYSTALS, habit, likely_size, size_words
+from facetrace.solid.habit import CRYSTALS, habit, likely_sizes, size_question, size_words
 from facetrace.solid.measure import carats_at
 from facetrace.solid.scan import Scan
 
@@ -68,8 +68,11 @@ ROOM_MM = 1.0
 PLANE_MM = 0.05
 # corners of a disc, and divisions of an icosahedron for round bodies (162 planes)
 DISC_CORNERS, DIVISIONS = 12, 2
-# share by which weighing and volume may differ without a word
+# share by which weighing and volume may differ without a word; carats in a gram, and how near that a mistaken unit comes
 WEIGHT_SHARE = 0.03
+PER_GRAM, LIKE_GRAMS = 5.0, 0.15
+# a flaw so many times as long as the piece is asked about
+TOO_LONG = 1.5
 PIT = ("at_mm", "radius_mm", "depth_mm")
 # shapes of each kind, where they are not those of the zone files alone
 SHAPES_OF = {
@@ -94,12 +97,15 @@ class Shape(Strict):
     size_mm: Annotated[tuple[Length, Length, Length], AS_LIST] | None = Field(
         None,
         description="of a habit: along x, y and z; crystals have x across the flats, y across the "
-        "corners, z along c, and where that cannot be, another order is tried",
+        "corners, z along c; where another order is likelier, that is taken and told",
     )
     corners_mm: Annotated[float, Field(ge=0, le=100)] = Field(
         0.0, description="of a plate: how deep rhombohedron faces cut its corners"
     )
-    c_axis: Point | None = Field(None, description="how c points in this file's frame")
+    c_axis: Point | None = Field(
+        None,
+        description="how c points in this file's frame; of crystals it is z, of a pebble or block by default",
+    )
 
     @model_validator(mode="after")
     def _check(self) -> "Shape":
@@ -367,7 +373,8 @@ class Rough:
 
     turn (3, 3), scaled: a point r of the file stands at ``scaled * turn @ r``, mm; scaled is 1 unless the
     balance is trusted; doubt_carats: factors on carats, low and high, that this trust adds; notes:
-    sentences on how the file was taken; mesh: its surface; hull: its convex hull. carats: from the mesh's volume; weighed_carats: from the file, or None;
+    sentences on how the file was taken; questions: what to find out before any figure counts, a sentence each; mesh: its
+    surface; hull: its convex hull. carats: from the mesh's volume; weighed_carats: from the file, or None;
     weight_note: one sentence where the two differ by more than 3 %, else None.
     """
 
@@ -388,6 +395,12 @@ class Rough:
     scaled: float = 1.0
     doubt_carats: tuple[float, float] = (1.0, 1.0)
     notes: tuple[str, ...] = ()
+    questions: tuple[str, ...] = ()
+
+    @property
+    def carats_to_go_by(self) -> float:
+        """What the balance says, unless its weight is in doubt; else what the volume makes."""
+        return self.carats if self.weight_note else self.weighed_carats or self.carats
 
     @property
     def repairs(self) -> tuple[str, ...]:
@@ -401,7 +414,7 @@ def rough_of(file: RoughFile) -> Rough:
     turn = shortest_turn(model.shape.c_axis or ALONG_Z)
     material = _material(file)
     density = model.density or material.density
-    as_given, notes = _mesh(file)
+    as_given, notes, questions = _mesh(file)
     scaled = _scale(file, as_given, density)
     if scaled != 1:
         notes = (*notes, _scale_note(as_given, scaled, density))
@@ -411,7 +424,15 @@ def rough_of(file: RoughFile) -> Rough:
     zones = _zones(file, turn, scaled, mesh)
     if zones is not None:
         substances(zones, material)
-    share = scaled**-3
+    # scan and balance disagree by so much: either may be off, up or down
+    share = abs(3 * math.log(scaled))
+    weight_note = _weight_note(file, carats, density)
+    if weight_note:
+        questions = (
+            f"what is wrong: {weight_note}. All carats below are by the {_source(file)}; if the balance is right, write "
+            'trust = "balance" in the rough file',
+            *questions,
+        )
     return Rough(
         file=file,
         name=model.name,
@@ -423,13 +444,14 @@ def rough_of(file: RoughFile) -> Rough:
         volume_mm3=mesh.volume,
         carats=carats,
         weighed_carats=model.weighed_carats,
-        weight_note=_weight_note(carats, model.weighed_carats, density),
+        weight_note=weight_note,
         loss=model.loss,
         defects=_defects(file, turn, scaled, mesh, zones),
         zones=zones,
         scaled=scaled,
-        doubt_carats=(min(1.0, share), max(1.0, share)),
+        doubt_carats=(math.exp(-share), math.exp(share)),
         notes=notes,
+        questions=(*questions, *_too_long(file, as_given)),
     )
 
 
@@ -446,20 +468,59 @@ def shortest_turn(c_axis: Point) -> Floats:
     return np.asarray(Rotation.from_rotvec(angle / sine * about).as_matrix())
 
 
-def _mesh(file: RoughFile) -> tuple[Scan, tuple[str, ...]]:
-    """The surface as the file gives it, and how its sizes were taken."""
+def _mesh(file: RoughFile) -> tuple[Scan, tuple[str, ...], tuple[str, ...]]:
+    """The surface as the file gives it, how its sizes were taken, and what to find out of them first."""
     shape = file.model.shape
     key = next(k for k in ("mesh", "habit", "points_mm") if getattr(shape, k) is not None)
     try:
         if shape.mesh is not None:
-            return scan.read_scan(beside(file.path, shape.mesh)), ()
-        if shape.habit is not None and shape.size_mm is not None:
-            size = likely_size(shape.habit, shape.size_mm, shape.corners_mm)
-            found = scan.of_points(habit(shape.habit, size, shape.corners_mm))
-            return found, size_words(shape.habit, size, shape.size_mm)
-        return scan.of_points(shape.points_mm or []), ()
+            return scan.read_scan(beside(file.path, shape.mesh)), (), ()
+        if shape.habit is None or shape.size_mm is None:
+            return scan.of_points(shape.points_mm or []), (), ()
+        return _of_habit(file, shape.habit, shape.size_mm)
     except FacetraceError as problem:
         raise file.error(("shape", "size_mm" if key == "habit" else key), problem) from None
+
+
+def _of_habit(
+    file: RoughFile, name: str, given: tuple[float, float, float]
+) -> tuple[Scan, tuple[str, ...], tuple[str, ...]]:
+    shape = file.model.shape
+    if not scan.SMALLEST_MM <= max(given) <= scan.LARGEST_MM:
+        raise FacetraceError(
+            f"the largest is {max(given):g} mm, which no rough is ({scan.SMALLEST_MM:g} to {scan.LARGEST_MM:g} mm); "
+            "write mm (1 cm is 10, 1 inch 25.4)"
+        )
+    sizes = likely_sizes(name, given, shape.corners_mm)
+    if sizes[0] != given and file.model.defect:
+        # their places are along x, y and z, which would be others
+        raise FacetraceError(
+            f"in this order no likely {name}, but in the order {list(sizes[0])} (across the flats, across the corners, along c); write that, "
+            "and give the places of all defects along these x, y and z"
+        )
+    questions = []
+    if name not in CRYSTALS and shape.c_axis is None:
+        questions.append(
+            "where c lies: the file gives no c_axis, so it is taken along z. The direction of the table, colour and value hang on it: find c with a "
+            "dichroscope or polariscope, and write it, like c_axis = [0, 0, 1]"
+        )
+    asked = size_question(name, sizes, given)
+    found = scan.of_points(habit(name, sizes[0], shape.corners_mm))
+    return found, size_words(name, sizes, given), (*questions, *([asked] if asked else []))
+
+
+def _too_long(file: RoughFile, mesh: Scan) -> list[str]:
+    """Flaws seen from a face that are larger than the piece: perhaps a point is missing."""
+    found = []
+    for model in file.model.defect:
+        lengths = vars(model.from_face) if model.from_face else {}
+        most = TOO_LONG * mesh.size
+        found += [
+            f"how large {model.name} is: {key} is {value:g} in a piece of {mesh.size:.3g} mm; a decimal point may be missing"
+            for key, value in lengths.items()
+            if key in ("long_mm", "wide_mm", "deep_mm") and value is not None and value > most
+        ]
+    return found
 
 
 def _scale(file: RoughFile, mesh: Scan, density: float) -> float:
@@ -482,7 +543,7 @@ def _scale_note(mesh: Scan, scaled: float, density: float) -> str:
     before = carats_at(mesh.volume, density)
     return (
         f"the balance is trusted: lengths of the file times {scaled:.4f} (weighed {before * scaled**3:.2f} ct, "
-        f"{before:.2f} ct by its volume as given, at {density:.2f} g/cm3)"
+        f"{before:.2f} ct by its volume as given, at {density:.2f} g/cm3); all lengths and places below are of the true piece, not of the file"
     )
 
 
@@ -503,19 +564,36 @@ def _material(file: RoughFile) -> Material:
         raise file.error((key,), problem) from None
 
 
-def _weight_note(carats: float, weighed: float | None, density: float) -> str | None:
+def _source(file: RoughFile) -> str:
+    return "scan" if file.model.shape.mesh is not None else "sizes"
+
+
+def _weight_note(file: RoughFile, carats: float, density: float) -> str | None:
     """Lengths go as the cube root of weights: what a wrong scale would be."""
+    weighed, source = file.model.weighed_carats, _source(file)
     if weighed is None or abs(weighed / carats - 1) <= WEIGHT_SHARE:
         return None
+    said = (
+        f"weighed {weighed:.2f} ct, but its volume at {density:.2f} g/cm3 makes {carats:.2f} ct "
+        f"({100 * (carats / weighed - 1):+.1f} %): "
+    )
+    if abs(PER_GRAM * weighed / carats - 1) <= LIKE_GRAMS:
+        return (
+            f"{said}weighed_carats may hold grams ({weighed:g} g are {PER_GRAM * weighed:.2f} ct)"
+        )
+    hollow = (
+        "a hollow that the scan closed over, or "
+        if source == "scan"
+        else "a shape with less in it, or "
+    )
     causes = (
-        "a hollow that the scan closed over, or a density that is too high"
+        f"{hollow}a density that is too high"
         if weighed < carats
         else "matrix or another mineral on it, or a density that is too low"
     )
+    wrong = "a wrong scale of the scan" if source == "scan" else "sizes that are off"
     return (
-        f"weighed {weighed:.2f} ct, but its volume at {density:.2f} g/cm3 makes {carats:.2f} ct "
-        f"({100 * (carats / weighed - 1):+.1f} %): a wrong scale of the scan (lengths times "
-        f"{(weighed / carats) ** (1 / 3):.3f} would agree), {causes}"
+        f"{said}{wrong} (lengths times {(weighed / carats) ** (1 / 3):.3f} would agree), {causes}"
     )
 
 

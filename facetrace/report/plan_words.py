@@ -51,7 +51,7 @@ def called(row: Mapping[str, Cell]) -> str:
 def sentences(answer: Answer) -> list[str]:
     """What is wrong first; then how the best is placed, how sure that is, what it costs, why it is worth more."""
     rough = answer.room.rough
-    found = [_asked(rough.weight_note)] if rough.weight_note else []
+    found = questions(answer)
     found += [f"{text[0].upper()}{text[1:].rstrip('.')}." for text in rough.notes]
     if not answer.plans:
         return [*found, *_nothing(answer), *answer.failed, *_sawn_words(answer)]
@@ -78,11 +78,10 @@ def sentences(answer: Answer) -> list[str]:
     return found + answer.failed + _cautions(answer, best)
 
 
-def _asked(weight_note: str) -> str:
-    return (
-        f"First find out what is wrong: {weight_note}. All carats below are by the scan; "
-        'if the balance is right, write trust = "balance" in the rough file.'
-    )
+def questions(answer: Answer) -> list[str]:
+    """What is to be found out before any figure counts."""
+    found = answer.room.rough.questions
+    return [f"First find out {text}." for text in found]
 
 
 def _nothing(answer: Answer) -> list[str]:
@@ -157,7 +156,7 @@ def _range(answer: Answer) -> str:
     )
     less, more = answer.room.rough.doubt_carats
     if (less, more) != (1.0, 1.0):
-        words += " The range counts in that the scan's own scale may be right after all."
+        words += " The range counts in as much again, up and down, as scan and balance disagree."
     return words
 
 
@@ -251,7 +250,8 @@ def _worth(answer: Answer) -> list[str]:
     plans = [(called(answer.plans[answer.best]), *answer.worths[answer.best])]
     if answer.pieces is not None and answer.pieces.together is not None:
         plans.append((_pieces_name(answer), *answer.pieces.together))
-    found = headline(plans)
+    assert answer.prices is not None
+    found = [*answer.prices.risk.doubts, *headline(plans)]
     if answer.best and not answer.sawn_first:
         found.append(
             f"By value {called(answer.plans[answer.best])} comes before the heavier "

@@ -36,8 +36,9 @@ DIVISIONS = 3
 SHOULDER = 0.5
 # crystals, whose three sizes are not alike, and whether c is usually the longest (common practice, no source)
 CRYSTALS = {"plate": False, "barrel": True, "bipyramid": True}
-# a hexagon's corners over its flats: 2 / sqrt(3) where it is regular; another order of sizes may be off by this factor
-REGULAR, UNEVEN = 2 / math.sqrt(3), 1.5
+# a hexagon's corners over its flats: 2 / sqrt(3) where it is regular; sizes off by the second factor are taken in another order,
+# by the first in the order given
+REGULAR, EVEN, UNEVEN = 2 / math.sqrt(3), 1.1, 1.5
 
 
 class Face(Strict):
@@ -175,23 +176,23 @@ def habit(name: str, size_mm: Size, corners_mm: float = 0.0) -> Floats:
     return found
 
 
-def likely_size(name: str, size_mm: Size, corners_mm: float = 0.0) -> Size:
-    """The sizes as given where a habit can have them so, else in the likeliest order in which it can.
+def likely_sizes(name: str, size_mm: Size, corners_mm: float = 0.0) -> list[Size]:
+    """Orders of caliper sizes that a habit can have, the one to go by first; more only where hexagons that are nearly regular allow more.
 
-    Likeliest: c is the longest (of a plate the shortest), then the nearest to a regular hexagon.
-    Raises FacetraceError, for the order given, where none will do.
+    The order given comes first where it makes such a hexagon, or where none does; else the one with c the longest (of a
+    plate the shortest), then the nearest to a regular hexagon. Raises FacetraceError, for the order given, where none will do.
     """
-    try:
+    orders = dict.fromkeys((x, y, z) for x, y, z in permutations(size_mm))
+    found = [s for s in orders if name in CRYSTALS and _may_be(name, s, corners_mm)]
+    if not found:
         habit(name, size_mm, corners_mm)
-    except FacetraceError as problem:
-        orders = ((x, y, z) for x, y, z in permutations(size_mm))
-        found = [s for s in orders if _may_be(name, s, corners_mm)]
-        if name not in CRYSTALS or not found:
-            raise problem from None
-    else:
-        return size_mm
+        return [size_mm]
     end = max(size_mm) if CRYSTALS[name] else min(size_mm)
-    return min(found, key=lambda s: (s[2] != end, _uneven(s)))
+    even = [s for s in found if _uneven(s) < math.log(EVEN)]
+    likely = sorted(even or found, key=lambda s: (s[2] != end, _uneven(s)))
+    if size_mm in (even or found):
+        likely.sort(key=lambda s: s != size_mm)
+    return likely if even else likely[:1]
 
 
 def _uneven(size: Size) -> float:
@@ -208,14 +209,30 @@ def _may_be(name: str, size: Size, corners_mm: float) -> bool:
     return True
 
 
-def size_words(name: str, size: Size, given: Size) -> tuple[str, ...]:
-    """How the sizes of a crystal were taken, in words; nothing of other habits."""
+def _as_taken(size: Size) -> str:
+    x, y, z = size
+    return f"{x:g} mm across the flats, {y:g} mm across the corners, {z:g} mm along c"
+
+
+def size_words(name: str, sizes: Sequence[Size], given: Size) -> tuple[str, ...]:
+    """How the sizes of a crystal were taken (the first of ``likely_sizes``), in words; nothing of other habits."""
     if name not in CRYSTALS:
         return ()
-    x, y, z = size
-    text = f"taken as: {x:g} mm across the flats, {y:g} mm across the corners, {z:g} mm along c"
-    other = f"; in the order of the file a {name} cannot have them"
-    return (text + (other if size != given else ""),)
+    text = f"taken as: {_as_taken(sizes[0])}"
+    if sizes[0] == given:
+        return (text,)
+    return (text + f"; in the order of the file it would be no likely {name}",)
+
+
+def size_question(name: str, sizes: Sequence[Size], given: Size) -> str | None:
+    """What to look at again where the sizes fit in another order better than in the one given, or in several."""
+    first, *others = sizes
+    if not others or (first == given and _uneven(first) <= min(map(_uneven, others))):
+        return None
+    return (
+        f"which size is which: they also make a {name} of {' or of '.join(map(_as_taken, others))}; here they are taken as {_as_taken(first)}. "
+        "Measure again which is which, and write them in this order: flats, corners, c"
+    )
 
 
 def _check(name: str, size_mm: Size, corners: Floats) -> None:

@@ -109,14 +109,20 @@ def parcel_words(prices: Prices, bids: Sequence[Bid | None], parcel: Bid) -> lis
             f"Bid for the parcel: at most {money(parcel.limit.value)} for all {count} roughs together; "
             f"{earns(parcel, 'every stone', ' on the whole')}"
         )
+    if 0 < parcel.limit.value < sum_of_bids(bids):
+        why = ["roughs that are not cut have their costs, too"] if parcel.uncut else []
+        if parcel.loss and count - parcel.uncut > 1:
+            why.append("that one stone of many is lost is likelier than that a single one is")
+        if why:
+            found.append(f"That is less than the single bids come to: {'; '.join(why)}.")
     if parcel.error >= 1:
         found.append(f"The parcel's bid may be too low by up to {money(parcel.error)}, by the steps of its sum.")  # fmt: skip
     if parcel.remark:
         found.append(f"The parcel: {parcel.remark}")
     if parcel.uncut:
         found.append(
-            f"Roughs that count as bought but not cut: {parcel.uncut} of {count}; nothing fits, or less is expected "
-            "than cutting costs."
+            f"Roughs that count as bought but not cut: {parcel.uncut} of {count}; nothing or little was found, or less is "
+            "expected than cutting costs."
         )
     return [*found, covers(parcel), INDEPENDENT]
 

@@ -227,8 +227,8 @@ class Room:
 
     @property
     def carats(self) -> float:
-        """What the rough weighs, by the scales where it was weighed."""
-        return self.rough.weighed_carats or self.rough.carats
+        """What the rough weighs: by the balance, unless that is in doubt."""
+        return self.rough.carats_to_go_by
 
 
 _PARTS: dict[str, list[tuple[int, bool]]] = {

@@ -566,7 +566,7 @@ def _count(of: Worth) -> str:
 
 
 def _by_carats(a: Worth, b: Worth) -> _Reason:
-    kept = f"{a.carats:.2f} ct instead of {b.carats:.2f}."
+    kept = f"on average {a.carats:.2f} ct instead of {b.carats:.2f}."
     same = len(a.stones) == len(b.stones)
     text = (
         f"It is heavier: {kept}"
