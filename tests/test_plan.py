@@ -672,6 +672,32 @@ def test_files_of_a_lot_that_cannot_be_read_are_rows_with_their_reasons(tmp_path
     assert "Traceback" not in result.output
 
 
+def test_a_lot_s_figures_stand_whole_and_doubts_beside_its_sum(tmp_path, briefly):
+    """Two files of one name, one of which was weighed in grams; prices of seven digits in 80 columns."""
+    folder = tmp_path / "lot"
+    folder.mkdir()
+    first = box_rough(folder, (6, 6, 9), name="first").read_text().replace('"first"', '"A stone"')
+    (folder / "first.toml").write_text(first)
+    # 324 mm3 of 3.99 g/cm3: 1.293 g, 6.46 ct
+    (folder / "second.toml").write_text(f"weighed_carats = 1.29\n{first}")
+    prices = tmp_path / "dear.toml"
+    prices.write_text(PRICES.read_text().replace("per_carat = 650", "per_carat = 1650000").replace("per_carat = 900", "per_carat = 1900000"))  # fmt: skip
+    result = run("lot", folder, ROUND, *FEW, "--prices", prices, "--margin", 500, "--csv", tmp_path / "l.csv")  # fmt: skip
+    assert result.exit_code == 0, result.output
+    table = [line for line in result.stdout.splitlines() if line.startswith("│")]
+    assert "…" not in result.stdout
+    assert [line.split()[1] for line in table] == ["first", "second", "all"]
+    value, bid = (float(c.replace(",", "")) for c in (table[2].split("│")[k] for k in (5, -2)))
+    each = [[float(line.split("│")[k].replace(",", "")) for k in (5, -2)] for line in table[:2]]
+    # each is rounded to a whole coin
+    assert [value, bid] == pytest.approx(np.sum(each, axis=0), abs=1)
+    words = " ".join(result.stdout.split())
+    assert "second: first find out what is wrong: weighed 1.29 ct" in words
+    assert "weighed_carats may hold grams (1.29 g are 6.45 ct)" in words
+    assert "Bids and sums hold 1 rough of which something is to be found out first." in words
+    assert "A margin of 500 % is asked" in words
+
+
 @pytest.mark.slow
 def test_roughs_of_a_lot_share_the_time(tmp_path):
     """None takes what the others need: each has its stone, and whichever was cut short says so."""

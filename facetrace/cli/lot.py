@@ -249,9 +249,9 @@ class _Lot:
 
 
 def _names(entries: Sequence[_Entry]) -> list[str]:
-    """What each rough is called; with its file where two have one name."""
+    """What each rough is called: by its file where two have one name."""
     names = [entry.name for entry in entries]
-    return [e.name if names.count(e.name) == 1 else f"{e.name} ({e.file})" for e in entries]
+    return [e.name if names.count(e.name) == 1 else e.file for e in entries]
 
 
 def _part_of(report: "Callable[[float], None]", k: int, of: int) -> "Callable[[float], None]":
@@ -265,7 +265,7 @@ def _of_rough(problem: Exception, file: Path) -> bool:
 
 def _words(answer: "Answer") -> tuple[str, ...]:
     """Where value and weight disagree, what was found wrong, and what to look at again."""
-    from facetrace.report.plan_words import called
+    from facetrace.report.plan_words import called, proven_words
     from facetrace.studies.plan import gap_of
 
     found = [f"first find out {text}." for text in answer.room.rough.questions] + answer.failed
@@ -279,7 +279,7 @@ def _words(answer: "Answer") -> tuple[str, ...]:
     gaps = [gap_of(row) for row in answer.plans if row["kind"] == "heaviest"]
     wide = [gap for gap in gaps if gap is not None and gap > answer.setting.within + 1e-6]
     if wide:
-        found.append(f"proven is that no stone is heavier by more than {100 * max(wide):.0f} %.")  # fmt: skip
+        found.append(f"{proven_words(max(wide))} that no stone is heavier by more than {100 * max(wide):.0f} %.")  # fmt: skip
     if any(gap is None for gap in gaps):
         found.append("heavier stones are not ruled out; the work ended before the proof.")
     return tuple(found)

@@ -31,6 +31,8 @@ from facetrace.studies.value import why, worth
 NAME_LETTERS = 19
 # a girdle thinner than this chips in setting (common practice, no source)
 THIN_MM = 0.1
+# a bound by this share above the stone found says little
+LITTLE_PROVEN = 0.5
 # share of the weight by which another direction of the table is worth a word
 DEARER_SHARE = 0.03
 
@@ -143,9 +145,14 @@ def _proof(answer: Answer, row: Row) -> str:
     if percent <= 100 * answer.setting.within + 1e-6:
         return f"Within {more} % of the best possible for this design {flexed}{where}."
     return (
-        f"It is the heaviest found. Proven is that none of this design {flexed}{where} is heavier by more than {more} %; "
+        f"It is the heaviest found. {proven_words(gap).capitalize()} that none of this design {flexed}{where} is heavier by more than {more} %; "
         "a larger --most-cells proves more."
     )
+
+
+def proven_words(gap: float) -> str:
+    """How a bound is introduced: one far above the stone says little."""
+    return "proven is" if gap < LITTLE_PROVEN else "little is proven, only"
 
 
 def _range(answer: Answer) -> str:
