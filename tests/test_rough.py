@@ -387,10 +387,12 @@ def test_round_bodies_are_wholly_within_their_corners(tmp_path, rng):
     assert around.holds(on, 1e-9).all()
     exact = 4 / 3 * math.pi * 0.15
     assert exact < ConvexHull(found.points).volume < 1.05 * exact
-    # the 12-gon around a circle of radius r: 12 tan(15 deg) r^2
+    # a polygon of n corners around a circle of radius r: n tan(pi / n) r^2, its corners r / cos(pi / n) from the middle
     disc = Disc(centre_mm=(0, 0, 0), normal=(1, 2, 3), radius_mm=1.5).corners()
     area = np.linalg.norm(np.cross(disc, np.roll(disc, -1, axis=0)).sum(axis=0)) / 2
-    assert area == pytest.approx(12 * math.tan(math.radians(15)) * 1.5**2)
+    n = len(disc)
+    assert area == pytest.approx(n * math.tan(math.pi / n) * 1.5**2)
+    assert 1.5 < np.linalg.norm(disc, axis=1).max() <= 1.5 + 0.01
     # half of a flat ellipsoid below the face x = 2
     pit = "at_mm = [2, 0, 0]\nradius_mm = 0.5\ndepth_mm = 0.8"
     (found,) = rough_of(written(tmp_path, defect("pit", pit))).defects
@@ -605,6 +607,18 @@ def test_sizes_in_any_order(tmp_path):
     assert notes == ()
 
 
+@pytest.mark.parametrize("radius", [0.4, 3.0, 12.0, 40.0])
+def test_round_bodies_of_any_size_stand_out_by_a_hundredth_of_a_millimetre(tmp_path, radius):
+    """A ball that takes a corner of a block away: no corner of the body that counts lies further off it within the block."""
+    middle = 2 + (radius - 1) * np.ones(3) / math.sqrt(3)
+    text = defect("cloud", f"ellipsoid = {{ centre_mm = {middle.tolist()}, radii_mm = [{radius}, {radius}, {radius}] }}")  # fmt: skip
+    (found,) = rough_of(written(tmp_path, text)).defects
+    off = np.linalg.norm(found.points - middle, axis=1) - radius
+    assert off.max() <= 0.0105
+    within = np.linalg.norm(found.within - middle, axis=1) - radius
+    assert within.max() <= 1e-9
+
+
 @pytest.mark.parametrize(
     ("text", "asked"),
     [
@@ -725,7 +739,7 @@ WRONG = [
     (defect("zone", BLUE + 'from_face = { face = "+x", at_mm = [0, 0], long_mm = 1, deep_mm = 1 }'), "from_face: does not go with a zone"),
     (defect("crystal", "wedge = { mouth_mm = [[2,-1,0],[2,1,0]], tip_mm = [[0,0,0]], thick_mm = 0.4 }"), "wedge: does not go with a crystal"),
     (defect("crack", "wedge = { mouth_mm = [[2,-1,0],[2,1,0]], tip_mm = [[2,0,0]], thick_mm = 0.4 }"), "mouth_mm, tip_mm: lie on one line"),
-    (defect("silk", SLAB) + '[[defect]]\nname = "d"\nkind = "silk"\n' + SLAB, "two defects are named 'd'"),
+    (defect("silk", SLAB) + '[[defect]]\nname = "d"\nkind = "silk"\n' + SLAB, r":\d+: defect\[2\].name: a defect before it is named 'd' too"),
 ]  # fmt: skip
 
 WRONG_LATER = [

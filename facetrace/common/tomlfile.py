@@ -68,7 +68,8 @@ def read_text(path: Path, needed: str = "a text file is needed here", most: int 
             raise FileError(path, None, "", f"is {other}; {needed}")
         if path.stat().st_size > most:
             raise FileError(path, None, "", f"is larger than {most // 1_000_000} MB; {needed}")
-        return path.read_text(encoding="utf-8")
+        # some editors begin a file with a byte order mark
+        return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise FileError(path, None, "", "is not a text file in UTF-8") from None
     except OSError as error:
@@ -124,6 +125,9 @@ def _meant(line: str) -> str | None:
     comma = re.fullmatch(r"\s*[\w.-]+\s*=\s*([-+]?\d+),(\d+)\s*(#.*)?", line)
     if comma:
         return f"{comma[1]},{comma[2]} has a decimal comma; write {comma[1]}.{comma[2]}"
+    point = re.search(r"[=\[,]\s*([-+]?)\.(\d+)", line)
+    if point:
+        return f"{point[1]}.{point[2]} begins with a point; write {point[1]}0.{point[2]}"
     if re.search(r'=\s*"[^"]*\\', line):
         return "\\ begins a sign of its own; write / in paths, like ../scans/a.stl"
     bare = re.fullmatch(r"\s*([\w.-]+\s*=)\s*([^\W\d][^\"'=\[\]{}#]*?)\s*(#.*)?", line)

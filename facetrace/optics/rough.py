@@ -66,8 +66,11 @@ MARGINS = {"crack": 0.1, "silk": 0.0, "cloud": 0.0, "crystal": 0.2, "pit": 0.05,
 ROOM_MM = 1.0
 # mm: points of a crack may lie so far off one plane, or within their outline
 PLANE_MM = 0.05
-# corners of a disc, and divisions of an icosahedron for round bodies (162 planes)
-DISC_CORNERS, DIVISIONS = 12, 2
+# mm that flat-sided bodies may stand out around round ones; corners of a disc at least and at most; divisions of an icosahedron
+# for round bodies at least and at most, and how far 162 planes stand out, in radii (a quarter of it with each division)
+OUT_MM = 0.01
+DISC_CORNERS, DISC_MOST = 12, 240
+DIVISIONS, DIVISIONS_MOST, OUT_SHARE = 2, 6, 0.018
 # share by which weighing and volume may differ without a word; carats in a gram, and how near that a mistaken unit comes
 WEIGHT_SHARE = 0.03
 PER_GRAM, LIKE_GRAMS = 5.0, 0.15
@@ -139,7 +142,7 @@ class Loss(Strict):
 
 
 class Disc(Strict):
-    """A round flat crack; it counts as the 12-gon around the circle."""
+    """A round flat crack; it counts as a polygon around the circle, which stands out by OUT_MM at most."""
 
     centre_mm: Point
     normal: Point
@@ -150,11 +153,17 @@ class Disc(Strict):
         check_normal(self.normal)
         return self
 
+    @property
+    def count(self) -> int:
+        """How many corners the polygon has."""
+        wanted = math.ceil(math.pi * math.sqrt(self.radius_mm / (2 * OUT_MM)))
+        return max(DISC_CORNERS, min(DISC_MOST, wanted))
+
     def corners(self) -> Floats:
-        """(12, 3), around the circle."""
+        """(count, 3), around the circle."""
         first, second = _across(unit(self.normal))
-        angles = 2 * math.pi * np.arange(DISC_CORNERS) / DISC_CORNERS
-        radius = self.radius_mm / math.cos(math.pi / DISC_CORNERS)
+        angles = 2 * math.pi * np.arange(self.count) / self.count
+        radius = self.radius_mm / math.cos(math.pi / self.count)
         around = np.outer(np.cos(angles), first) + np.outer(np.sin(angles), second)
         return np.asarray(np.array(self.centre_mm) + radius * around)
 
@@ -293,9 +302,12 @@ class RoughModel(Strict):
                 ("trust",), '"balance" needs weighed_carats, what the balance says'
             )
         names = [d.name for d in self.defect]
-        twice = [n for n in names if names.count(n) > 1]
+        twice = [k for k, name in enumerate(names) if name in names[:k]]
         if twice:
-            raise ValueError(f"two defects are named '{twice[0]}'; names must differ")
+            raise MisplacedError(
+                ("defect", twice[0], "name"),
+                f"a defect before it is named '{names[twice[0]]}' too; names must differ",
+            )
         if sum(d.kind == "zone" for d in self.defect) > MOST_ZONES:
             raise ValueError(f"more than {MOST_ZONES} defects are zones")
         return self
@@ -668,7 +680,7 @@ def _defects(
     for k, model in enumerate(file.model.defect):
         shape = _shape(file, k, turn, scaled, mesh)
         if isinstance(shape, list):
-            walls = [around(body) for body in shape]
+            walls = [around(body, room) for body in shape]
             parts = [
                 (fit.corners(np.hstack([w, hull.planes])), fit.corners(np.hstack([w, room])))
                 for w in walls
@@ -701,7 +713,7 @@ def _within(model: DefectModel, body: Body | None, corners: Floats) -> Floats:
     """Corners that stand around a round body, drawn in until they are its own."""
     middle = corners.mean(axis=0)
     if model.disc is not None:
-        return np.asarray(middle + (corners - middle) * math.cos(math.pi / DISC_CORNERS))
+        return np.asarray(middle + (corners - middle) * math.cos(math.pi / model.disc.count))
     if body is None or body.ellipsoid is None:
         return corners
     m, w = body.ellipsoid[:, :3], body.ellipsoid[:, 3]
@@ -752,12 +764,21 @@ def _cup(at: Floats, normal: Floats, radius: float, depth: float) -> Body:
     return Body(ellipsoid=np.column_stack([rows, rows @ at]))
 
 
-def around(body: Body) -> Floats:
-    """Planes (4, m) of a body; those that touch an ellipsoid from without."""
+def around(body: Body, room: Floats | None = None) -> Floats:
+    """Planes (4, m) of a body; those that touch an ellipsoid from without, OUT_MM apart from it at most within *room* (4, k)."""
     if body.ellipsoid is None:
         return body.planes
     m, w = body.ellipsoid[:, :3], body.ellipsoid[:, 3]
-    touch = np.asarray(trimesh.creation.icosphere(subdivisions=DIVISIONS).vertices)
+    radius = 1 / float(np.linalg.svd(m)[1].min())
+    finer = math.log(max(1.0, OUT_SHARE * radius / OUT_MM), 4) if room is not None else 0.0
+    divisions = min(DIVISIONS_MOST, DIVISIONS + math.ceil(finer))
+    touch = np.asarray(trimesh.creation.icosphere(subdivisions=divisions).vertices)
+    if room is not None:
+        # elsewhere few will do; those of the coarser ones come first
+        at = np.linalg.solve(m, (touch + w).T)
+        inside = (room[:3].T @ at <= room[3][:, None]).all(axis=0)
+        inside[: 10 * 4**DIVISIONS + 2] = True
+        touch = touch[inside]
     planes = np.vstack([(touch @ m).T, 1 + touch @ w])
     return np.asarray(planes / np.linalg.norm(planes[:3], axis=0))
 

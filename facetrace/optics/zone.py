@@ -112,7 +112,7 @@ class Slab(Strict):
 
 
 class Ellipsoid(Strict):
-    """Three radii; the third lies *tilt* degrees off c towards *azimuth*, the body turned about it."""
+    """Three radii; the third lies *tilt* degrees off the file's z (of a zone file that is c) towards *azimuth*, the body turned about it."""
 
     centre_mm: Point = ORIGIN
     radii_mm: Annotated[tuple[Length, Length, Length], AS_LIST]

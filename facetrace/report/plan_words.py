@@ -157,9 +157,11 @@ def proven_words(gap: float) -> str:
 
 def _range(answer: Answer) -> str:
     loss = answer.room.rough.loss
+    margins = [loss.skin_mm, *(d.margin_mm for d in answer.room.rough.defects)]
+    never = ", but nothing farther than its skin or margin" if min(margins) < loss.scan_mm else ""
     words = (
         f"Low and high: the surface and all defects {loss.scan_mm:g} mm nearer or farther (error of the scan), the stone placed anew "
-        f"near by. In all, {loss.skin_mm:g} mm of skin go in grinding and polishing."
+        f"near by{never}. In all, {loss.skin_mm:g} mm of skin go in grinding and polishing."
     )
     less, more = answer.room.rough.doubt_carats
     if (less, more) != (1.0, 1.0):

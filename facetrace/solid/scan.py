@@ -126,7 +126,11 @@ def load(path: Path) -> trimesh.Trimesh:
         with np.errstate(all="ignore"):
             # no resolver, no materials: a mesh may not have further files opened, or pictures read
             mesh = trimesh.load_mesh(
-                io.BytesIO(content), file_type=kind, resolver=None, skip_materials=True
+                io.BytesIO(content),
+                file_type=kind,
+                resolver=None,
+                skip_materials=True,
+                process=False,
             )
     except Exception:
         # readers of many formats, each with errors of its own
@@ -135,7 +139,7 @@ def load(path: Path) -> trimesh.Trimesh:
         ) from None
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) < 4:
         raise FacetraceError(
-            f"{path} holds no mesh of a body; export its closed surface as triangles"
+            f"{path} holds no mesh of a body{_cut_short(kind, content)}; export its closed surface as triangles"
         )
     faces = np.asarray(mesh.faces)
     if faces.shape[1:] != (3,) or mesh.vertices.shape[1:] != (3,):
@@ -148,7 +152,20 @@ def load(path: Path) -> trimesh.Trimesh:
         raise FacetraceError(
             f"{path}: a corner is not a number, or more than {FARTHEST_MM:g} mm away; lengths are mm"
         )
+    # only now: it would drop what is not a number, and leave a hole
+    mesh.process()
     return mesh
+
+
+def _cut_short(kind: str, content: bytes) -> str:
+    """What is wrong with the length of a binary STL file: 80 bytes, the number of triangles, 50 bytes for each."""
+    if kind != "stl" or len(content) < 84 or b"facet" in content[:1000]:
+        return ""
+    wanted = 84 + 50 * int.from_bytes(content[80:84], "little")
+    if len(content) == wanted:
+        return ""
+    how = "cut short" if len(content) < wanted else "too long"
+    return f": it is {how}, its head asks for {wanted:,} bytes and it has {len(content):,}"
 
 
 def from_mesh(path: Path) -> Body:

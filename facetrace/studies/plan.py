@@ -544,7 +544,9 @@ def _rows(task: Task, setting: Setting, known: Sequence[Row], run: Run) -> Itera
     # an empty text is read back as none
     head |= {"changed": changed or None}
     if proof:
-        head |= {"most_carats": carats_of(room.rough, proof[0]), "cells": proof[1]}
+        # no stone is larger than its rough
+        most = min(proof[0], room.rough.volume_mm3)
+        head |= {"most_carats": carats_of(room.rough, most), "cells": proof[1]}
     if run.short or proof is None:
         head["remark"] = f"{STOPPED}: the best so far"
     first = row_of(eye, solid, best, head | {"kind": HEAVIEST})
