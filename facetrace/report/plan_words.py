@@ -119,7 +119,7 @@ def _point(origin: Any) -> str:
 
 def _placing(answer: Answer, row: Row) -> str:
     up, length, origin = placing(row, answer.room.rough)
-    changed = f" ({row['changed']})" if row["changed"] else ""
+    changed = f" (with {row['changed']} written into its design file)" if row["changed"] else ""
     at = _point(origin)
     return (
         f"Best: {called(row)}{changed}. Its table's normal is {table_to_c(row):.1f} deg from c and points, in the "
@@ -217,6 +217,8 @@ def _dearer(answer: Answer, best: Row, carats: float) -> str:
     low, expected, high = (times * ct for ct in (stone.low, stone.expected, stone.high))
     larger = replace(stone, low=low, expected=expected, high=high)
     now, then = (worth(answer.prices, [s]).expected.value for s in (stone, larger))
+    if plain(now) == plain(then):
+        return ""
     return f", and be worth {plain(then)} {answer.prices.currency} instead of {plain(now)} if it looked the same"
 
 
@@ -242,7 +244,10 @@ def _direction_words(answer: Answer) -> list[str]:
         value = ""
         if direction.worth and answer.worths:
             now = answer.worths[answer.best][0].expected.value
-            value = f"; worth {plain(direction.worth[0].expected.value)} instead of {plain(now)}"
+            of, bid = direction.worth
+            value = f"; worth {plain(of.expected.value)} instead of {plain(now)}"
+            if bid.limit.value > 0:
+                value += f", bid at most {plain(bid.limit.value)}"
         found.append(
             f"With the table {direction.name}, {table_to_c(row):.0f} deg from c, {row['design']} keeps {number(row, 'carats'):.2f} ct "
             f"instead of {have:.2f}, with {looks}{value}."
