@@ -157,8 +157,16 @@ def proven_words(gap: float) -> str:
 
 def _range(answer: Answer) -> str:
     loss = answer.room.rough.loss
-    margins = [loss.skin_mm, *(d.margin_mm for d in answer.room.rough.defects)]
-    never = ", but nothing farther than its skin or margin" if min(margins) < loss.scan_mm else ""
+    kept_off = answer.room.kept_off
+    margins = [
+        loss.skin_mm,
+        *(d.margin_mm for d in answer.room.rough.defects if d.name in kept_off),
+    ]
+    never = (
+        f" (a skin or margin under {loss.scan_mm:g} mm goes to 0, no further)"
+        if min(margins) < loss.scan_mm
+        else ""
+    )
     words = (
         f"Low and high: the surface and all defects {loss.scan_mm:g} mm nearer or farther (error of the scan), the stone placed anew "
         f"near by{never}. In all, {loss.skin_mm:g} mm of skin go in grinding and polishing."
