@@ -144,10 +144,21 @@ def paragraph(html: str, kind: str = "") -> str:
 
 
 def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "") -> str:
-    """A table of HTML cells; the first cell of a row is its heading. *heads* may be empty."""
-    head = "".join(f'<th scope="col">{h}</th>' for h in heads)
+    """A table of HTML cells; the first cell of a row is its heading. *heads* may be empty.
+
+    Columns of figures stand on the right, their heads too; those of words, and all of a table of kind "text", on the left.
+    """
+    rows = list(rows)
+    figures = {k for row in rows for k, cell in enumerate(row) if k and "<data" in cell}
+
+    def mark_of(k: int) -> str:
+        return "" if k in figures else ' class="words"'
+
+    head = "".join(f'<th scope="col"{mark_of(k)}>{h}</th>' for k, h in enumerate(heads))
     lines = [
-        f'<tr><th scope="row">{row[0]}</th>' + "".join(f"<td>{c}</td>" for c in row[1:]) + "</tr>"
+        f'<tr><th scope="row">{row[0]}</th>'
+        + "".join(f"<td{mark_of(k)}>{c}</td>" for k, c in enumerate(row[1:], 1))
+        + "</tr>"
         for row in rows
     ]
     top = f"<thead><tr>{head}</tr></thead>" if heads else ""
