@@ -239,6 +239,40 @@ def plan_page(tmp_path_factory):
     return told.with_name("box-report.html")
 
 
+@pytest.fixture(scope="module")
+def lot_page(plan_page):
+    """A lot of two roughs, with the stones of *plan_page*."""
+    document = json.loads(plan_page.with_name("box.json").read_text(encoding="utf-8"))
+    plan = document.pop("plan")
+    parcel = {"sum_of_bids": 1.0, "bid": plan["plans"][0]["bid"], "error": 0.0, "uncut": 0}
+    told = plan_page.with_name("lot.json")
+    told.write_text(json.dumps(document | {"lot": [plan, plan | {"sawn": None}], "unread": [], "parcel": parcel}))  # fmt: skip
+    paged(told)
+    return told.with_name("lot-report.html")
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_a_lots_bids_are_seen_without_scrolling(browser, lot_page, width):
+    """Each figure under its head, and the bids within the window; what to ask first above the table."""
+    page = browser.new_context(viewport={"width": width, "height": 844}, offline=True).new_page()
+    page.goto(lot_page.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    table = page.locator("#plan table").first
+    heads = [(h.inner_text(), h.bounding_box()) for h in table.locator("thead th").all()]
+    assert [name for name, _ in heads] == ["rough", "bid at most", "best", "ct cut", "expected value"]  # fmt: skip
+    place = heads[1][1]
+    assert place["x"] + place["width"] <= width
+    # the right edge of the text itself, not of its cell
+    edges = table.evaluate(
+        """(t, k) => [...t.rows].map((row) => { const r = document.createRange(); r.selectNodeContents(row.cells[k]);
+        return r.getBoundingClientRect().right; })""",
+        1,
+    )
+    assert max(edges) - min(edges) < 1
+    assert page.locator("#plan .caution").first.bounding_box()["y"] < place["y"]
+    page.context.close()
+
+
 @pytest.mark.parametrize("width", [320, 390, 1280])
 def test_a_plans_page_can_be_read_on_a_phone(browser, plan_page, width):
     """WCAG 1.4.10: only tables scroll sideways, each within itself; figures by the browser's own arithmetic; contrast."""

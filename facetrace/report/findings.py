@@ -1,5 +1,6 @@
 """Sections of a report on what a study, a plan or a re-cut found; each is empty where the document has nothing for it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from facetrace.report.charts import Scale, Series, chart
@@ -8,11 +9,13 @@ from facetrace.report.html import (
     figure,
     listed,
     paragraph,
+    rough_carats,
     section,
     table,
 )
 from facetrace.report.sections import Pictures, how, picture
 from facetrace.report.six_views import LETTERS
+from facetrace.studies.money import INDEPENDENT, LEFT_OUT
 
 PERCENT = 100.0
 # carats that are not worth their decimals
@@ -181,7 +184,7 @@ def planned(f: Figures, pictures: Pictures) -> str:
         return section("plan", "What the rough keeps", *_plan(f, pictures, "/plan"))
     if not f.has("/lot"):
         return ""
-    parts = [_lot(f, pictures), _parcel(f), _unread(f)]
+    parts = [_lot_alarms(f), _lot(f, pictures), _parcel(f), _unread(f)]
     for k in range(len(f.at("/lot"))):
         told = "".join(_plan(f, {}, f"/lot/{k}"))
         parts.append(
@@ -213,45 +216,55 @@ class _Best:
         return f.number(f"{self.at}/carats", 2)
 
 
+def _lot_alarms(f: Figures) -> str:
+    """What to know of single roughs before any number; what is said of several alike is said once."""
+    whose: dict[str, list[str]] = {}
+    for k in range(len(f.at("/lot"))):
+        for text in _alarm_lines(f, f"/lot/{k}"):
+            whose.setdefault(text, []).append(f"<b>{f.words(f'/lot/{k}/rough/name')}</b>")
+    return _caution(f"{', '.join(names)}: {text}" for text, names in whose.items())
+
+
 def _lot(f: Figures, pictures: Pictures) -> str:
     """A line for each rough and one for all, and the stones face up."""
     priced = f.has("/report/sums/value")
     lines, faces = [], []
     for k, part in enumerate(f.at("/lot")):
         at = f"/lot/{k}"
-        start = (f.words(f"{at}/rough/name"), f.number(f"{at}/rough/carats", 2))
+        name = _over(f.words(f"{at}/rough/name"), rough_carats(f, f"{at}/rough"))
         best = _Best.of(f, at)
         if best is None:
-            lines.append((*start, "none found", *[""] * (3 if priced else 1)))
+            lines.append(_lot_row(priced, name, "", "none found", "", ""))
             continue
-        money: tuple[str, ...] = ()
-        if priced:
-            little = part["little"] or not f.has(f"{best.at}/value")
-            money = (
-                ("little", "")
-                if little
-                else (f.number(f"{best.at}/value/expected/value", 0), _bid(f, best.at))
-            )
-        lines.append((*start, best.name, best.carats(f), *money))
+        bid, value = "little", ""
+        if f.has(f"{best.at}/value") and not part["little"]:
+            bid, value = _bid(f, best.at), f.number(f"{best.at}/value/expected/value", 0)
+        lines.append(_lot_row(priced, name, bid, best.name, best.carats(f), value))
         for n in range(len(part["sawn"]["stones"]) if best.several else 1):
             one = f"{best.at}/stones/{n}" if best.several else best.at
             faces.append(picture(f, pictures, f"lot {k} {n}", f"{f.words(f'{at}/rough/name')}: {_letter(best, n)}{f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
     sums = "/report/sums"
-    money = (f.number(f"{sums}/value", 0), f.number(f"{sums}/bid", 0)) if priced else ()
-    lines.append(("<b>all</b>", f.number(f"{sums}/rough_carats", 2), "", f.number(f"{sums}/carats", 2), *money))  # fmt: skip
-    heads = (
-        "rough",
-        "ct",
-        "best",
-        "ct cut",
-        *(("expected value", "bid at most") if priced else ()),
-    )
+    bid, value = (f.number(f"{sums}/{n}", 0) if priced else "" for n in ("bid", "value"))
+    by_volume = all(part["rough"]["scaled"] == 1 for part in f.at("/lot"))
+    said = "by their volume" if by_volume else "as the plans count them"
+    name = _over("<b>all</b>", f"{f.number(f'{sums}/rough_carats')} ct {said}")
+    lines.append(_lot_row(priced, name, bid, "", f.number(f"{sums}/carats", 2), value))
+    heads = _lot_row(priced, "rough", "bid at most", "best", "ct cut", "expected value")
     told = table("The lot: what each rough comes to at its best", heads, lines, "numbers")
     shown = [name for name in pictures if name.startswith("lot ")]
     under = ""
     if shown:
         under = paragraph(f"All at one scale and one exposure. {how(f, shown[0])}", "soft")
     return f'{told}<div class="grid">{"".join(faces)}</div>{under}'
+
+
+def _lot_row(priced: bool, name: str, bid: str, best: str, carats: str, value: str) -> tuple[str, ...]:  # fmt: skip
+    """The bid comes first: a phone shows no more than two columns without scrolling."""
+    return (name, bid, best, carats, value) if priced else (name, best, carats)
+
+
+def _over(name: str, below: str) -> str:
+    return f'{name}<br><span class="soft">{below}</span>'
 
 
 def _letter(best: _Best, number: int) -> str:
@@ -280,7 +293,18 @@ def _parcel(f: Figures) -> str:
         if buy
         else f.words(f"{bid}/remark")
     )
-    return table("The parcel", (), rows, "numbers") + paragraph(says)
+    return table("The parcel", (), rows, "numbers") + paragraph(says) + paragraph(_covers(f, bid))
+
+
+def _covers(f: Figures, bid: str) -> str:
+    """What the chance of a bid for several stones covers, and what it leaves out."""
+    percent = PERCENT * float(f.at(f"{bid}/loss"))
+    if percent:
+        chance = f.number(f"{bid}/loss", 0 if percent == round(percent) else 1, times=PERCENT)
+        loss = f" and stones lost in cutting ({chance} % each)."
+    else:
+        loss = ". It leaves out stones lost in cutting, for which the price file gives no chance."
+    return f"The chance covers the scan's error (each weight from low to high, as a triangle){loss} {LEFT_OUT} {INDEPENDENT}"
 
 
 def _unread(f: Figures) -> str:
@@ -298,6 +322,7 @@ def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
     parts = [
         _alarms(f, at),
         _verdict(f, at, best) if best else paragraph("No stone was found.", "lead"),
+        paragraph(f"The rough: {rough_carats(f, f'{at}/rough')}."),
     ]
     if any(name.startswith(("plan ", "sawn ")) for name in pictures):
         parts.append(_faces(f, pictures, at))
@@ -313,24 +338,31 @@ def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
 
 
 def _alarms(f: Figures, at: str) -> str:
+    return _caution(_alarm_lines(f, at))
+
+
+def _caution(lines: Iterable[str]) -> str:
+    told = listed(lines)
+    return f'<div class="caution">{told}</div>' if told else ""
+
+
+def _alarm_lines(f: Figures, at: str) -> list[str]:
     """What to know before any number: a weight that is not the scan's, work that was stopped, stones that failed."""
     lines = [f.words(f"{at}/question")] if f.has(f"{at}/question") else []
     if f.at(f"{at}/stopped"):
         lines.append("The work was stopped early: heavier stones may not have been found.")
     if f.at(f"{at}/little"):
         lines.append("The search found little. That is no advice not to buy.")
-    lines += [f.words(f"{at}/failed/{k}") for k in range(len(f.at(f"{at}/failed")))]
-    return f'<div class="caution">{listed(lines)}</div>' if lines else ""
+    return lines + [f.words(f"{at}/failed/{k}") for k in range(len(f.at(f"{at}/failed")))]
 
 
 def _verdict(f: Figures, at: str, best: _Best) -> str:
     """The best plan in one sentence: carats, value, bid."""
-    rough = f.number(f"{at}/rough/carats", 2)
     if best.several:
-        text = f"{best.name} keep {best.carats(f)} ct together of {rough}"
+        text = f"{best.name} keep {best.carats(f)} ct together"
     else:
         text = (
-            f"{best.name} keeps {best.carats(f)} ct of {rough} "
+            f"{best.name} keeps {best.carats(f)} ct "
             f"({f.number(f'{best.at}/low_carats', 2)} to {f.number(f'{best.at}/high_carats', 2)})"
         )
     if f.has(f"{best.at}/value") and not f.at(f"{at}/little"):

@@ -126,6 +126,16 @@ class Figures:
         return f'<span data-at="{esc(pointer)}">{esc(self.at(pointer))}</span>'
 
 
+def rough_carats(f: Figures, at: str) -> str:
+    """Carats of a rough {carats, weighed_carats}, as HTML: by the balance, by its volume, or both where they differ."""
+    volume = f.number(f"{at}/carats")
+    if not f.has(f"{at}/weighed_carats"):
+        return f"{volume} ct by its volume"
+    balance = f"{f.number(f'{at}/weighed_carats')} ct by the balance"
+    same = shown(f.at(f"{at}/weighed_carats"), 2) == shown(f.at(f"{at}/carats"), 2)
+    return balance if same else f"{balance}, {volume} by its volume"
+
+
 # ---- building blocks ---------------------------------------------------------------------------
 
 

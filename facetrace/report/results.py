@@ -212,11 +212,10 @@ def _orient(maker: _Maker) -> dict[str, Any]:
 def _plan(maker: _Maker) -> dict[str, Any]:
     drawing = _placed(maker, maker.document["plan"])
     rough = maker.document["plan"]["rough"]
-    weighed = f", weighed {rough['weighed_carats']:.2f}" if rough["weighed_carats"] else ""
     return {
         "members": {"drawing": drawing},
         "title": f"Plans for {rough['name']}",
-        "lead": f"{rough['material']}, {rough['carats']:.2f} ct of rough by its volume{weighed}, from {rough['file']}.",
+        "lead": f"{rough['material']}, from {rough['file']}.",
     }
 
 
