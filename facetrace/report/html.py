@@ -159,10 +159,12 @@ def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], kin
     Columns of figures stand on the right, their heads too; those of words, and all of a table of kind "text", on the left.
     """
     rows = list(rows)
-    figures = {k for row in rows for k, cell in enumerate(row) if k and "<data" in cell}
+    cells = [(k, cell) for row in rows for k, cell in enumerate(row) if k]
+    figures = {k for k, cell in cells if "<data" in cell}
+    words = {0, *(k for k, cell in cells if re.search(r"[^\W\d]", cell))} - figures
 
     def mark_of(k: int) -> str:
-        return "" if k in figures else ' class="words"'
+        return ' class="words"' if k in words else ""
 
     head = "".join(f'<th scope="col"{mark_of(k)}>{h}</th>' for k, h in enumerate(heads))
     lines = [
