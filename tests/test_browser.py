@@ -13,7 +13,7 @@ import sys
 
 import pytest
 from conftest import ROOT, brief_searches
-from test_report import box, changes, paged, plan_of
+from test_report import box, changes, paged, plan_of, run
 
 pytestmark = pytest.mark.slow
 
@@ -270,6 +270,26 @@ def test_a_lots_bids_are_seen_without_scrolling(browser, lot_page, width):
     )
     assert max(edges) - min(edges) < 1
     assert page.locator("#plan .caution").first.bounding_box()["y"] < place["y"]
+    page.context.close()
+
+
+def test_letters_of_a_marking_sheet_lie_apart(browser, plan_page):
+    """Three stones in one place, the worst there is: by Chromium's own layout no two texts of a view touch."""
+    page_file = plan_page.with_name("mark.html")
+    result = run("mark", plan_page.with_name("box.json"), "--pieces", "--out", page_file)
+    assert result.exit_code == 0, result.output
+    page = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True).new_page()
+    page.goto(page_file.as_uri())
+    views = page.evaluate(
+        """[...document.querySelectorAll('.six svg')].map((s) => [...s.querySelectorAll('text')].map((t) => {
+        const r = t.getBoundingClientRect(); return [t.textContent, r.left, r.right, (r.top + r.bottom) / 2, r.height]; }))"""
+    )
+    assert len(views) == 6
+    for texts in views:
+        assert {"TA", "TB", "TC", "CA", "CB", "CC"} <= {text for text, *_ in texts}
+        for (_, a, b, y, height), (_, c, d, z, _) in itertools.combinations(texts, 2):
+            # capitals are 0.7 of the line's height or less
+            assert b <= c or d <= a or abs(y - z) >= 0.6 * height, (texts, a, c)
     page.context.close()
 
 
