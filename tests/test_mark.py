@@ -1,5 +1,6 @@
 """The marking sheet: every number worked out again from the plan's JSON and the meshes, by other code; the page; mistakes."""
 
+import io
 import json
 import math
 import re
@@ -10,15 +11,20 @@ import numpy as np
 import pytest
 import trimesh
 from conftest import ROOT
+from PIL import Image
 from scipy.spatial import ConvexHull
 from test_cli import SCHEMA, run
 
 from facetrace.design.model import read_design
+from facetrace.optics.rough import read_rough, rough_of
 from facetrace.report.drawing import behind
 from facetrace.report.html import document_in, loose_numbers, wrong_figures
+from facetrace.report.plan import Panel, plan_png, saw_planes
 from facetrace.report.six_views import SIDES, Plane, Scene, chained, side_axes, skin_line
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
+from facetrace.studies import saw
+from facetrace.studies.orient import Cut
 
 HOSTILE = "Piece <script>alert(\"x\")</script> & 'one'"
 C = np.array([0.3, -0.2, 0.93])
@@ -349,6 +355,27 @@ def test_a_flat_crack_behind_beside_and_in_front():
     for shift, expected in (((0, 0, -1.1), True), ((1.4, 0, -5), True), ((1.6, 0, -5), False), ((0, 0, 0), False), ((0, 0, 1.1), False)):  # fmt: skip
         assert behind(cube, square + shift, np.eye(3)) is expected
     assert behind(cube, square[:, [2, 1, 0]] + [0, 0, -1.6], np.eye(3))
+
+
+def test_the_picture_of_a_plan_shows_its_saw_cuts(plan):
+    """The second cut is drawn on its own piece alone: side 1 of a cut is the other than its normal's."""
+    rough = rough_of(read_rough(plan.with_name("piece.toml")))
+    sides = [None if of is None else (of["cut"], of["side"]) for _, _, of in CUTS]
+    cuts = [saw.Cut(saw.Plane(np.array(n), d), (1.0, 1.0), of) for (n, d, _), of in zip(CUTS, sides, strict=True)]  # fmt: skip
+    first, second = saw_planes(cuts)
+    assert first.keep == ()
+    (normal, offset), = second.keep  # fmt: skip
+    for point in rough.mesh.vertices[:50]:
+        assert (point @ normal >= offset) == (point @ np.array(CUTS[0][0]) <= CUTS[0][1])
+    solid = build_solid(read_design(ROOT / "designs" / "round-brilliant.toml").design)
+    stones = tuple(Cut(solid.scaled(scale), turn, np.array(at), scale) for _, scale, turn, at in STONES)  # fmt: skip
+    said = {}
+    for planes in ((), (first, second)):
+        png = plan_png([Panel("three stones", stones, planes)], rough)
+        said[len(planes)] = Image.open(io.BytesIO(png)).text["Description"]
+    assert "never in it" in said[0]
+    assert "saw cuts" not in said[0]
+    assert "saw cuts" in said[2]
 
 
 def test_the_sheet_says_what_is_to_be_cut_and_where_polishing_is_all(plan):

@@ -8,6 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,7 +116,19 @@ class Scene:
         return edges[pair], np.column_stack([owner[pair], owner[pair + 1]])
 
 
-def skin_line(scene: Scene, plane: Plane) -> tuple[Floats, Ints, Ints]:
+class Skin(Protocol):
+    """A surface of triangles."""
+
+    @property
+    def vertices(self) -> Floats:
+        """(n, 3)."""
+
+    @property
+    def faces(self) -> Ints:
+        """(m, 3)."""
+
+
+def skin_line(scene: Skin, plane: Plane) -> tuple[Floats, Ints, Ints]:
     """(segments (k, 2, 3) where a plane meets the skin; the face of each (k,); edges on which they end (k, 2))."""
     beyond = scene.vertices @ plane.normal - plane.offset
     corners, after = scene.faces, np.roll(scene.faces, -1, axis=1)
