@@ -460,7 +460,7 @@ def changes(plan):
         "little": ({"little": True}, ["The search found little"]),
         "directions": ({"directions": found}, ["tilted (15 to 45°)", "none found"]),
         "two": ({"sawn": sawn_of(stone, 2)}, ["Two stones from one rough keep", "by one saw cut", "together"]),
-        "three": ({"sawn": sawn_of(stone, 3)}, ["Three stones from one rough keep", "by two saw cuts", "piece C"]),
+        "three": ({"sawn": sawn_of(stone, 3)}, ["Three stones from one rough keep", "by two saw cuts", "piece C", "Piece A is what stone A is cut from"]),
         "unpriced": ({"plans": [bare], "currency": None, "sawn": {k: v for k, v in sawn_of(stone, 2).items() if k not in ("value", "bid")}}, ["Two stones"]),
         "second": ({"sawn": sawn_of(stone, 2) | {"first": False}}, ["round-brilliant keeps"]),
         "nothing": (nothing | {"sawn": None}, ["No stone was found.", "the search found no stone of it"]),
@@ -493,6 +493,8 @@ def test_a_page_of_all_that_a_plan_may_be(planned, name):
     stones = len(plan["plans"]) + len((plan["sawn"] or {"stones": ()})["stones"])
     assert len(made["report"]["pictures"]) == stones
     assert sum(len(scene["stones"]) for scene in made["drawing"]["scenes"]) == stones
+    # the crack alone is drawn, and kept off
+    assert "One to be cut away is never in it" in words
     # what opens as a page opens as a picture and as a sheet, or says in a line that it has no stone
     for words_ in (("view", told, "--from", "side", "--size", "400"), ("mark", told)):
         result = CliRunner().invoke(

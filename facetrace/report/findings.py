@@ -459,7 +459,8 @@ def _pieces(f: Figures, at: str) -> str:
     cuts = len(f.at(f"{here}/cuts"))
     heads = ("", "ct", "low to high", f"table to c, {DEGREE}", "size, mm", *COLOUR_HEADS, *(("expected value",) if priced else ()))  # fmt: skip
     title = f"{COUNTS[len(pieces)]}, by {'one saw cut' if cuts == 1 else 'two saw cuts'}"
-    return f"<h3>{title}</h3>" + table(f"{title}: weight and colour of each", heads, lines, "numbers")  # fmt: skip
+    told = table(f"{title}: weight and colour of each", heads, lines, "numbers")
+    return f"<h3>{title}</h3>{told}{paragraph('Piece A is what stone A is cut from, and so on: the marking sheet shows where. Carats and sizes are those of the stones.', 'soft')}"  # fmt: skip
 
 
 def _directions(f: Figures, at: str) -> str:
@@ -495,12 +496,12 @@ def _values(f: Figures, at: str) -> str:
         lines.append((name, *_worth(f, sawn)))
     if not lines:
         return ""
-    told = table("Value by your own prices, and what to bid at most", ("", "expected", "low", "high", "bid at most"), lines, "numbers")  # fmt: skip
+    told = table("Value by your own prices, and what to bid at most", ("", "bid at most", "expected", "low", "high"), lines, "numbers")  # fmt: skip
     return told + paragraph(f"In {f.words(f'{at}/currency')}. An estimate, not an appraisal.", "soft")  # fmt: skip
 
 
 def _worth(f: Figures, at: str) -> tuple[str, ...]:
-    return (*(_money(f, f"{at}/value/{key}/value") for key in ("expected", "low", "high")), _bid(f, at))  # fmt: skip
+    return (_bid(f, at), *(_money(f, f"{at}/value/{key}/value") for key in ("expected", "low", "high")))  # fmt: skip
 
 
 def _faces(f: Figures, pictures: Pictures, at: str) -> str:
