@@ -284,7 +284,7 @@ def turning(f: Figures, pictures: Pictures) -> str:
     name = paragraph(f"{f.words('/drawing/name')}.", "soft")
     flaws = paragraph(FLAWS, "soft") if rough and f.at("/drawing/bodies") else ""
     return section(
-        "turning", f"The stone{rough}, to turn", name, '<div id="solid3d"></div>', flaws, none
+        "turning", f"The stone{rough}, to turn", name, flaws, '<div id="solid3d"></div>', none
     )
 
 
