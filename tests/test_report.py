@@ -511,9 +511,9 @@ def test_a_page_of_a_lot_with_unread_files_and_pieces(planned):
     folder, document = planned
     plan = document["plan"]
     stone = plan["plans"][0]
-    asked, weighed = changes(plan)["asked"][0], plan["rough"] | {"weighed_carats": plan["rough"]["carats"] + 0.001}  # fmt: skip
+    asked, weighed = changes(plan)["asked"][0], plan["rough"] | {"name": "second", "weighed_carats": plan["rough"]["carats"] + 0.001}  # fmt: skip
     lot = [
-        plan | {"sawn": sawn_of(stone, 2), "stopped": True}, plan | changes(plan)["nothing"][0] | {"stopped": True, "rough": weighed},
+        plan | {"sawn": sawn_of(stone, 2), "stopped": True, "question": "First find out: c."}, plan | changes(plan)["nothing"][0] | {"stopped": True, "rough": weighed},
         plan | {"little": True} | asked,
     ]  # fmt: skip
     bid = stone["bid"] | {"limit": {"value": 77.0, "stderr": 0.0}}
@@ -529,9 +529,13 @@ def test_a_page_of_a_lot_with_unread_files_and_pieces(planned):
     for text in (f"9.00 ct by the balance, {carats} by its volume", f"{carats} ct by the balance", f"{carats} ct by its volume"):  # fmt: skip
         assert text in words
     # what to know of single roughs comes before all figures, alike things once; what the parcel's chance covers beside it
-    assert words.index("box: First find out: 9 ct.") < words.index("The lot: what")
-    assert words.index("box, box: The work was stopped early") < words.index("The lot: what")
+    # roughs of one name are told apart by their files
+    one = f"box ({plan['rough']['file']})"
+    assert words.index(f"{one}: First find out: 9 ct.") < words.index("The lot: what")
+    assert words.index(f"{one}, second: The work was stopped early") < words.index("The lot: what")
     parcel_words = words[words.index("bid for all roughs together") : words.index("all its plans")]
+    # of the roughs asked about the first is in the sums, the last has little
+    assert f"something is to be found out first: {one}." in parcel_words
     assert f"stones lost in cutting ({100 * bid['loss']:g} % each). {LEFT_OUT} {INDEPENDENT}" in parcel_words  # fmt: skip
     sums = made["report"]["sums"]
     assert sums["carats"] == pytest.approx(3 * stone["carats"])

@@ -188,7 +188,7 @@ def planned(f: Figures, pictures: Pictures) -> str:
     for k in range(len(f.at("/lot"))):
         told = "".join(_plan(f, {}, f"/lot/{k}"))
         parts.append(
-            f"<details><summary>{f.words(f'/lot/{k}/rough/name')}: all its plans</summary>{told}</details>"
+            f"<details><summary>{_rough_name(f, k)}: all its plans</summary>{told}</details>"
         )
     return section("plan", "What the roughs keep", *parts)
 
@@ -221,7 +221,7 @@ def _lot_alarms(f: Figures) -> str:
     whose: dict[str, list[str]] = {}
     for k in range(len(f.at("/lot"))):
         for text in _alarm_lines(f, f"/lot/{k}"):
-            whose.setdefault(text, []).append(f"<b>{f.words(f'/lot/{k}/rough/name')}</b>")
+            whose.setdefault(text, []).append(f"<b>{_rough_name(f, k)}</b>")
     return _caution(f"{', '.join(names)}: {text}" for text, names in whose.items())
 
 
@@ -231,7 +231,7 @@ def _lot(f: Figures, pictures: Pictures) -> str:
     lines, faces = [], []
     for k, part in enumerate(f.at("/lot")):
         at = f"/lot/{k}"
-        name = _over(f.words(f"{at}/rough/name"), rough_carats(f, f"{at}/rough"))
+        name = _over(_rough_name(f, k), rough_carats(f, f"{at}/rough"))
         best = _Best.of(f, at)
         if best is None:
             lines.append(_lot_row(priced, name, "", "none found", "", ""))
@@ -242,7 +242,7 @@ def _lot(f: Figures, pictures: Pictures) -> str:
         lines.append(_lot_row(priced, name, bid, best.name, best.carats(f), value))
         for n in range(len(part["sawn"]["stones"]) if best.several else 1):
             one = f"{best.at}/stones/{n}" if best.several else best.at
-            faces.append(picture(f, pictures, f"lot {k} {n}", f"{f.words(f'{at}/rough/name')}: {_letter(best, n)}{f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
+            faces.append(picture(f, pictures, f"lot {k} {n}", f"{_rough_name(f, k)}: {_letter(best, n)}{f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
     sums = "/report/sums"
     bid, value = (f.number(f"{sums}/{n}", 0) if priced else "" for n in ("bid", "value"))
     by_volume = all(part["rough"]["scaled"] == 1 for part in f.at("/lot"))
@@ -261,6 +261,14 @@ def _lot(f: Figures, pictures: Pictures) -> str:
 def _lot_row(priced: bool, name: str, bid: str, best: str, carats: str, value: str) -> tuple[str, ...]:  # fmt: skip
     """The bid comes first: a phone shows no more than two columns without scrolling."""
     return (name, bid, best, carats, value) if priced else (name, best, carats)
+
+
+def _rough_name(f: Figures, number: int) -> str:
+    """What a rough of a lot is called; where another has the same name, with its file."""
+    at = f"/lot/{number}/rough"
+    names = [part["rough"]["name"] for part in f.at("/lot")]
+    file = f" ({f.words(f'{at}/file')})" if names.count(f.at(f"{at}/name")) > 1 else ""
+    return f.words(f"{at}/name") + file
 
 
 def _over(name: str, below: str) -> str:
@@ -293,7 +301,23 @@ def _parcel(f: Figures) -> str:
         if buy
         else f.words(f"{bid}/remark")
     )
-    return table("The parcel", (), rows, "numbers") + paragraph(says) + paragraph(_covers(f, bid))
+    return "".join(
+        [
+            table("The parcel", (), rows, "numbers"),
+            paragraph(says),
+            _doubted(f),
+            paragraph(_covers(f, bid)),
+        ]
+    )
+
+
+def _doubted(f: Figures) -> str:
+    """Roughs in the sums of which something is to be found out first."""
+    names = [
+        _rough_name(f, k) for k, part in enumerate(f.at("/lot"))
+        if part["question"] and not part["little"] and _Best.of(f, f"/lot/{k}")
+    ]  # fmt: skip
+    return paragraph(f"Bids and sums hold roughs of which something is to be found out first: {', '.join(names)}.") if names else ""  # fmt: skip
 
 
 def _covers(f: Figures, bid: str) -> str:
