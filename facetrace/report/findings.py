@@ -245,9 +245,7 @@ def _lot(f: Figures, pictures: Pictures) -> str:
             faces.append(picture(f, pictures, f"lot {k} {n}", f"{_rough_name(f, k)}: {_letter(best, n)}{f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
     sums = "/report/sums"
     bid, value = (f.number(f"{sums}/{n}", 0) if priced else "" for n in ("bid", "value"))
-    by_volume = all(part["rough"]["scaled"] == 1 for part in f.at("/lot"))
-    said = "by their volume" if by_volume else "as the plans count them"
-    name = _over("<b>all</b>", f"{f.number(f'{sums}/rough_carats')} ct {said}")
+    name = _over("<b>all</b>", f"{f.number(f'{sums}/rough_carats')} ct in all")
     lines.append(_lot_row(priced, name, bid, "", f.number(f"{sums}/carats", 2), value))
     heads = _lot_row(priced, "rough", "bid at most", "best", "ct cut", "expected value")
     told = table("The lot: what each rough comes to at its best", heads, lines, "numbers")

@@ -283,7 +283,9 @@ def _lot(maker: _Maker) -> dict[str, Any]:
         sums |= {"value": 0.0, "bid": 0.0}
     for k, part in enumerate(lot):
         room = _room(maker, part)
-        sums["rough_carats"] += part["rough"]["carats"]
+        rough = room.rough
+        # what the terminal goes by, too: the balance, unless its weight is in doubt
+        sums["rough_carats"] += rough.carats if rough.weight_note else rough.weighed_carats or rough.carats  # fmt: skip
         best, rows = _best(part)
         for n, row in enumerate(rows):
             cut, design, _ = lying(maker.result, part, row, room.rough)
