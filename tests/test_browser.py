@@ -13,7 +13,7 @@ import sys
 
 import pytest
 from conftest import ROOT, brief_searches
-from test_report import box, changes, paged, plan_of
+from test_report import box, changes, paged, plan_of, run
 
 pytestmark = pytest.mark.slow
 
@@ -237,6 +237,60 @@ def plan_page(tmp_path_factory):
     told.write_text(json.dumps(document), encoding="utf-8")
     paged(told)
     return told.with_name("box-report.html")
+
+
+@pytest.fixture(scope="module")
+def lot_page(plan_page):
+    """A lot of two roughs, with the stones of *plan_page*."""
+    document = json.loads(plan_page.with_name("box.json").read_text(encoding="utf-8"))
+    plan = document.pop("plan")
+    parcel = {"sum_of_bids": 1.0, "bid": plan["plans"][0]["bid"], "error": 0.0, "uncut": 0}
+    told = plan_page.with_name("lot.json")
+    told.write_text(json.dumps(document | {"lot": [plan, plan | {"sawn": None}], "unread": [], "parcel": parcel}))  # fmt: skip
+    paged(told)
+    return told.with_name("lot-report.html")
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_a_lots_bids_are_seen_without_scrolling(browser, lot_page, width):
+    """Each figure under its head, and the bids within the window; what to ask first above the table."""
+    page = browser.new_context(viewport={"width": width, "height": 844}, offline=True).new_page()
+    page.goto(lot_page.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    table = page.locator("#plan table").first
+    heads = [(h.inner_text(), h.bounding_box()) for h in table.locator("thead th").all()]
+    assert [name for name, _ in heads] == ["rough", "bid at most", "best", "ct cut", "expected value"]  # fmt: skip
+    place = heads[1][1]
+    assert place["x"] + place["width"] <= width
+    # the right edge of the text itself, not of its cell
+    edges = table.evaluate(
+        """(t, k) => [...t.rows].map((row) => { const r = document.createRange(); r.selectNodeContents(row.cells[k]);
+        return r.getBoundingClientRect().right; })""",
+        1,
+    )
+    assert max(edges) - min(edges) < 1
+    assert page.locator("#plan .caution").first.bounding_box()["y"] < place["y"]
+    page.context.close()
+
+
+def test_letters_of_a_marking_sheet_lie_apart(browser, plan_page):
+    """Three stones in one place, the worst there is: by Chromium's own layout no two texts of a view touch."""
+    page_file = plan_page.with_name("mark.html")
+    result = run("mark", plan_page.with_name("box.json"), "--pieces", "--out", page_file)
+    assert result.exit_code == 0, result.output
+    page = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True).new_page()
+    page.goto(page_file.as_uri())
+    views = page.evaluate(
+        """[...document.querySelectorAll('.six svg')].map((s) => [...s.querySelectorAll('text')].map((t) => {
+        const r = t.getBoundingClientRect(); return [t.textContent, r.left, r.right, (r.top + r.bottom) / 2, r.height]; }))"""
+    )
+    assert len(views) == 6
+    for texts in views:
+        assert {"TA", "TB", "TC", "CA", "CB", "CC"} <= {text for text, *_ in texts}
+        for (_, a, b, y, height), (_, c, d, z, _) in itertools.combinations(texts, 2):
+            # capitals are 0.7 of the line's height or less
+            assert b <= c or d <= a or abs(y - z) >= 0.6 * height, (texts, a, c)
+    page.context.close()
 
 
 @pytest.mark.parametrize("width", [320, 390, 1280])

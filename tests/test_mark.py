@@ -1,5 +1,6 @@
 """The marking sheet: every number worked out again from the plan's JSON and the meshes, by other code; the page; mistakes."""
 
+import io
 import json
 import math
 import re
@@ -10,13 +11,20 @@ import numpy as np
 import pytest
 import trimesh
 from conftest import ROOT
+from PIL import Image
+from scipy.spatial import ConvexHull
 from test_cli import SCHEMA, run
 
 from facetrace.design.model import read_design
+from facetrace.optics.rough import read_rough, rough_of
+from facetrace.report.drawing import behind
 from facetrace.report.html import document_in, loose_numbers, wrong_figures
+from facetrace.report.plan import Panel, plan_png, saw_planes
 from facetrace.report.six_views import SIDES, Plane, Scene, chained, side_axes, skin_line
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
+from facetrace.studies import saw
+from facetrace.studies.orient import Cut
 
 HOSTILE = "Piece <script>alert(\"x\")</script> & 'one'"
 C = np.array([0.3, -0.2, 0.93])
@@ -187,6 +195,8 @@ def test_every_number_is_that_of_the_meshes(plan, words, pieces):
     np.testing.assert_allclose(found["rough"]["high_mm"], high, atol=1e-5)
     np.testing.assert_allclose(found["rough"]["size_mm"], high - low, atol=1e-5)
     assert found["rough"]["carats"] == pytest.approx(rough.volume * DENSITY / 200, rel=1e-6)
+    # the file's own line
+    assert found["rough"]["weighed_carats"] == 10.15
     # the file's losses; agree_mm: twice the scan's 0.05
     assert (found["rough"]["skin_mm"], found["rough"]["agree_mm"]) == (0.15, 0.1)
     c = C / np.linalg.norm(C)
@@ -305,6 +315,91 @@ def test_lines_on_the_skin_of_a_box():
     assert np.linalg.norm(line[0] - line[-1]) > 1
 
 
+def interval(hull, at, eye):
+    """From where to where a line at + s eye runs in a convex hull; none (from above to) where it misses it."""
+    slope, height = hull.equations[:, :3] @ eye, hull.equations[:, :3] @ at + hull.equations[:, 3]
+    ends = -height / slope
+    return ends[slope < 0].max(), ends[slope > 0].min()
+
+
+def test_what_lies_behind_a_stone_by_its_lines_of_sight():
+    """Random convex pairs: 900 lines of sight through both, each cut by the faces of both hulls; seeded, and exact for a line."""
+    rng = np.random.default_rng(4)
+    counts = {True: 0, False: 0}
+    for _ in range(60):
+        stone, flaw = (
+            rng.normal(size=(12, 3)),
+            0.6 * rng.normal(size=(7, 3)) + 2 * rng.normal(size=3),
+        )
+        axes = np.linalg.qr(rng.normal(size=(3, 3)))[0]
+        hulls = [ConvexHull(points) for points in (stone, flaw)]
+        seen = [points @ axes[:2].T for points in (stone, flaw)]
+        low, high = np.max([s.min(0) for s in seen], axis=0), np.min([s.max(0) for s in seen], axis=0)  # fmt: skip
+        lines = [(x, y) for x in np.linspace(low[0], high[0], 30) for y in np.linspace(low[1], high[1], 30)]  # fmt: skip
+        both = [[interval(h, np.array(p) @ axes[:2], axes[2]) for h in hulls] for p in lines if (low < high).all()]  # fmt: skip
+        both = [(s, f) for s, f in both if s[0] < s[1] and f[0] < f[1]]
+        told = behind(stone, flaw, axes)
+        counts[told] += 1
+        # lines may miss a shared corner, never show what is not there
+        if told:
+            assert all(f[1] < s[0] for s, f in both)
+        elif both:
+            assert any(f[1] > s[0] for s, f in both)
+    assert min(counts.values()) >= 5
+
+
+def test_a_flat_crack_behind_beside_and_in_front():
+    """A cube of 2 mm seen along z, and a square of 1 mm, edge on too: positions by hand."""
+    cube = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)], dtype=float)
+    square = np.array([[x, y, 0] for x in (-0.5, 0.5) for y in (-0.5, 0.5)])
+    for shift, expected in (((0, 0, -1.1), True), ((1.4, 0, -5), True), ((1.6, 0, -5), False), ((0, 0, 0), False), ((0, 0, 1.1), False)):  # fmt: skip
+        assert behind(cube, square + shift, np.eye(3)) is expected
+    assert behind(cube, square[:, [2, 1, 0]] + [0, 0, -1.6], np.eye(3))
+
+
+def test_the_picture_of_a_plan_shows_its_saw_cuts(plan):
+    """The second cut is drawn on its own piece alone: side 1 of a cut is the other than its normal's."""
+    rough = rough_of(read_rough(plan.with_name("piece.toml")))
+    sides = [None if of is None else (of["cut"], of["side"]) for _, _, of in CUTS]
+    cuts = [saw.Cut(saw.Plane(np.array(n), d), (1.0, 1.0), of) for (n, d, _), of in zip(CUTS, sides, strict=True)]  # fmt: skip
+    first, second = saw_planes(cuts)
+    assert first.keep == ()
+    (normal, offset), = second.keep  # fmt: skip
+    for point in rough.mesh.vertices[:50]:
+        assert (point @ normal >= offset) == (point @ np.array(CUTS[0][0]) <= CUTS[0][1])
+    solid = build_solid(read_design(ROOT / "designs" / "round-brilliant.toml").design)
+    stones = tuple(Cut(solid.scaled(scale), turn, np.array(at), scale) for _, scale, turn, at in STONES)  # fmt: skip
+    said = {}
+    for planes in ((), (first, second)):
+        png = plan_png([Panel("three stones", stones, planes)], rough)
+        said[len(planes)] = Image.open(io.BytesIO(png)).text["Description"]
+    assert "never in it" in said[0]
+    assert "saw cuts" not in said[0]
+    assert "saw cuts" in said[2]
+
+
+def test_the_sheet_says_what_is_to_be_cut_and_where_polishing_is_all(plan):
+    """Two weights of one rough; the stone's own size apart from its design's name; a table no deeper than the skin is not ground."""
+    document = json.loads(plan.read_text(encoding="utf-8"))
+    found, text = marked(plan)
+    words = re.sub(r"<[^>]+>", "", text)
+    size = " × ".join(f"{mm:.2f}" for mm in found["stones"][0]["size_mm"])
+    assert f"To be cut: {found['stones'][0]['carats']:.2f} ct, {size} mm, from the design 'Round" in words  # fmt: skip
+    assert f"The rough: 10.15 ct by the balance, {found['rough']['carats']:.2f} by its volume." in words  # fmt: skip
+    assert "Grind a face square to the table's normal" in words
+    assert "One to be cut away is never in it" in words
+    # the table moved up along its normal until it lies at the skin
+    stone = document["plan"]["plans"][0]
+    up = np.array(stone["turn"])[:, 2]
+    for off, polished in ((0.001, True), (-0.01, False)):
+        below = found["stones"][0]["planes"][0]["below_mm"] - found["rough"]["skin_mm"]
+        stone["shift_mm"] = (np.array(STONES[0][3]) + (below + off) * up).tolist()
+        plan.with_name("moved.json").write_text(json.dumps(document), encoding="utf-8")
+        _, text = marked(plan.with_name("moved.json"))
+        assert ("Only polish this side, do not grind it" in text) is polished
+        assert ("Stop <data" in text) is not polished
+
+
 @pytest.mark.parametrize(
     ("words", "complaint"),
     [
@@ -359,5 +454,7 @@ def test_the_sheet_says_the_order_of_the_cuts(plan):
     # the second divides what lies against the first's normal
     other = {"+": "\N{MINUS SIGN}", "-": "+"}[up[0]] + up[1]
     assert f"divide the piece towards {other} of cut 1" in words
+    assert f"Stone A: it lies in piece A, towards {other} of cut 1, towards" in words
+    assert "below the outermost point of piece A over it" in words
     assert text.count(">S1<") >= 4
     assert text.count(">S2<") >= 3

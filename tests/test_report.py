@@ -35,6 +35,7 @@ from facetrace.report.html import (
     wrong_figures,
 )
 from facetrace.report.pages import report_html
+from facetrace.studies.money import INDEPENDENT, LEFT_OUT
 
 RFC6901 = json.loads(
     r'{"foo": ["bar", "baz"], "": 0, "a/b": 1, "c%d": 2, "e^f": 3, "g|h": 4, "i\\j": 5, "k\"l": 6, " ": 7, "m~n": 8}'
@@ -421,7 +422,9 @@ def test_a_page_of_a_plan_has_its_certificate_and_what_is_proven(planned):
     told = folder / "box.json"
     words, _ = paged(told)
     stone = document["plan"]["plans"][0]
-    assert f"keeps {stone['carats']:.2f} ct of {6 * 6 * 9 * 3.99 / 200:.2f}" in words
+    assert f"keeps {stone['carats']:.2f} ct (" in words
+    # no balance: 6 x 6 x 9 mm at 3.99 g/cm3, a carat is 0.2 g
+    assert f"The rough: {6 * 6 * 9 * 3.99 / 200:.2f} ct by its volume." in words
     assert f"off {stone['checked']['defects'][0]['mm']:.2f}" in words
     assert f"{100 * stone['gap']:.2f}" in words
     assert "not proven" not in words
@@ -450,11 +453,14 @@ def changes(plan):
             ["not proven", "The work was stopped early"],
         ),
         "failed": ({"failed": ["a stone <i> did not pass its check: 1 mm"]}, ["a stone <i> did not pass its check"]),
-        "asked": ({"question": "First find out: 9 ct.", "words": ["First find out: 9 ct.", *plan["words"]]}, ["First find out: 9 ct."]),
+        "asked": (
+            {"question": "First find out: 9 ct.", "words": ["First find out: 9 ct.", *plan["words"]], "rough": plan["rough"] | {"weighed_carats": 9.0}},
+            ["First find out: 9 ct.", f"The rough: 9.00 ct by the balance, {plan['rough']['carats']:.2f} by its volume."],
+        ),
         "little": ({"little": True}, ["The search found little"]),
         "directions": ({"directions": found}, ["tilted (15 to 45°)", "none found"]),
         "two": ({"sawn": sawn_of(stone, 2)}, ["Two stones from one rough keep", "by one saw cut", "together"]),
-        "three": ({"sawn": sawn_of(stone, 3)}, ["Three stones from one rough keep", "by two saw cuts", "piece C"]),
+        "three": ({"sawn": sawn_of(stone, 3)}, ["Three stones from one rough keep", "by two saw cuts", "piece C", "Piece A is what stone A is cut from"]),
         "unpriced": ({"plans": [bare], "currency": None, "sawn": {k: v for k, v in sawn_of(stone, 2).items() if k not in ("value", "bid")}}, ["Two stones"]),
         "second": ({"sawn": sawn_of(stone, 2) | {"first": False}}, ["round-brilliant keeps"]),
         "nothing": (nothing | {"sawn": None}, ["No stone was found.", "the search found no stone of it"]),
@@ -487,6 +493,8 @@ def test_a_page_of_all_that_a_plan_may_be(planned, name):
     stones = len(plan["plans"]) + len((plan["sawn"] or {"stones": ()})["stones"])
     assert len(made["report"]["pictures"]) == stones
     assert sum(len(scene["stones"]) for scene in made["drawing"]["scenes"]) == stones
+    # the crack alone is drawn, and kept off
+    assert "One to be cut away is never in it" in words
     # what opens as a page opens as a picture and as a sheet, or says in a line that it has no stone
     for words_ in (("view", told, "--from", "side", "--size", "400"), ("mark", told)):
         result = CliRunner().invoke(
@@ -503,7 +511,11 @@ def test_a_page_of_a_lot_with_unread_files_and_pieces(planned):
     folder, document = planned
     plan = document["plan"]
     stone = plan["plans"][0]
-    lot = [plan | {"sawn": sawn_of(stone, 2)}, plan | changes(plan)["nothing"][0], plan | {"little": True}]  # fmt: skip
+    asked, weighed = changes(plan)["asked"][0], plan["rough"] | {"name": "second", "weighed_carats": plan["rough"]["carats"] + 0.001}  # fmt: skip
+    lot = [
+        plan | {"sawn": sawn_of(stone, 2), "stopped": True, "question": "First find out: c."}, plan | changes(plan)["nothing"][0] | {"stopped": True, "rough": weighed},
+        plan | {"little": True} | asked,
+    ]  # fmt: skip
     bid = stone["bid"] | {"limit": {"value": 77.0, "stderr": 0.0}}
     parcel = {"sum_of_bids": 66.0, "bid": bid, "error": 2.0, "uncut": 1}
     unread = [{"name": "gone", "problem": "gone.toml:3: shape: <b> is missing"}]
@@ -513,6 +525,18 @@ def test_a_page_of_a_lot_with_unread_files_and_pieces(planned):
     words, made = paged(told)
     for text in ("Not planned", "gone.toml:3: shape: <b> is missing", "Two stones from one rough", "none found", "little", "66", "77", "too low by"):  # fmt: skip
         assert text in words
+    carats = f"{plan['rough']['carats']:.2f}"
+    for text in (f"9.00 ct by the balance, {carats} by its volume", f"{carats} ct by the balance", f"{carats} ct by its volume"):  # fmt: skip
+        assert text in words
+    # what to know of single roughs comes before all figures, alike things once; what the parcel's chance covers beside it
+    # roughs of one name are told apart by their files
+    one = f"box ({plan['rough']['file']})"
+    assert words.index(f"{one}: First find out: 9 ct.") < words.index("The lot: what")
+    assert words.index(f"{one}, second: The work was stopped early") < words.index("The lot: what")
+    parcel_words = words[words.index("bid for all roughs together") : words.index("all its plans")]
+    # of the roughs asked about the first is in the sums, the last has little
+    assert f"something is to be found out first: {one}." in parcel_words
+    assert f"stones lost in cutting ({100 * bid['loss']:g} % each). {LEFT_OUT} {INDEPENDENT}" in parcel_words  # fmt: skip
     sums = made["report"]["sums"]
     assert sums["carats"] == pytest.approx(3 * stone["carats"])
     assert sums["value"] == pytest.approx(stone["value"]["expected"]["value"])

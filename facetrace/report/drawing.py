@@ -13,6 +13,7 @@ from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
+from scipy.optimize import linprog
 
 from facetrace.report.html import esc, shown
 from facetrace.solid.polyhedron import Floats, Solid
@@ -28,6 +29,12 @@ WIDE = 0.56
 DIAL, RING = 9.0, 2.2
 # light blue of Okabe & Ito, "Color Universal Design", 2008
 MARKED = "#56b4e9"
+# what a reader may get wrong of flaws in a drawing, and how those behind the stone are drawn
+FLAWS = (
+    "Flaws may be drawn over the stone. One to be cut away is never in it, but in front of it, behind it or beside it; "
+    "others may lie in it."
+)
+BEHIND = "Broken outline: behind the stone."
 
 
 @dataclass(frozen=True)
@@ -69,6 +76,18 @@ def scale_for(solid: Solid, room_mm: float) -> float:
     around = 2 * float(np.linalg.norm(solid.vertices[:, :2], axis=1).max())
     size = max(around, float(np.ptp(solid.vertices[:, 2])))
     return max([s for s in SCALES if s * size <= room_mm], default=SCALES[0])
+
+
+def behind(stone: Floats, flaw: Floats, axes: Floats) -> bool:
+    """Whether a flaw lies behind a stone: on each line of sight that meets both, all of it farther from the eye.
+
+    Of the convex hulls of corners (n, 3) and (m, 3); rows of *axes* (3, 3): right, up, to the eye. A linear program over
+    weights of the corners finds how far a point of the flaw may lie before one of the stone that is seen in its place.
+    """
+    apart = np.vstack([-stone, flaw]) @ axes.T
+    one = np.repeat([[1.0, 0.0], [0.0, 1.0]], [len(stone), len(flaw)], axis=1)
+    found = linprog(-apart[:, 2], A_eq=np.vstack([apart[:, :2].T, one]), b_eq=[0, 0, 1, 1])
+    return bool(found.status == 0 and -found.fun < 0)
 
 
 @dataclass(frozen=True)

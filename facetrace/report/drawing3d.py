@@ -35,6 +35,7 @@ from facetrace.design.model import Design
 from facetrace.optics.rough import Rough, around
 from facetrace.report.drawing import tier_of
 from facetrace.report.plan import SHARP, Panel
+from facetrace.report.six_views import LETTERS
 from facetrace.solid import fit
 from facetrace.solid.body import Body
 from facetrace.solid.build import facets_of
@@ -134,7 +135,7 @@ def _drawing(
 
 
 def _called(panel: Panel, number: int) -> str:
-    return panel.name if len(panel.cuts) == 1 else f"{panel.name}, stone {number + 1}"
+    return panel.name if len(panel.cuts) == 1 else f"{panel.name}, stone {LETTERS[number]}"
 
 
 def _stone(

@@ -1,5 +1,6 @@
 """Sections of a report on what a study, a plan or a re-cut found; each is empty where the document has nothing for it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from facetrace.report.charts import Scale, Series, chart
@@ -8,11 +9,13 @@ from facetrace.report.html import (
     figure,
     listed,
     paragraph,
+    rough_carats,
     section,
     table,
 )
 from facetrace.report.sections import Pictures, how, picture
 from facetrace.report.six_views import LETTERS
+from facetrace.studies.money import INDEPENDENT, LEFT_OUT
 
 PERCENT = 100.0
 # carats that are not worth their decimals
@@ -181,11 +184,11 @@ def planned(f: Figures, pictures: Pictures) -> str:
         return section("plan", "What the rough keeps", *_plan(f, pictures, "/plan"))
     if not f.has("/lot"):
         return ""
-    parts = [_lot(f, pictures), _parcel(f), _unread(f)]
+    parts = [_lot_alarms(f), _lot(f, pictures), _parcel(f), _unread(f)]
     for k in range(len(f.at("/lot"))):
         told = "".join(_plan(f, {}, f"/lot/{k}"))
         parts.append(
-            f"<details><summary>{f.words(f'/lot/{k}/rough/name')}: all its plans</summary>{told}</details>"
+            f"<details><summary>{_rough_name(f, k)}: all its plans</summary>{told}</details>"
         )
     return section("plan", "What the roughs keep", *parts)
 
@@ -213,45 +216,61 @@ class _Best:
         return f.number(f"{self.at}/carats", 2)
 
 
+def _lot_alarms(f: Figures) -> str:
+    """What to know of single roughs before any number; what is said of several alike is said once."""
+    whose: dict[str, list[str]] = {}
+    for k in range(len(f.at("/lot"))):
+        for text in _alarm_lines(f, f"/lot/{k}"):
+            whose.setdefault(text, []).append(f"<b>{_rough_name(f, k)}</b>")
+    return _caution(f"{', '.join(names)}: {text}" for text, names in whose.items())
+
+
 def _lot(f: Figures, pictures: Pictures) -> str:
     """A line for each rough and one for all, and the stones face up."""
     priced = f.has("/report/sums/value")
     lines, faces = [], []
     for k, part in enumerate(f.at("/lot")):
         at = f"/lot/{k}"
-        start = (f.words(f"{at}/rough/name"), f.number(f"{at}/rough/carats", 2))
+        name = _over(_rough_name(f, k), rough_carats(f, f"{at}/rough"))
         best = _Best.of(f, at)
         if best is None:
-            lines.append((*start, "none found", *[""] * (3 if priced else 1)))
+            lines.append(_lot_row(priced, name, "", "none found", "", ""))
             continue
-        money: tuple[str, ...] = ()
-        if priced:
-            little = part["little"] or not f.has(f"{best.at}/value")
-            money = (
-                ("little", "")
-                if little
-                else (f.number(f"{best.at}/value/expected/value", 0), _bid(f, best.at))
-            )
-        lines.append((*start, best.name, best.carats(f), *money))
+        bid, value = "little", ""
+        if f.has(f"{best.at}/value") and not part["little"]:
+            bid, value = _bid(f, best.at), f.number(f"{best.at}/value/expected/value", 0)
+        lines.append(_lot_row(priced, name, bid, best.name, best.carats(f), value))
         for n in range(len(part["sawn"]["stones"]) if best.several else 1):
             one = f"{best.at}/stones/{n}" if best.several else best.at
-            faces.append(picture(f, pictures, f"lot {k} {n}", f"{f.words(f'{at}/rough/name')}: {_letter(best, n)}{f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
+            faces.append(picture(f, pictures, f"lot {k} {n}", f"{_rough_name(f, k)}: {_letter(best, n)}{f.words(f'{one}/design')}, {f.number(f'{one}/carats', 2)} ct"))  # fmt: skip
     sums = "/report/sums"
-    money = (f.number(f"{sums}/value", 0), f.number(f"{sums}/bid", 0)) if priced else ()
-    lines.append(("<b>all</b>", f.number(f"{sums}/rough_carats", 2), "", f.number(f"{sums}/carats", 2), *money))  # fmt: skip
-    heads = (
-        "rough",
-        "ct",
-        "best",
-        "ct cut",
-        *(("expected value", "bid at most") if priced else ()),
-    )
+    bid, value = (f.number(f"{sums}/{n}", 0) if priced else "" for n in ("bid", "value"))
+    name = _over("<b>all</b>", f"{f.number(f'{sums}/rough_carats')} ct in all")
+    lines.append(_lot_row(priced, name, bid, "", f.number(f"{sums}/carats", 2), value))
+    heads = _lot_row(priced, "rough", "bid at most", "best", "ct cut", "expected value")
     told = table("The lot: what each rough comes to at its best", heads, lines, "numbers")
     shown = [name for name in pictures if name.startswith("lot ")]
     under = ""
     if shown:
         under = paragraph(f"All at one scale and one exposure. {how(f, shown[0])}", "soft")
     return f'{told}<div class="grid">{"".join(faces)}</div>{under}'
+
+
+def _lot_row(priced: bool, name: str, bid: str, best: str, carats: str, value: str) -> tuple[str, ...]:  # fmt: skip
+    """The bid comes first: a phone shows no more than two columns without scrolling."""
+    return (name, bid, best, carats, value) if priced else (name, best, carats)
+
+
+def _rough_name(f: Figures, number: int) -> str:
+    """What a rough of a lot is called; where another has the same name, with its file."""
+    at = f"/lot/{number}/rough"
+    names = [part["rough"]["name"] for part in f.at("/lot")]
+    file = f" ({f.words(f'{at}/file')})" if names.count(f.at(f"{at}/name")) > 1 else ""
+    return f.words(f"{at}/name") + file
+
+
+def _over(name: str, below: str) -> str:
+    return f'{name}<br><span class="soft">{below}</span>'
 
 
 def _letter(best: _Best, number: int) -> str:
@@ -280,7 +299,34 @@ def _parcel(f: Figures) -> str:
         if buy
         else f.words(f"{bid}/remark")
     )
-    return table("The parcel", (), rows, "numbers") + paragraph(says)
+    return "".join(
+        [
+            table("The parcel", (), rows, "numbers"),
+            paragraph(says),
+            _doubted(f),
+            paragraph(_covers(f, bid)),
+        ]
+    )
+
+
+def _doubted(f: Figures) -> str:
+    """Roughs in the sums of which something is to be found out first."""
+    names = [
+        _rough_name(f, k) for k, part in enumerate(f.at("/lot"))
+        if part["question"] and not part["little"] and _Best.of(f, f"/lot/{k}")
+    ]  # fmt: skip
+    return paragraph(f"Bids and sums hold roughs of which something is to be found out first: {', '.join(names)}.") if names else ""  # fmt: skip
+
+
+def _covers(f: Figures, bid: str) -> str:
+    """What the chance of a bid for several stones covers, and what it leaves out."""
+    percent = PERCENT * float(f.at(f"{bid}/loss"))
+    if percent:
+        chance = f.number(f"{bid}/loss", 0 if percent == round(percent) else 1, times=PERCENT)
+        loss = f" and stones lost in cutting ({chance} % each)."
+    else:
+        loss = ". It leaves out stones lost in cutting, for which the price file gives no chance."
+    return f"The chance covers the scan's error (each weight from low to high, as a triangle){loss} {LEFT_OUT} {INDEPENDENT}"
 
 
 def _unread(f: Figures) -> str:
@@ -298,6 +344,7 @@ def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
     parts = [
         _alarms(f, at),
         _verdict(f, at, best) if best else paragraph("No stone was found.", "lead"),
+        paragraph(f"The rough: {rough_carats(f, f'{at}/rough')}."),
     ]
     if any(name.startswith(("plan ", "sawn ")) for name in pictures):
         parts.append(_faces(f, pictures, at))
@@ -313,24 +360,31 @@ def _plan(f: Figures, pictures: Pictures, at: str) -> list[str]:
 
 
 def _alarms(f: Figures, at: str) -> str:
+    return _caution(_alarm_lines(f, at))
+
+
+def _caution(lines: Iterable[str]) -> str:
+    told = listed(lines)
+    return f'<div class="caution">{told}</div>' if told else ""
+
+
+def _alarm_lines(f: Figures, at: str) -> list[str]:
     """What to know before any number: a weight that is not the scan's, work that was stopped, stones that failed."""
     lines = [f.words(f"{at}/question")] if f.has(f"{at}/question") else []
     if f.at(f"{at}/stopped"):
         lines.append("The work was stopped early: heavier stones may not have been found.")
     if f.at(f"{at}/little"):
         lines.append("The search found little. That is no advice not to buy.")
-    lines += [f.words(f"{at}/failed/{k}") for k in range(len(f.at(f"{at}/failed")))]
-    return f'<div class="caution">{listed(lines)}</div>' if lines else ""
+    return lines + [f.words(f"{at}/failed/{k}") for k in range(len(f.at(f"{at}/failed")))]
 
 
 def _verdict(f: Figures, at: str, best: _Best) -> str:
     """The best plan in one sentence: carats, value, bid."""
-    rough = f.number(f"{at}/rough/carats", 2)
     if best.several:
-        text = f"{best.name} keep {best.carats(f)} ct together of {rough}"
+        text = f"{best.name} keep {best.carats(f)} ct together"
     else:
         text = (
-            f"{best.name} keeps {best.carats(f)} ct of {rough} "
+            f"{best.name} keeps {best.carats(f)} ct "
             f"({f.number(f'{best.at}/low_carats', 2)} to {f.number(f'{best.at}/high_carats', 2)})"
         )
     if f.has(f"{best.at}/value") and not f.at(f"{at}/little"):
@@ -427,7 +481,8 @@ def _pieces(f: Figures, at: str) -> str:
     cuts = len(f.at(f"{here}/cuts"))
     heads = ("", "ct", "low to high", f"table to c, {DEGREE}", "size, mm", *COLOUR_HEADS, *(("expected value",) if priced else ()))  # fmt: skip
     title = f"{COUNTS[len(pieces)]}, by {'one saw cut' if cuts == 1 else 'two saw cuts'}"
-    return f"<h3>{title}</h3>" + table(f"{title}: weight and colour of each", heads, lines, "numbers")  # fmt: skip
+    told = table(f"{title}: weight and colour of each", heads, lines, "numbers")
+    return f"<h3>{title}</h3>{told}{paragraph('Piece A is what stone A is cut from, and so on: the marking sheet shows where. Carats and sizes are those of the stones.', 'soft')}"  # fmt: skip
 
 
 def _directions(f: Figures, at: str) -> str:
@@ -463,12 +518,12 @@ def _values(f: Figures, at: str) -> str:
         lines.append((name, *_worth(f, sawn)))
     if not lines:
         return ""
-    told = table("Value by your own prices, and what to bid at most", ("", "expected", "low", "high", "bid at most"), lines, "numbers")  # fmt: skip
+    told = table("Value by your own prices, and what to bid at most", ("", "bid at most", "expected", "low", "high"), lines, "numbers")  # fmt: skip
     return told + paragraph(f"In {f.words(f'{at}/currency')}. An estimate, not an appraisal.", "soft")  # fmt: skip
 
 
 def _worth(f: Figures, at: str) -> tuple[str, ...]:
-    return (*(_money(f, f"{at}/value/{key}/value") for key in ("expected", "low", "high")), _bid(f, at))  # fmt: skip
+    return (_bid(f, at), *(_money(f, f"{at}/value/{key}/value") for key in ("expected", "low", "high")))  # fmt: skip
 
 
 def _faces(f: Figures, pictures: Pictures, at: str) -> str:

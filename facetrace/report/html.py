@@ -126,6 +126,16 @@ class Figures:
         return f'<span data-at="{esc(pointer)}">{esc(self.at(pointer))}</span>'
 
 
+def rough_carats(f: Figures, at: str) -> str:
+    """Carats of a rough {carats, weighed_carats}, as HTML: by the balance, by its volume, or both where they differ."""
+    volume = f.number(f"{at}/carats")
+    if not f.has(f"{at}/weighed_carats"):
+        return f"{volume} ct by its volume"
+    balance = f"{f.number(f'{at}/weighed_carats')} ct by the balance"
+    same = shown(f.at(f"{at}/weighed_carats"), 2) == shown(f.at(f"{at}/carats"), 2)
+    return balance if same else f"{balance}, {volume} by its volume"
+
+
 # ---- building blocks ---------------------------------------------------------------------------
 
 
@@ -144,10 +154,23 @@ def paragraph(html: str, kind: str = "") -> str:
 
 
 def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "") -> str:
-    """A table of HTML cells; the first cell of a row is its heading. *heads* may be empty."""
-    head = "".join(f'<th scope="col">{h}</th>' for h in heads)
+    """A table of HTML cells; the first cell of a row is its heading. *heads* may be empty.
+
+    Columns of figures stand on the right, their heads too; those of words, and all of a table of kind "text", on the left.
+    """
+    rows = list(rows)
+    cells = [(k, cell) for row in rows for k, cell in enumerate(row) if k]
+    figures = {k for k, cell in cells if "<data" in cell}
+    words = {0, *(k for k, cell in cells if re.search(r"[^\W\d]", cell))} - figures
+
+    def mark_of(k: int) -> str:
+        return ' class="words"' if k in words else ""
+
+    head = "".join(f'<th scope="col"{mark_of(k)}>{h}</th>' for k, h in enumerate(heads))
     lines = [
-        f'<tr><th scope="row">{row[0]}</th>' + "".join(f"<td>{c}</td>" for c in row[1:]) + "</tr>"
+        f'<tr><th scope="row">{row[0]}</th>'
+        + "".join(f"<td{mark_of(k)}>{c}</td>" for k, c in enumerate(row[1:], 1))
+        + "</tr>"
         for row in rows
     ]
     top = f"<thead><tr>{head}</tr></thead>" if heads else ""

@@ -19,6 +19,7 @@ from facetrace.optics.colour import observer, srgb_of
 from facetrace.optics.rough import Rough, read_rough, rough_of
 from facetrace.optics.zone import substances
 from facetrace.report.document import ESTIMATE
+from facetrace.report.drawing import BEHIND, FLAWS
 from facetrace.report.drawing3d import fewer
 from facetrace.report.html import (
     Figures,
@@ -27,6 +28,7 @@ from facetrace.report.html import (
     listed,
     page,
     paragraph,
+    rough_carats,
     section,
     table,
 )
@@ -165,7 +167,7 @@ def mark_part(marked: Marked) -> dict[str, Any]:
     kinds = {d.name: (d.kind, d.wish) for d in rough.defects}
     return {
         "rough": {
-            "name": rough.name, "file": str(rough.file.path), "carats": rough.carats,
+            "name": rough.name, "file": str(rough.file.path), "carats": rough.carats, "weighed_carats": rough.weighed_carats,
             "size_mm": (high - low).tolist(), "low_mm": low.tolist(), "high_mm": high.tolist(),
             "skin_mm": rough.loss.skin_mm, "agree_mm": max(AGREE_MM, 2 * rough.loss.scan_mm), "notes": list(rough.notes),
         },
@@ -377,15 +379,15 @@ def _size(f: Figures, at: str) -> str:
 
 def _head(f: Figures) -> str:
     blanks = "".join(f'<span class="blank">{w}<i></i></span>' for w in ("piece", "cutter", "date", "carats in"))  # fmt: skip
-    several = len(f.at("/mark/stones")) > 1
     stones = "; ".join(
-        f"{LETTERS[k] + ', ' if several else ''}{f.words(f'/mark/stones/{k}/name')} of {f.number(f'/mark/stones/{k}/carats')} ct, "
-        f"{_size(f, f'/mark/stones/{k}/size_mm')}"
-        for k in range(len(f.at("/mark/stones")))
+        f"{f'stone {LETTERS[k]}, ' if f.at(f'{at}/sides') else ''}{f.number(f'{at}/carats')} ct, {_size(f, f'{at}/size_mm')}, "
+        f"from the design '{f.words(f'{at}/name')}'"
+        for k, at in enumerate(f"/mark/stones/{k}" for k in range(len(f.at("/mark/stones"))))
     )
     return "\n".join([
         f"<header><h1>Marking sheet: {f.words('/mark/rough/name')}</h1>",
-        paragraph(f"{f.number('/mark/rough/carats')} ct of rough. To be cut: {stones}.", "lead"),
+        paragraph(f"To be cut: {stones}.", "lead"),
+        paragraph(f"The rough: {rough_carats(f, '/mark/rough')}."),
         f'<p class="blanks">{blanks}</p></header>',
     ])  # fmt: skip
 
@@ -427,6 +429,8 @@ def _views(f: Figures, scene: Scene, moved: float) -> str:
         )
         + ". c: the optic axis."
     ]
+    if scene.defects:
+        key.append(f"{FLAWS} {BEHIND}")
     for k, defect in enumerate(scene.defects):
         at = f"/mark/defects/{k}"
         key.append(
@@ -546,19 +550,16 @@ def _saw_steps(f: Figures) -> list[str]:
 
 def _order(f: Figures) -> str:
     steps = _saw_steps(f)
-    piece = "sawn piece" if steps else "rough"
     for n in range(len(f.at("/mark/stones"))):
         at = f"/mark/stones/{n}"
-        own = ""
+        own, piece = "", "the rough"
         if f.at(f"{at}/sides"):
-            own = f"Stone {LETTERS[n]}: "
+            own, piece = f"Stone {LETTERS[n]}: ", f"piece {LETTERS[n]}"
             sides = (_side_words(f, f"{at}/sides/{k}") for k in range(len(f.at(f"{at}/sides"))))
-            steps.append(f"{own}it lies in the piece towards {', towards '.join(sides)}.")
+            steps.append(f"{own}it lies in {piece}, towards {', towards '.join(sides)}.")  # fmt: skip
         steps += [
-            f"{own}Draw the line of the table's plane round the piece (whole line in the views, heights under Numbers).",
-            f"{own}Grind a face square to the table's normal, which stands {_three(f, f'{at}/normal_deg')}. The finished table lies "
-            f"{f.number(f'{at}/planes/0/below_mm')} mm below the outermost point of the {piece} over it. Stop "
-            f"{f.number('/mark/rough/skin_mm')} mm before that: the rest goes in polishing.",
+            f"{own}Draw the line of the table's plane round {piece} (whole line in the views, heights under Numbers).",
+            own + _table_step(f, at, piece),
             f"{own}Mark T on that face, and the length through it: {_three(f, f'{at}/length_deg')}.",
             f"{own}Set the dop on the face, its axis through T and square to the face; index <span data-fixed>0</span> along the length.",
             f"{own}Below the same outermost point the girdle plane lies {f.number(f'{at}/planes/1/below_mm')} mm, "
@@ -566,6 +567,18 @@ def _order(f: Figures) -> str:
             "a dichroscope or a polariscope through the table shows whether that came true.",
         ]  # fmt: skip
     return section("order", "In this order", _steps(steps))
+
+
+def _table_step(f: Figures, at: str, piece: str) -> str:
+    """How deep to grind for the table; nothing to grind where polishing takes all that lies over it, as numbers are printed."""
+    below, skin = f"{at}/planes/0/below_mm", "/mark/rough/skin_mm"
+    lies = (
+        f"The finished table lies {f.number(below)} mm below the outermost point of {piece} over it"
+    )
+    normal = f"square to the table's normal, which stands {_three(f, f'{at}/normal_deg')}"
+    if round(f.at(below), 2) > round(f.at(skin), 2):
+        return f"Grind a face {normal}. {lies}. Stop {f.number(skin)} mm before that: the rest goes in polishing."
+    return f"Only polish this side, do not grind it: the face is {normal}. {lies}, and polishing may take {f.number(skin)} mm."
 
 
 def _cautions(f: Figures) -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,8 +13,11 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
 from facetrace.optics.rough import Defect, Rough
-from facetrace.placement.thinning import thinned
+from facetrace.placement.thinning import Thinned, thinned
+from facetrace.report.drawing import BEHIND, FLAWS, behind
 from facetrace.report.picture import DPI, plain, png
+from facetrace.report.six_views import Plane, chained, skin_line
+from facetrace.studies import saw
 from facetrace.studies.orient import Cut
 
 Floats = NDArray[np.float64]
@@ -28,15 +32,30 @@ DRAWN = 6000
 # names of the views, and the stone's axes that point right, up, and to the eye
 VIEWS = (("face up", 0, 1, 2), ("along its length", 1, 2, 0), ("across", 0, 2, 1))
 PANEL = 3.1
-HEAD, FOOT = 0.62, 0.62
+HEAD, FOOT = 0.62, 0.8
 
 
 @dataclass(frozen=True)
 class Panel:
-    """Stones in their place, with a name; the first is seen from its own three sides."""
+    """Stones in their place, with a name, and the saw cuts between them; the first is seen from its own three sides."""
 
     name: str
     cuts: tuple[Cut, ...]
+    saws: tuple[Plane, ...] = ()
+
+
+def saw_planes(cuts: Sequence[saw.Cut]) -> tuple[Plane, ...]:
+    """The cuts of several pieces, each with the sides of those before it that bound what it divides."""
+
+    def before(cut: saw.Cut) -> tuple[tuple[Floats, float], ...]:
+        if cut.of is None:
+            return ()
+        first, side = cuts[cut.of[0]], cut.of[1]
+        return (*before(first), (-side * first.plane.normal, -side * first.plane.offset))
+
+    return tuple(
+        Plane(f"saw {k + 1}", cut.plane.normal, cut.plane.offset, before(cut)) for k, cut in enumerate(cuts)
+    )  # fmt: skip
 
 
 def plan_png(panels: Sequence[Panel], rough: Rough) -> bytes:
@@ -45,27 +64,35 @@ def plan_png(panels: Sequence[Panel], rough: Rough) -> bytes:
     figure = Figure(figsize=(3 * PANEL, height), dpi=DPI)
     reach = 0.54 * float(np.linalg.norm(np.ptp(rough.mesh.vertices, axis=0)))
     names = list(dict.fromkeys(d.name for d in rough.defects))
+    skin = thinned(rough.mesh.vertices, rough.mesh.faces, DRAWN)
     for line, panel in enumerate(panels):
         bottom = FOOT + PANEL * (len(panels) - 1 - line)
         for k, (view, right, up, eye) in enumerate(VIEWS):
             axes = figure.add_axes((k / 3, bottom / height, 1 / 3, 0.93 * PANEL / height))
             frame = panel.cuts[0].turn[:, [right, up, eye]] * [1, 1, -1 if eye == 1 else 1]
-            _view(axes, rough, panel.cuts, frame, names, reach)
+            _view(axes, rough, skin, panel, frame, names, reach)
             axes.text(0.04, 0.97, view, transform=axes.transAxes, fontsize=8, va="top")
         top = (bottom + 0.965 * PANEL) / height
         figure.text(0.012, top, plain(panel.name), fontsize=9, va="center")
     title = f"Plans for {rough.name}"
     figure.text(0.012, 1 - 0.22 / height, plain(title), fontsize=11, va="center")
     _legend(figure, names, height)
-    note = "One scale throughout, mm. Grey: the rough. Lines in it: the stone's facets that face the eye."
-    figure.text(0.012, 0.14 / height, note, fontsize=7, color="0.25", va="center")
-    return png(figure, {"Title": title, "Description": note})
+    notes = [
+        "One scale throughout, mm. Grey: the rough. Lines in it: the stone's facets that face the eye."
+    ]
+    if any(panel.saws for panel in panels):
+        notes[0] += " Dashes and dots: saw cuts."
+    if names:
+        notes.append(f"{FLAWS} {BEHIND}")
+    for k, note in enumerate(reversed(notes)):
+        figure.text(0.012, (0.13 + 0.16 * k) / height, note, fontsize=7, color="0.25", va="center")
+    return png(figure, {"Title": title, "Description": " ".join(notes)})
 
 
 def _legend(figure: Figure, names: Sequence[str], height: float) -> None:
     for k, name in enumerate(names[:8]):
         colour, hatch = COLOURS[k % len(COLOURS)], HATCHES[k % len(HATCHES)]
-        x, y = 0.012 + 0.245 * (k % 4), (0.44 - 0.17 * (k // 4)) / height
+        x, y = 0.012 + 0.245 * (k % 4), (0.63 - 0.17 * (k // 4)) / height
         figure.add_artist(
             Polygon(
                 [(x, y - 0.05 / height), (x + 0.02, y - 0.05 / height), (x + 0.02, y + 0.05 / height), (x, y + 0.05 / height)],
@@ -76,7 +103,13 @@ def _legend(figure: Figure, names: Sequence[str], height: float) -> None:
 
 
 def _view(
-    axes: Any, rough: Rough, cuts: Sequence[Cut], frame: Floats, names: Sequence[str], reach: float
+    axes: Any,
+    rough: Rough,
+    skin: Thinned,
+    panel: Panel,
+    frame: Floats,
+    names: Sequence[str],
+    reach: float,
 ) -> None:
     """One view; columns of *frame* (3, 3): right, up and towards the eye, in the rough's frame."""
     middle = rough.mesh.vertices.mean(axis=0) @ frame
@@ -84,14 +117,21 @@ def _view(
     def seen(points: Floats) -> Floats:
         return np.asarray((points @ frame - middle)[..., :2])
 
-    body, sharp, rim = _skin(rough, frame[:, 2])
+    body, sharp, rim = _skin(skin, frame[:, 2])
     axes.add_collection(PolyCollection(list(seen(body)), facecolors="0.86", edgecolors="0.86", linewidths=0.3, zorder=1))  # fmt: skip
     axes.add_collection(LineCollection(list(seen(sharp)), colors="0.62", linewidths=0.5, zorder=2))
     axes.add_collection(LineCollection(list(seen(rim)), colors="0.35", linewidths=0.9, zorder=2))
-    for cut in sorted(cuts, key=lambda c: float(c.shift @ frame[:, 2])):
+    for cut in sorted(panel.cuts, key=lambda c: float(c.shift @ frame[:, 2])):
         _facets(axes, cut, frame, seen)
+    stones = [cut.shift + cut.solid.vertices @ cut.turn.T for cut in panel.cuts]
     for defect in rough.defects:
-        _defect(axes, defect, names.index(defect.name), seen)
+        hidden = any(behind(stone, defect.points, frame.T) for stone in stones)
+        _defect(axes, defect, names.index(defect.name), seen, hidden)
+    for plane in panel.saws:
+        segments, faces, edges = skin_line(skin, plane)
+        near = _normals(skin)[faces] @ frame[:, 2] > 0
+        for line in chained(seen(segments[near]), edges[near]):
+            axes.plot(*line.T, color="black", lw=1.1, ls="-.", zorder=6)
     _axis(axes, frame, reach)
     length = 1.0 if reach < 6 else 5.0
     axes.plot([-0.94 * reach, -0.94 * reach + length], [-0.93 * reach] * 2, color="black", lw=1.6)
@@ -106,13 +146,16 @@ def _outline(points: Floats) -> Floats:
     return np.asarray(points[ConvexHull(points).vertices])
 
 
-def _skin(rough: Rough, eye: Floats) -> tuple[Floats, Floats, Floats]:
-    """Triangles (n, 3, 3) of the surface that face the eye, edges (n, 2, 3) where it turns, and its rim as it is seen."""
-    few = thinned(rough.mesh.vertices, rough.mesh.faces, DRAWN)
-    vertices, faces = few.vertices, few.faces
-    t = vertices[faces]
+def _normals(skin: Thinned) -> Floats:
+    """(n, 3) of the triangles, of length 1."""
+    t = skin.vertices[skin.faces]
     normals = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
+    return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None])
+
+
+def _skin(skin: Thinned, eye: Floats) -> tuple[Floats, Floats, Floats]:
+    """Triangles (n, 3, 3) of the surface that face the eye, edges (n, 2, 3) where it turns, and its rim as it is seen."""
+    vertices, faces, normals = skin.vertices, skin.faces, _normals(skin)
     edges = np.sort(np.vstack([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
     _, which, count = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
     # a thinned surface may have an odd edge
@@ -125,7 +168,7 @@ def _skin(rough: Rough, eye: Floats) -> tuple[Floats, Floats, Floats]:
     lines = vertices[edges[order[0::2]]]
     sharp = np.einsum("ij,ij->i", one, two) < SHARP
     rim = (one @ eye > 0) != (two @ eye > 0)
-    return t[normals @ eye > 0], lines[sharp], lines[rim]
+    return vertices[faces[normals @ eye > 0]], lines[sharp], lines[rim]
 
 
 def _facets(axes: Any, cut: Cut, frame: Floats, seen: Any) -> None:
@@ -141,17 +184,20 @@ def _facets(axes: Any, cut: Cut, frame: Floats, seen: Any) -> None:
     )
 
 
-def _defect(axes: Any, defect: Defect, number: int, seen: Any) -> None:
+def _defect(axes: Any, defect: Defect, number: int, seen: Any, hidden: bool) -> None:
+    """A flaw over the stones; of one that is *hidden* behind a stone only a broken outline over it."""
     colour, hatch = COLOURS[number % len(COLOURS)], HATCHES[number % len(HATCHES)]
     points = seen(defect.points)
     try:
         outline = _outline(points)
     except QhullError:
         # a crack seen edge on
-        axes.plot(points[:, 0], points[:, 1], color=colour, lw=1.8, zorder=5)
+        axes.plot(points[:, 0], points[:, 1], color=colour, lw=1.8, ls="--" if hidden else "-", zorder=5)  # fmt: skip
         return
-    axes.add_patch(Polygon(outline, facecolor=colour, alpha=0.22, lw=0, zorder=4))
-    axes.add_patch(Polygon(outline, fill=False, edgecolor=colour, hatch=hatch, lw=0.9, zorder=5))
+    patch = partial(Polygon, outline)
+    axes.add_patch(patch(facecolor=colour, alpha=0.22, lw=0, zorder=2.5 if hidden else 4))
+    axes.add_patch(patch(fill=False, edgecolor=colour, hatch=hatch, lw=0, zorder=2.6 if hidden else 5))  # fmt: skip
+    axes.add_patch(patch(fill=False, edgecolor=colour, lw=0.9, ls="--" if hidden else "-", zorder=5))  # fmt: skip
 
 
 def _axis(axes: Any, frame: Floats, reach: float) -> None:

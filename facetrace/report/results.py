@@ -212,11 +212,10 @@ def _orient(maker: _Maker) -> dict[str, Any]:
 def _plan(maker: _Maker) -> dict[str, Any]:
     drawing = _placed(maker, maker.document["plan"])
     rough = maker.document["plan"]["rough"]
-    weighed = f", weighed {rough['weighed_carats']:.2f}" if rough["weighed_carats"] else ""
     return {
         "members": {"drawing": drawing},
         "title": f"Plans for {rough['name']}",
-        "lead": f"{rough['material']}, {rough['carats']:.2f} ct of rough by its volume{weighed}, from {rough['file']}.",
+        "lead": f"{rough['material']}, from {rough['file']}.",
     }
 
 
@@ -284,7 +283,9 @@ def _lot(maker: _Maker) -> dict[str, Any]:
         sums |= {"value": 0.0, "bid": 0.0}
     for k, part in enumerate(lot):
         room = _room(maker, part)
-        sums["rough_carats"] += part["rough"]["carats"]
+        rough = room.rough
+        # what the terminal goes by, too: the balance, unless its weight is in doubt
+        sums["rough_carats"] += rough.carats if rough.weight_note else rough.weighed_carats or rough.carats  # fmt: skip
         best, rows = _best(part)
         for n, row in enumerate(rows):
             cut, design, _ = lying(maker.result, part, row, room.rough)

@@ -5,6 +5,7 @@ from typing import Any
 
 from facetrace.report.bitmap import KIND, scale_colours
 from facetrace.report.charts import Scale, Series, chart
+from facetrace.report.drawing import FLAWS
 from facetrace.report.html import (
     Figures,
     data_url,
@@ -281,7 +282,10 @@ def turning(f: Figures, pictures: Pictures) -> str:
     none = "<noscript><p>Without scripts the drawing cannot be turned.</p></noscript>"
     rough = "" if f.at("/drawing/rough") is None else " in the rough"
     name = paragraph(f"{f.words('/drawing/name')}.", "soft")
-    return section("turning", f"The stone{rough}, to turn", name, '<div id="solid3d"></div>', none)
+    flaws = paragraph(FLAWS, "soft") if rough and f.at("/drawing/bodies") else ""
+    return section(
+        "turning", f"The stone{rough}, to turn", name, flaws, '<div id="solid3d"></div>', none
+    )
 
 
 # ---- light against weight ----------------------------------------------------------------------

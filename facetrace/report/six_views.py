@@ -8,12 +8,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
-from facetrace.report.drawing import FINE, LETTER, SCALES, THICK, THIN
+from facetrace.report.drawing import FINE, LETTER, SCALES, THICK, THIN, behind
 from facetrace.report.html import esc
 from facetrace.solid.lobes import WALL
 from facetrace.studies.orient import Cut
@@ -32,8 +33,12 @@ ARROW_MM = 7.0
 DASHES = {
     "table": "", "girdle": "2 1", "saw 1": "5 1.2 1 1.2", "saw 2": "5 1.2 1 1.2 1 1.2",
 }  # fmt: skip
-# names of several stones
+# names of several pieces, and of the stones that lie in them
 LETTERS = "ABC"
+# a spot and the circle round a flaw's number: half of their size, mm of paper; width of a bold letter, as a share of its height
+SPOT, NUMBER, BOLD = 0.7, 2.1, 0.7
+# where a label stands about its spot: right or left, up or down, first what is tried first
+ROUND = ((1, -1), (-1, -1), (1, 1), (-1, 1), (1, 0), (-1, 0), (0, -1), (0, 1))
 
 
 def side_axes(side: str) -> Floats:
@@ -111,7 +116,19 @@ class Scene:
         return edges[pair], np.column_stack([owner[pair], owner[pair + 1]])
 
 
-def skin_line(scene: Scene, plane: Plane) -> tuple[Floats, Ints, Ints]:
+class Skin(Protocol):
+    """A surface of triangles."""
+
+    @property
+    def vertices(self) -> Floats:
+        """(n, 3)."""
+
+    @property
+    def faces(self) -> Ints:
+        """(m, 3)."""
+
+
+def skin_line(scene: Skin, plane: Plane) -> tuple[Floats, Ints, Ints]:
     """(segments (k, 2, 3) where a plane meets the skin; the face of each (k,); edges on which they end (k, 2))."""
     beyond = scene.vertices @ plane.normal - plane.offset
     corners, after = scene.faces, np.roll(scene.faces, -1, axis=1)
@@ -192,11 +209,21 @@ class SideView:
     def large(self, words: str) -> str:
         """The whole drawing; *words* describe it."""
         x, y = self.half + EDGE_MM
-        parts = [self._rough(), *self._lines()]
         order = np.argsort([float(s.shift @ self.axes[2]) for s in self.scene.stones])
-        parts += [p for k in order for p in self._stone(int(k))]
-        parts += [p for k, defect in enumerate(self.scene.defects) for p in self._defect(defect, k)]
-        parts += [*self._names(), *self._c(x + 12.0, -y + 7.0), *self._bar(-x, y + 3)]
+        spots = [spot for k in order for spot in self._spots(int(k))]
+        names = self._names()
+        # what labels keep off: x, y, and half of width and height
+        taken = [np.append(at, _half(text)) for at, text in names]
+        taken += [np.append(at, [SPOT, SPOT]) for at, _, _ in spots]
+        parts = [self._rough(), *self._lines(), *self._flaws(over=False)]
+        parts += [self._stone(int(k)) for k in order]
+        parts += self._flaws(over=True)
+        parts += [_dot(at, filled) for at, _, filled in spots]
+        parts += [self._number(defect, k, taken) for k, defect in enumerate(self.scene.defects)]
+        labels = [(at, letter) for at, letter, _ in spots] + self._saws
+        parts += [_label(at, letter, taken) for at, letter in labels]
+        parts += [_text(*at, text, bold=True) for at, text in names]
+        parts += [*self._c(x + 12.0, -y + 7.0), *self._bar(-x, y + 3)]
         return _svg(
             f"view-{SIDES.index(self.side)}",
             (-x, -y, 2 * x + ASIDE_MM, 2 * y + 4.5),
@@ -228,27 +255,42 @@ class SideView:
             f'<path d="{lines}" stroke="var(--soft)" stroke-width="{FINE}"/></g>'
         )
 
-    def _lines(self) -> list[str]:
+    @cached_property
+    def _drawn(self) -> list[tuple[Plane, list[Floats]]]:
         """Where planes meet the skin that one sees: what is drawn on the piece with a pen."""
         found = []
         for plane in self.scene.planes:
             segments, faces, edges = skin_line(self.scene, plane)
             near = self.scene.normals[faces] @ self.axes[2] > 0
-            lines = chained(self.seen(segments[near]), edges[near])
-            path = "".join(_path(line, False) for line in lines)
-            saw = plane.kind.startswith("saw")
-            found.append(
-                f'<path d="{path}" style="stroke:var({"--c2" if saw else "--stone"})" stroke-width="{THICK}" '
-                f'stroke-dasharray="{DASHES[plane.kind] or "none"}"/>'
-            )
-            if saw and lines:
-                x, y = max((point for line in lines for point in line), key=lambda p: float(p[0]))
-                found.append(_text(x + 0.8, y, f"S{plane.kind[-1]}", anchor="start", halo=True))
+            found.append((plane, chained(self.seen(segments[near]), edges[near])))
         return found
 
-    def _stone(self, number: int) -> list[str]:
-        cut = self.scene.stones[number]
+    def _lines(self) -> list[str]:
+        return [
+            f'<path d="{"".join(_path(line, False) for line in lines)}" '
+            f'style="stroke:var({"--c2" if plane.kind.startswith("saw") else "--stone"})" stroke-width="{THICK}" '
+            f'stroke-dasharray="{DASHES[plane.kind] or "none"}"/>'
+            for plane, lines in self._drawn
+        ]
+
+    @property
+    def _saws(self) -> list[tuple[Floats, str]]:
+        """Where the line of each saw cut ends on the right, and its name."""
+        return [
+            (max(np.vstack(lines), key=lambda p: float(p[0])), f"S{plane.kind[-1]}")
+            for plane, lines in self._drawn
+            if lines and plane.kind.startswith("saw")
+        ]
+
+    def _spots(self, number: int) -> list[tuple[Floats, str, bool]]:
+        """Lowest point and middle of the table of a stone on paper, the farther first; their names; which is filled."""
+        ends = _ends(self.scene.stones[number])
         mark = "" if len(self.scene.stones) == 1 else LETTERS[number]
+        found = [(self.seen(ends[0]), f"C{mark}", False), (self.seen(ends[1]), f"T{mark}", True)]
+        return found if (ends[1] - ends[0]) @ self.axes[2] >= 0 else found[::-1]
+
+    def _stone(self, number: int) -> str:
+        cut = self.scene.stones[number]
         eye = cut.turn.T @ self.axes[2]
         faces = [
             self.seen(cut.shift + part.vertices[polygon] @ cut.turn.T)
@@ -257,46 +299,58 @@ class SideView:
             if normal @ eye > 1e-9 and (name != WALL or len(cut.solid.parts) == 1)
         ]
         path = "".join(_path(p) for p in faces)
-        z = cut.solid.vertices[:, 2]
-        ends = cut.shift + np.outer([z.min(), z.max()], cut.turn[:, 2])
-        low, top = self.seen(ends)
-        return [
-            f'<path d="{path}" style="fill:var(--paper);fill-opacity:0.55;stroke:var(--stone);stroke-opacity:0.7" stroke-width="{FINE}"/>',
-            f'<path d="{_path(np.array([low, top]), False)}" style="stroke:var(--stone)" stroke-width="{THIN}" stroke-dasharray="3 0.8 0.6 0.8"/>',
-            *_spot(low, f"C{mark}", False), *_spot(top, f"T{mark}", True),
-        ]  # fmt: skip
-
-    def _defect(self, defect: Outlined, place: int) -> list[str]:
-        found = []
-        for points in defect.parts:
-            flat = self.seen(points)
-            try:
-                flat = flat[ConvexHull(flat).vertices]
-            except QhullError:
-                # edge on
-                ends = flat[[int(np.argmin(flat @ [1, 0.01])), int(np.argmax(flat @ [1, 0.01]))]]
-                if np.ptp(flat[:, 0]) < np.ptp(flat[:, 1]):
-                    ends = flat[[int(np.argmin(flat[:, 1])), int(np.argmax(flat[:, 1]))]]
-                flat = ends
-            found.append(
-                f'<path d="{_path(flat)}" style="fill:{defect.colour};fill-opacity:0.22;stroke:{defect.line}" stroke-width="{THIN * 1.4:.2f}"/>'
-            )
-        flat = self.seen(np.vstack(defect.parts))
-        # numbers near the outline's end, not one on the other
-        corner = flat[int(np.argmax(flat @ [math.cos(2.4 * place), math.sin(2.4 * place)]))]
-        at = corner + 0.25 * (flat.mean(axis=0) - corner)
-        found.append(
-            f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="2.1" style="fill:var(--paper);stroke:{defect.line}" stroke-width="{THIN}"/>'
+        axis = _path(self.seen(_ends(cut)), False)
+        return (
+            f'<path d="{path}" style="fill:var(--paper);fill-opacity:0.55;stroke:var(--stone);stroke-opacity:0.7" stroke-width="{FINE}"/>'
+            f'<path d="{axis}" style="stroke:var(--stone)" stroke-width="{THIN}" stroke-dasharray="3 0.8 0.6 0.8"/>'
         )
-        return [*found, _text(at[0], at[1], str(defect.number))]
 
-    def _names(self) -> list[str]:
+    @cached_property
+    def _parts(self) -> list[tuple[Outlined, Floats, bool]]:
+        """Convex parts of flaws: whose, its outline on paper, whether it lies behind a stone."""
+        stones = [cut.shift + cut.solid.vertices @ cut.turn.T for cut in self.scene.stones]
+        return [
+            (defect, _outline(self.seen(points)), any(behind(s, points, self.axes) for s in stones))
+            for defect in self.scene.defects
+            for points in defect.parts
+        ]
+
+    def _flaws(self, over: bool) -> list[str]:
+        """Flaws drawn under the stones, or *over* them: of those behind a stone the fill under it, a broken outline over it."""
+        found = []
+        for defect, outline, hidden in self._parts:
+            if over or hidden:
+                fill = "none" if over and hidden else defect.colour
+                line = defect.line if over else "none"
+                dash = ' stroke-dasharray="1 0.8"' if hidden else ""
+                found.append(
+                    f'<path d="{_path(outline)}" style="fill:{fill};fill-opacity:0.22;stroke:{line}" stroke-width="{THIN * 1.4:.2f}"{dash}/>'
+                )
+        return found
+
+    def _number(self, defect: Outlined, place: int, taken: list[Floats]) -> str:
+        """A flaw's number near an end of its outline, off what is *taken*."""
+        flat = self.seen(np.vstack(defect.parts))
+        turns = 2.4 * place + math.pi / 4 * np.arange(8)
+        corners = flat[np.argmax(flat @ [np.cos(turns), np.sin(turns)], axis=0)]
+        x, y = _placed(
+            list(corners + 0.25 * (flat.mean(axis=0) - corners)), np.full(2, NUMBER), taken
+        )
+        return (
+            f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{NUMBER}" style="fill:var(--paper);stroke:{defect.line}" stroke-width="{THIN}"/>'
+            + _text(x, y, str(defect.number))
+        )
+
+    def _names(self) -> list[tuple[tuple[float, float], str]]:
         """Which side lies where."""
         right, up = axis_name(self.axes[0]), axis_name(self.axes[1])
-        x, y = self.half + 4.5
+        x, y = (float(a) for a in self.half + 4.5)
         return [
-            _text(x, 0, right, bold=True), _text(-x, 0, _other(right), bold=True), _text(0, -y, up, bold=True), _text(0, y, _other(up), bold=True),
-        ]  # fmt: skip
+            ((x, 0.0), right),
+            ((-x, 0.0), _other(right)),
+            ((0.0, -y), up),
+            ((0.0, y), _other(up)),
+        ]
 
     def _c(self, x: float, y: float) -> list[str]:
         """c: an arrow as long as it is seen; end on a dot (to the eye) or a cross (away) in a circle."""
@@ -342,12 +396,48 @@ def _other(name: str) -> str:
     return ("-" if name[0] == "+" else "+") + name[1]
 
 
-def _spot(at: Floats, letter: str, filled: bool) -> list[str]:
+def _ends(cut: Cut) -> Floats:
+    """(2, 3): the axis of a stone, from its lowest point up to its table."""
+    z = cut.solid.vertices[:, 2]
+    return np.asarray(cut.shift + np.outer([z.min(), z.max()], cut.turn[:, 2]))
+
+
+def _outline(flat: Floats) -> Floats:
+    """The hull of points (n, 2), of what is seen edge on its two ends."""
+    try:
+        return np.asarray(flat[ConvexHull(flat).vertices])
+    except QhullError:
+        along = flat @ ([1, 0.01] if np.ptp(flat[:, 0]) >= np.ptp(flat[:, 1]) else [0, 1])
+        return np.asarray(flat[[int(np.argmin(along)), int(np.argmax(along))]])
+
+
+def _placed(wanted: Sequence[Floats], half: Floats, taken: list[Floats]) -> Floats:
+    """The first of these middles of a label, of half the size *half*, that is off all that is taken; else the first. It is taken then."""
+    free = (at for at in wanted if all((np.abs(at - t[:2]) >= half + t[2:]).any() for t in taken))
+    at = next(free, wanted[0])
+    taken.append(np.append(at, half))
+    return at
+
+
+def _half(text: str) -> Floats:
+    """(2,): half of the size of a text on paper."""
+    return np.array([BOLD * len(text), 1.0]) * LETTER / 2
+
+
+def _dot(at: Floats, filled: bool) -> str:
     fill = "var(--stone)" if filled else "var(--paper)"
-    return [
-        f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="0.7" style="fill:{fill};stroke:var(--stone)" stroke-width="{THIN}"/>',
-        _text(at[0] + 1.3, at[1] - 1.5, letter, anchor="start", halo=True),
-    ]
+    return f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="{SPOT}" style="fill:{fill};stroke:var(--stone)" stroke-width="{THIN}"/>'
+
+
+def _label(at: Floats, letter: str, taken: list[Floats]) -> str:
+    """A letter beside its spot, off what is *taken*; a line leads to it where it had to go away."""
+    half = _half(letter)
+    wanted = [at + way * (half + SPOT + far) for far in (0.1, 2.5, 5.0) for way in np.array(ROUND)]
+    x, y = found = _placed(wanted, half, taken)
+    line = ""
+    if (np.abs(found - at) > half + SPOT + 1).any():
+        line = f'<path d="{_path(np.array([at, found]), False)}" stroke-width="{FINE}"/>'
+    return line + _text(x, y, letter, halo=True)
 
 
 def _path(points: Floats, closed: bool = True) -> str:
