@@ -161,10 +161,10 @@ def test_the_stone_turns_in_the_report(opened):
     stage = page.locator("#solid3d .ft-stage")
     tilt = "document.querySelector('#solid3d').facetrace.state().tilt"
     page.get_by_role("button", name="From above", exact=True).click()
-    assert page.evaluate(tilt) == 0
+    page.wait_for_function(f"{tilt} === 0")
     stage.focus()
     page.keyboard.press("ArrowUp")
-    assert page.evaluate(tilt) == 5
+    page.wait_for_function(f"{tilt} === 5")
     facets = page.get_by_label("Facet", exact=True)
     words = facets.locator("option").all_inner_texts()
     facets.select_option(label=next(w for w in words if w.strip().startswith("table")))
@@ -244,7 +244,13 @@ def lot_page(plan_page):
     """A lot of two roughs, with the stones of *plan_page*."""
     document = json.loads(plan_page.with_name("box.json").read_text(encoding="utf-8"))
     plan = document.pop("plan")
-    parcel = {"sum_of_bids": 1.0, "bid": plan["plans"][0]["bid"], "error": 0.0, "uncut": 0}
+    parcel = {
+        "sum_of_bids": 1.0,
+        "bid": plan["plans"][0]["bid"],
+        "error": 0.0,
+        "uncut": 0,
+        "words": ["A bid of 1 coin."],
+    }
     told = plan_page.with_name("lot.json")
     told.write_text(json.dumps(document | {"lot": [plan, plan | {"sawn": None}], "unread": [], "parcel": parcel}))  # fmt: skip
     paged(told)

@@ -491,7 +491,7 @@ def test_words_of_a_parcel():
     assert words[2].endswith("single bids come to: roughs that are not cut have their costs, too.")
     assert words[3].startswith("Roughs that count as bought but not cut: 2 of 3; ")
     assert words[4:] == [COVERS, money.INDEPENDENT]
-    check_member(money.parcel_member(bids, parcel), "parcel")
+    check_member(money.parcel_member(book, bids, parcel), "parcel")
     none = money.parcel_words(book, [None], parcel_bid(book, [(None, 4.0)]))
     assert none[1].startswith("The parcel: With 100 % the stones bring nothing, ")
 

@@ -362,7 +362,7 @@ def _sentences(entries: Sequence[_Entry], prices: "Prices | None") -> list[str]:
             f"Values in {prices.currency}. A bid is the most to pay for a margin of {risk.margin_percent:g} % with a "
             f"chance of {100 - risk.chance_percent:g} % for each rough on its own; 0: do not buy."
         )
-        found += [*risk.doubts, *parcel_words(prices, *_bids(entries, prices))]
+        found += parcel_words(prices, *_bids(entries, prices))
         doubted = sum(e.doubted for e in entries if e.worth)
         if doubted:
             found.append(
@@ -390,7 +390,7 @@ def _document(
         "seed": setting.seed,
         "lot": [entry.member for entry in entries if entry.member],
         "unread": [{"name": e.name, "problem": e.problem} for e in entries if e.problem],
-        **({"parcel": parcel_member(*_bids(entries, prices))} if prices else {}),
+        **({"parcel": parcel_member(prices, *_bids(entries, prices))} if prices else {}),
         "notes": notes,
     }
     return document.text_of(parts)

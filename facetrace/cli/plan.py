@@ -412,7 +412,7 @@ def _files(
 
 def _panels(answer: "Answer") -> "list[Panel]":
     """The stones to be drawn: the best, the heaviest where that is another, and those of several pieces."""
-    from facetrace.report.plan import Panel
+    from facetrace.report.plan import Panel, saw_planes
     from facetrace.report.plan_words import short_name
     from facetrace.studies.rows import number
 
@@ -427,5 +427,6 @@ def _panels(answer: "Answer") -> "list[Panel]":
     if answer.pieces:
         rows = answer.pieces.sawn.rows
         name = f"{len(rows)} stones, {answer.pieces.sawn.carats:.2f} ct"
-        found.append(Panel(name, tuple(_cut(answer, row) for row in rows)))
+        saws = saw_planes(answer.pieces.sawn.cuts)
+        found.append(Panel(name, tuple(_cut(answer, row) for row in rows), saws))
     return found

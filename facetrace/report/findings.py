@@ -15,7 +15,6 @@ from facetrace.report.html import (
 )
 from facetrace.report.sections import Pictures, how, picture
 from facetrace.report.six_views import LETTERS
-from facetrace.studies.money import INDEPENDENT, LEFT_OUT
 
 PERCENT = 100.0
 # carats that are not worth their decimals
@@ -292,21 +291,8 @@ def _parcel(f: Figures) -> str:
         rows.append(("which may be too low by", f"{f.number(f'{at}/error', 0)}{money}"))
     if f.at(f"{at}/uncut"):
         rows.append(("roughs bought, but not cut", f.number(f"{at}/uncut", 0)))
-    says = (
-        f"The single bids earn a margin of {f.number(f'{bid}/margin', 0, times=PERCENT)} % on each rough for itself; the bid for all "
-        f"together earns it on the whole, with a chance of {f.number(f'{bid}/earned', 0, times=PERCENT)} %. If every stone comes out "
-        f"{f.number(f'{bid}/lighter/share', 0, times=PERCENT)} % lighter, that chance is {f.number(f'{bid}/lighter/earned', 0, times=PERCENT)} %."
-        if buy
-        else f.words(f"{bid}/remark")
-    )
-    return "".join(
-        [
-            table("The parcel", (), rows, "numbers"),
-            paragraph(says),
-            _doubted(f),
-            paragraph(_covers(f, bid)),
-        ]
-    )
+    words = listed(f.words(f"{at}/words/{k}") for k in range(len(f.at(f"{at}/words"))))
+    return "".join([table("The parcel", (), rows, "numbers"), _doubted(f), words])
 
 
 def _doubted(f: Figures) -> str:
@@ -316,17 +302,6 @@ def _doubted(f: Figures) -> str:
         if part["question"] and not part["little"] and _Best.of(f, f"/lot/{k}")
     ]  # fmt: skip
     return paragraph(f"Bids and sums hold roughs of which something is to be found out first: {', '.join(names)}.") if names else ""  # fmt: skip
-
-
-def _covers(f: Figures, bid: str) -> str:
-    """What the chance of a bid for several stones covers, and what it leaves out."""
-    percent = PERCENT * float(f.at(f"{bid}/loss"))
-    if percent:
-        chance = f.number(f"{bid}/loss", 0 if percent == round(percent) else 1, times=PERCENT)
-        loss = f" and stones lost in cutting ({chance} % each)."
-    else:
-        loss = ". It leaves out stones lost in cutting, for which the price file gives no chance."
-    return f"The chance covers the scan's error (each weight from low to high, as a triangle){loss} {LEFT_OUT} {INDEPENDENT}"
 
 
 def _unread(f: Figures) -> str:

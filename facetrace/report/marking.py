@@ -295,10 +295,9 @@ def _stone_part(
 
 def notes(marked: Marked) -> list[str]:
     """What belongs to the numbers."""
-    rough = marked.rough
-    found = [
-        f"{rough.weight_note[0].upper()}{rough.weight_note[1:]}. Measure the piece before you trust a distance."
-    ] if rough.weight_note else []  # fmt: skip
+    found = [f"First find out {text}." for text in marked.rough.questions]
+    if marked.rough.weight_note:
+        found.append("Measure the piece before you trust a distance.")
     return [*found, DEFER, ESTIMATE]
 
 

@@ -285,7 +285,7 @@ def _lot(maker: _Maker) -> dict[str, Any]:
         room = _room(maker, part)
         rough = room.rough
         # what the terminal goes by, too: the balance, unless its weight is in doubt
-        sums["rough_carats"] += rough.carats if rough.weight_note else rough.weighed_carats or rough.carats  # fmt: skip
+        sums["rough_carats"] += rough.carats_to_go_by
         best, rows = _best(part)
         for n, row in enumerate(rows):
             cut, design, _ = lying(maker.result, part, row, room.rough)

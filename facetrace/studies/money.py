@@ -101,8 +101,9 @@ def parcel_words(prices: Prices, bids: Sequence[Bid | None], parcel: Bid) -> lis
     """The sum of single bids (None where nothing fits), and the bid for all roughs together."""
     money, count = prices.money, len(bids)
     found = [
+        *prices.risk.doubts,
         f"Sum of the single bids: {money(sum_of_bids(bids))}. With these the margin is earned on each rough for "
-        f"itself, with a chance of {percent(1 - parcel.chance)} at least."
+        f"itself, with a chance of {percent(1 - parcel.chance)} at least.",
     ]
     if parcel.limit.value > 0:
         found.append(
@@ -149,11 +150,12 @@ def worth_member(of: Worth, bid: Bid) -> dict[str, Any]:
     return {"value": {n: _pair(getattr(of, n)) for n in names}, "bid": bid_member(bid)}
 
 
-def parcel_member(bids: Sequence[Bid | None], parcel: Bid) -> dict[str, Any]:
+def parcel_member(prices: Prices, bids: Sequence[Bid | None], parcel: Bid) -> dict[str, Any]:
     """Member "parcel" of a lot."""
     return {
         "sum_of_bids": sum_of_bids(bids),
         "bid": bid_member(parcel),
         "error": parcel.error,
         "uncut": parcel.uncut,
+        "words": parcel_words(prices, bids, parcel),
     }
