@@ -187,12 +187,16 @@ def likely_sizes(name: str, size_mm: Size, corners_mm: float = 0.0) -> list[Size
     if not found:
         habit(name, size_mm, corners_mm)
         return [size_mm]
-    end = max(size_mm) if CRYSTALS[name] else min(size_mm)
+    end = _usual_c(name, size_mm)
     even = [s for s in found if _uneven(s) < math.log(EVEN)]
     likely = sorted(even or found, key=lambda s: (s[2] != end, _uneven(s)))
     if size_mm in (even or found):
         likely.sort(key=lambda s: s != size_mm)
     return likely if even else likely[:1]
+
+
+def _usual_c(name: str, size: Size) -> float:
+    return max(size) if CRYSTALS[name] else min(size)
 
 
 def _uneven(size: Size) -> float:
@@ -225,9 +229,9 @@ def size_words(name: str, sizes: Sequence[Size], given: Size) -> tuple[str, ...]
 
 
 def size_question(name: str, sizes: Sequence[Size], given: Size) -> str | None:
-    """What to look at again where the sizes fit in another order better than in the one given, or in several."""
+    """What to look at again where the sizes fit in several orders, unless the one given has c where it usually is."""
     first, *others = sizes
-    if not others or (first == given and _uneven(first) <= min(map(_uneven, others))):
+    if not others or (first == given and first[2] == _usual_c(name, first)):
         return None
     return (
         f"which size is which: they also make a {name} of {' or of '.join(map(_as_taken, others))}; here they are taken as {_as_taken(first)}. "
