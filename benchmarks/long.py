@@ -82,7 +82,7 @@ def between(folder, k, often, seldom):
         # two designs, so that two processes search
         run(
             "plan", DESIGNS / "roughs" / "crystal-barrel.toml", design, DESIGNS / "oval-brilliant.toml", "--rays", "256", "--most-cells", "2",
-            "--workers", "2", "--no-losses", "--csv", folder / f"p{k}.csv", "--picture", folder / "p.png", "--json", folder / "p.json",
+            "--workers", "2", "--no-losses", "--no-directions", "--csv", folder / f"p{k}.csv", "--picture", folder / "p.png", "--json", folder / "p.json",
         )  # fmt: skip
         run("view", DESIGNS / "roughs" / "cracked-pebble.toml", "--picture", folder / "v.png", "--size", "600")  # fmt: skip
     if k % (4 * seldom) == 0:

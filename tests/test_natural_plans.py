@@ -19,7 +19,9 @@ SHARE = 0.98
 
 @pytest.mark.slow
 @pytest.mark.parametrize("number", range(COUNT))
-def test_a_plan_in_a_natural_rough(tmp_path, number):
+def test_a_plan_in_a_natural_rough(tmp_path, number, monkeypatch):
+    # how long it may take is told after a taste of the search, half a second for each
+    monkeypatch.setattr("facetrace.cli.plan._estimate", lambda *_: "")
     known = KNOWN[str(number)]
     rough = write(tmp_path, number)
     design = ROOT / "designs" / f"{known['design']}.toml"
