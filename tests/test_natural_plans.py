@@ -16,7 +16,7 @@ from test_cli import run
 
 from facetrace.placement.search import FULL, largest
 
-# half of the usual rounds must do: what these find, all of them find
+# most of the usual rounds are left out: what these find, all find
 FEWER = replace(FULL, rounds=(5, 2))
 KNOWN = json.loads(FIGURES.read_text(encoding="utf-8"))
 SHARE = 0.98

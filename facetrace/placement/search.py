@@ -38,7 +38,7 @@ DEFECT_POINTS = 150
 # places where starts begin, and starts in all
 PLACES, STARTS = 12, 4000
 # climbs from starts; rounds of shaken copies of the best few on either surface, and how many in each; climbs that end on the scan
-CLIMBS, ROUNDS, SHAKES, FEW, LAST = 60, (10, 4), (36, 16), 9, 3
+CLIMBS, ROUNDS, SHAKES, FEW, LAST = 60, (8, 3), (36, 16), 9, 3
 STEPS = 40
 # gains that count, shares of the scale, in the search and on the scan
 ROUGH_GAIN, FINE_GAIN = 2e-4, 3e-6
