@@ -16,7 +16,7 @@ from test_cli import run
 
 from facetrace.placement.search import FULL, largest
 
-# most of the usual rounds are left out: what these find, all find
+# fewer than the usual rounds must do
 FEWER = replace(FULL, rounds=(5, 2))
 KNOWN = json.loads(FIGURES.read_text(encoding="utf-8"))
 SHARE = 0.98

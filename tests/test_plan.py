@@ -403,14 +403,19 @@ def nothing_is_claimed(result, answer):
     assert not re.search(r"\d ct|\d %", result.stdout)
 
 
-@pytest.mark.parametrize("wrong", [moved, grown, turned], ids=lambda f: f.__name__)
-def test_a_wrong_search_is_never_believed(tmp_path, monkeypatch, wrong):
-    path = box_rough(tmp_path, (6, 6, 9), skin=0.1, scan=0.05)
+def find_wrongly(monkeypatch, wrong):
+    """Have plans of this process found in brief, and each copy made wrong."""
 
     def broken(*words, **more):
         return [wrong(copy) for copy in search.largest(*words, **more | {"effort": BRIEF})]
 
     monkeypatch.setattr("facetrace.studies.plan.largest", broken)
+
+
+@pytest.mark.parametrize("wrong", [moved, grown, turned], ids=lambda f: f.__name__)
+def test_a_wrong_search_is_never_believed(tmp_path, monkeypatch, wrong):
+    path = box_rough(tmp_path, (6, 6, 9), skin=0.1, scan=0.05)
+    find_wrongly(monkeypatch, wrong)
     monkeypatch.setattr("facetrace.studies.plan.reclimbed", lambda *_: None)
     answer = tmp_path / "a.json"
     nothing_is_claimed(
@@ -423,11 +428,7 @@ def test_a_wrong_search_is_never_believed(tmp_path, monkeypatch, wrong):
 def test_a_wrong_copy_that_is_climbed_again_is_checked_all_the_same(tmp_path, monkeypatch, wrong):
     """What the search's own code makes of it may be right again; then it is checked, else it is named."""
     path = box_rough(tmp_path, (6, 6, 9), skin=0.1, scan=0.05)
-
-    def broken(*words, **more):
-        return [wrong(copy) for copy in search.largest(*words, **more | {"effort": BRIEF})]
-
-    monkeypatch.setattr("facetrace.studies.plan.largest", broken)
+    find_wrongly(monkeypatch, wrong)
     answer = tmp_path / "a.json"
     result = run("plan", path, ROUND, *FEW, *ALONE, "--table-to-c", "0:2", "--json", answer)
     member = json.loads(answer.read_text())["plan"]

@@ -330,8 +330,8 @@ def _table(entries: Sequence[_Entry], prices: "Prices | None", name: str) -> Tab
     widths = [max(len(row[k]) for row in [heads, *rows]) for k in range(len(heads))]
     # what is too wide takes it from the names, then from the range, which the JSON has too
     room = out.width - 3 * len(heads) - 1
-    for k, least in ((0, LEAST_LETTERS), (2, LEAST_LETTERS)):
-        widths[k] = max(min(widths[k], least), widths[k] - max(0, sum(widths) - room))
+    for k in (0, 2):
+        widths[k] = max(min(widths[k], LEAST_LETTERS), widths[k] - max(0, sum(widths) - room))
     left_out = [heads.index("low-high")] if prices and sum(widths) > room else []
     table = Table(title=f"the lot {name}", title_justify="left")
     for k, head in enumerate(heads):

@@ -212,7 +212,7 @@ def _rough_words(rough: "Rough") -> list[str]:
     """What it weighs, and what is to be asked of that."""
     weighed = f", weighed {rough.weighed_carats:.2f} ct" if rough.weighed_carats else ""
     says = f"{rough.material.name}, {rough.carats:.2f} ct by its volume at {rough.density:.2f} g/cm3{weighed}."  # fmt: skip
-    return [says, *(f"First find out {text}." for text in rough.questions)]
+    return [says, *rough.asked]
 
 
 def _rough(path: Path) -> "Shown":

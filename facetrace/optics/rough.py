@@ -385,7 +385,7 @@ class Rough:
 
     turn (3, 3), scaled: a point r of the file stands at ``scaled * turn @ r``, mm; scaled is 1 unless the
     balance is trusted; doubt_carats: factors on carats, low and high, that this trust adds; notes:
-    sentences on how the file was taken; questions: what to find out before any figure counts, a sentence each; mesh: its
+    sentences on how the file was taken; questions: what to find out before any figure counts; mesh: its
     surface; hull: its convex hull. carats: from the mesh's volume; weighed_carats: from the file, or None;
     weight_note: one sentence where the two differ by more than 3 %, else None.
     """
@@ -413,6 +413,11 @@ class Rough:
     def carats_to_go_by(self) -> float:
         """What the balance says, unless its weight is in doubt; else what the volume makes."""
         return self.carats if self.weight_note else self.weighed_carats or self.carats
+
+    @property
+    def asked(self) -> list[str]:
+        """Its questions, in sentences."""
+        return [f"First find out {text}." for text in self.questions]
 
     @property
     def repairs(self) -> tuple[str, ...]:

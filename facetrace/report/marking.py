@@ -295,7 +295,7 @@ def _stone_part(
 
 def notes(marked: Marked) -> list[str]:
     """What belongs to the numbers."""
-    found = [f"First find out {text}." for text in marked.rough.questions]
+    found = marked.rough.asked
     if marked.rough.weight_note:
         found.append("Measure the piece before you trust a distance.")
     return [*found, DEFER, ESTIMATE]

@@ -5,7 +5,7 @@ from typing import Any
 
 from facetrace.common.ledger import Cell
 from facetrace.placement.certificate import Certificate
-from facetrace.report.plan_words import called, questions, sentences
+from facetrace.report.plan_words import called, sentences
 from facetrace.studies import certified
 from facetrace.studies.answer import Answer
 from facetrace.studies.directions import BANDS
@@ -109,7 +109,7 @@ def plan_member(answer: Answer) -> dict[str, Any]:
         "sawn": _sawn_member(answer),
         "stopped": answer.stopped,
         "little": answer.found_little,
-        "question": " ".join(questions(answer)) or None,
+        "question": " ".join(rough.asked) or None,
         "placing": next((text for text in words if text.startswith(f"Best: {called(answer.plans[answer.best])}")), None)
         if answer.plans else None,
         "words": words,

@@ -53,7 +53,7 @@ def called(row: Mapping[str, Cell]) -> str:
 def sentences(answer: Answer) -> list[str]:
     """What is wrong first; then how the best is placed, how sure that is, what it costs, why it is worth more."""
     rough = answer.room.rough
-    found = questions(answer)
+    found = rough.asked
     found += [f"{text[0].upper()}{text[1:].rstrip('.')}." for text in rough.notes]
     if not answer.plans:
         return [*found, *_nothing(answer), *answer.failed, *_sawn_words(answer)]
@@ -78,12 +78,6 @@ def sentences(answer: Answer) -> list[str]:
             "and may find heavier ones."
         )
     return found + answer.failed + _cautions(answer, best)
-
-
-def questions(answer: Answer) -> list[str]:
-    """What is to be found out before any figure counts."""
-    found = answer.room.rough.questions
-    return [f"First find out {text}." for text in found]
 
 
 def _nothing(answer: Answer) -> list[str]:

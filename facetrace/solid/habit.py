@@ -36,8 +36,8 @@ DIVISIONS = 3
 SHOULDER = 0.5
 # crystals, whose three sizes are not alike, and whether c is usually the longest (common practice, no source)
 CRYSTALS = {"plate": False, "barrel": True, "bipyramid": True}
-# a hexagon's corners over its flats: 2 / sqrt(3) where it is regular; sizes off by the second factor are taken in another order,
-# by the first in the order given
+# a hexagon's corners over its flats: 2 / sqrt(3) where it is regular; off that by no more than these factors it is nearly regular,
+# and possible
 REGULAR, EVEN, UNEVEN = 2 / math.sqrt(3), 1.1, 1.5
 
 
@@ -189,9 +189,7 @@ def likely_sizes(name: str, size_mm: Size, corners_mm: float = 0.0) -> list[Size
         return [size_mm]
     end = _usual_c(name, size_mm)
     even = [s for s in found if _uneven(s) < math.log(EVEN)]
-    likely = sorted(even or found, key=lambda s: (s[2] != end, _uneven(s)))
-    if size_mm in (even or found):
-        likely.sort(key=lambda s: s != size_mm)
+    likely = sorted(even or found, key=lambda s: (s != size_mm, s[2] != end, _uneven(s)))
     return likely if even else likely[:1]
 
 
