@@ -22,12 +22,12 @@ from facetrace.checks.textbook import Rule, Setting, follow, rays_for, setting_o
 from facetrace.design.model import read_design
 from facetrace.kernel.launch import ISOTROPIC_UNPOLARISED
 from facetrace.kernel.paths import ROW_AE, ROW_AO, ROW_NE, ROW_NO
-from facetrace.measures.faceup import trace_face_up
 from facetrace.optics.colour import LCh, delta_e_2000, lch_of, observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
+from facetrace.trace.faceup import trace_face_up
 from facetrace.trace.scene import Scene, View, medium_of, scene_of
 
 DESIGNS = Path(__file__).parent.parent / "designs"

@@ -26,13 +26,13 @@ import numpy as np
 
 from facetrace.design.model import read_design
 from facetrace.kernel.light import seen_radiance
-from facetrace.measures.faceup import trace_face_up
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
 from facetrace.solid.polyhedron import Solid
+from facetrace.trace.faceup import trace_face_up
 from facetrace.trace.scene import View, medium_of, scene_of
 
 ROOT = Path(__file__).parent.parent

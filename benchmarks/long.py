@@ -94,11 +94,11 @@ class Reference:
 
     def __init__(self):
         from facetrace.design.model import read_design
-        from facetrace.measures.faceup import trace_face_up
         from facetrace.optics.colour import observer
         from facetrace.optics.lights import find_light
         from facetrace.optics.material import find_material
         from facetrace.solid.build import build_solid
+        from facetrace.trace.faceup import trace_face_up
         from facetrace.trace.scene import View, medium_of, scene_of
 
         solid = build_solid(read_design(DESIGNS / "round-brilliant.toml").design)

@@ -13,10 +13,10 @@ from scipy.optimize import linprog
 from scipy.spatial.transform import Rotation
 
 from facetrace.design.model import read_design
-from facetrace.optics.rough import read_rough, rough_of
 from facetrace.placement.bound import bounded
 from facetrace.placement.search import largest, prepared
 from facetrace.placement.shapes import WHOLE, Facing, Space, Stone, stone_of
+from facetrace.rough.rough import read_rough, rough_of
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import carats_at
 from facetrace.studies.plan import Room, Setting

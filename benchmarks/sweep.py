@@ -18,12 +18,12 @@ import numpy as np
 
 from facetrace.cli.angles import DEFAULT_RAYS
 from facetrace.design.model import read_design
-from facetrace.measures.faceup import trace_face_up
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.studies.angles import Setting, cut, number, range_of, sweep, traced
 from facetrace.studies.tilt import LINE_NM
+from facetrace.trace.faceup import trace_face_up
 from facetrace.trace.run import points_for
 from facetrace.trace.scene import medium_of
 

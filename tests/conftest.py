@@ -2,20 +2,13 @@
 
 import os
 import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
 
 import numba
 import numpy as np
 import pytest
 from hypothesis import settings
+from shared import ROOT, brief_searches
 from typer.testing import CliRunner
-
-from facetrace.placement.search import Effort, largest
-
-ROOT = Path(__file__).parent.parent
-DESIGNS = sorted((ROOT / "designs").glob("*.toml"))
 
 settings.register_profile("here", deadline=None, derandomize=True)
 settings.load_profile("here")
@@ -24,21 +17,6 @@ settings.load_profile("here")
 if "PYTEST_XDIST_WORKER" in os.environ:
     # the tests have a process for each core: threads that wait for one another would only take turns
     numba.set_num_threads(max(1, numba.get_num_threads() // int(os.environ["PYTEST_XDIST_WORKER_COUNT"])))  # fmt: skip
-
-
-# searches for a place of a tenth of the usual effort
-BRIEF = Effort(400, 6, (2, 1), (8, 8))
-
-
-@contextmanager
-def brief_searches() -> Iterator[None]:
-    """Plans of this process found in brief, for tests of all else that is told of them."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(
-            "facetrace.studies.plan.largest",
-            lambda *words, **more: largest(*words, **more | {"effort": BRIEF}),
-        )
-        yield
 
 
 @pytest.fixture

@@ -17,13 +17,13 @@ from facetrace.checks.stones import (
 )
 from facetrace.design.model import Crown, Design, Girdle, Outline, Pavilion
 from facetrace.kernel.arrays import ground_loop
-from facetrace.measures.faceup import trace_face_up
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.body import Body
 from facetrace.solid.girdle import Blank, blank_of, flats_in
 from facetrace.studies.tilt import tilt_tolerance
+from facetrace.trace.faceup import trace_face_up
 from facetrace.trace.points import key_of
 from facetrace.trace.scene import View, medium_of, scene_of
 

@@ -7,7 +7,6 @@ import numpy as np
 from facetrace.checks.check import Check, Comparison, between
 from facetrace.common.output import scratch, write_whole
 from facetrace.design.model import Crown, Design, Girdle, Outline, Pavilion
-from facetrace.measures.pleochroism import dichroscope_pair
 from facetrace.optics.colour import (
     LCh,
     delta_e_2000,
@@ -17,6 +16,7 @@ from facetrace.optics.colour import (
     xyz_of_transmission,
 )
 from facetrace.optics.material import find_material
+from facetrace.optics.pleochroism import dichroscope_pair
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure

@@ -1,6 +1,6 @@
 """Whole isotropic stones against a stored reference made with a general-purpose renderer.
 
-renderer.json is made by tests/renderer_reference.py, which says how: for every case the shares
+renderer.json is made by tests/tools/renderer_reference.py, which says how: for every case the shares
 light_return, window and extinction (see ``measures.faceup``) with their standard errors. A stone
 stands in it as its planes, so nothing depends on the shipped designs.
 """
@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.measures.faceup import Estimate, trace_face_up
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.polyhedron import Solid
+from facetrace.trace.faceup import Estimate, trace_face_up
 from facetrace.trace.scene import Scene, View, medium_of, scene_of
 
 FIGURES = ("light_return", "window", "extinction")

@@ -9,7 +9,8 @@ from facetrace.checks.stones import box as stone_box
 from facetrace.placement.bound import bounded
 from facetrace.placement.search import largest, prepared
 from facetrace.placement.shapes import Facing, Space, stone_of
-from facetrace.solid import habit, recut, scan
+from facetrace.recut import planes as recut
+from facetrace.rough import habit, scan
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 

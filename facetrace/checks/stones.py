@@ -13,11 +13,11 @@ from facetrace.checks.check import Check, Comparison
 from facetrace.checks.renderer import FIGURES, reference_cases, reference_solids, z_scores
 from facetrace.checks.textbook import follow, rays_for, setting_of
 from facetrace.kernel.launch import UNIAXIAL
-from facetrace.measures.faceup import Estimate, FaceUp, trace_face_up
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.polyhedron import Solid
+from facetrace.trace.faceup import Estimate, FaceUp, trace_face_up
 from facetrace.trace.scene import Scene, View, medium_of, scene_of
 
 SIGMAS = 4.1

@@ -193,7 +193,7 @@ def _prepared(
     from facetrace.design.vary import with_value
     from facetrace.optics.colour import observer
     from facetrace.optics.material import find_material
-    from facetrace.report.document import ESTIMATE, colour_notes, light_notes
+    from facetrace.results.document import ESTIMATE, colour_notes, light_notes
     from facetrace.studies.angles import Setting
     from facetrace.studies.tilt import LINE_NM
     from facetrace.trace.run import points_for
@@ -257,8 +257,8 @@ def _under(setting: "Setting") -> str:
 def _written(
     found: "Outcome", subject: _Subject, path: Path, plot: Path | None, json: str | None
 ) -> None:
-    from facetrace.report import document
     from facetrace.report.sweep import angles_part, sweep_png
+    from facetrace.results import document
 
     setting, design = subject.setting, subject.design
     files, text = {}, ""

@@ -19,8 +19,8 @@ from facetrace.cli.shell import (
 )
 
 if TYPE_CHECKING:
-    from facetrace.measures.pleochroism import Pair
     from facetrace.optics.material import Material
+    from facetrace.optics.pleochroism import Pair
 
 EXAMPLES = """
 **Examples**
@@ -62,10 +62,10 @@ def dichroscope(
     """The two colours that a dichroscope shows, in daylight (D65), and the absorption behind them."""
     from facetrace.cli.loading import concentrations, with_spectrum
     from facetrace.common.errors import FacetraceError
-    from facetrace.measures.pleochroism import dichroscope_pair
     from facetrace.optics.colour import observer
     from facetrace.optics.material import find_material
-    from facetrace.report import document
+    from facetrace.optics.pleochroism import dichroscope_pair
+    from facetrace.results import document
 
     if ppma and spectrum:
         raise FacetraceError("--ppma and --spectrum: give one of them")
@@ -100,7 +100,7 @@ def dichroscope(
 
 def _pair_part(pair: "Pair") -> dict[str, Any]:
     """The members "dichroscope" and "difference_ciede2000"."""
-    from facetrace.report.document import fields_part
+    from facetrace.results.document import fields_part
 
     return {"dichroscope": fields_part(pair), "difference_ciede2000": pair.difference}
 

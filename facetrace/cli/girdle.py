@@ -193,8 +193,8 @@ def _written(
     rows: "list[Row]", setting: "Setting", material: "Material", title: str, name: str,
     path: Path, plot: Path | None, json: str | None,
 ) -> None:  # fmt: skip
-    from facetrace.report import document
     from facetrace.report.girdle import girdle_part, girdle_png
+    from facetrace.results import document
 
     files, text = {}, ""
     if plot:
@@ -213,7 +213,7 @@ def _written(
 
 
 def _notes(setting: "Setting", material: "Material") -> list[str]:
-    from facetrace.report.document import ESTIMATE, colour_notes, light_notes
+    from facetrace.results.document import ESTIMATE, colour_notes, light_notes
 
     coloured = colour_notes(material) if "coloured" in setting.media else []
     return [ESTIMATE, *light_notes(setting.light), *coloured]

@@ -216,8 +216,8 @@ class _Lot:
         return rows
 
     def _entry(self, room: "Any", tasks: "Sequence[Any]", rows: "list[Row]") -> _Entry:
-        from facetrace.report.plan_member import plan_member
-        from facetrace.report.plan_words import notes_of
+        from facetrace.results.plan_member import plan_member
+        from facetrace.results.plan_words import notes_of
         from facetrace.studies.answer import answered
         from facetrace.studies.rows import number
 
@@ -265,7 +265,7 @@ def _of_rough(problem: Exception, file: Path) -> bool:
 
 def _words(answer: "Answer") -> tuple[str, ...]:
     """Where value and weight disagree, what was found wrong, and what to look at again."""
-    from facetrace.report.plan_words import called, proven_words
+    from facetrace.results.plan_words import called, proven_words
     from facetrace.studies.plan import gap_of
 
     found = [f"first find out {text}." for text in answer.room.rough.questions] + answer.failed
@@ -383,7 +383,7 @@ def _bids(entries: Sequence[_Entry], prices: "Prices") -> "tuple[list[Bid | None
 def _document(
     entries: Sequence[_Entry], setting: "Setting", prices: "Prices | None", notes: list[str]
 ) -> str:
-    from facetrace.report import document
+    from facetrace.results import document
     from facetrace.studies.money import parcel_member
 
     parts: dict[str, Any] = document.head() | {

@@ -34,9 +34,9 @@ def mark(
 ) -> None:  # fmt: skip
     """Where a planned stone lies in its rough: six views to scale and distances, one page to print for the saw and the dop."""
     from facetrace.common.errors import FacetraceError, FileError
-    from facetrace.report import document
     from facetrace.report.marking import mark_page, mark_part, marked_of, notes
-    from facetrace.report.result import complete, read_result
+    from facetrace.results import document
+    from facetrace.results.reading import complete, read_result
 
     usual = None if json == "-" else plan.with_name(f"{plan.stem}-mark.html")
     page = target or usual

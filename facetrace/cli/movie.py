@@ -145,8 +145,8 @@ def movie(
     from facetrace.optics.colour import observer
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
-    from facetrace.report.document import ESTIMATE, colour_notes
     from facetrace.report.movie import encoded
+    from facetrace.results.document import ESTIMATE, colour_notes
     from facetrace.trace.motion import views_of
     from facetrace.trace.scene import medium_of, scene_of
 
@@ -182,7 +182,7 @@ def movie(
     notes = [ESTIMATE] + ([] if no_absorption else colour_notes(substance))
     text = ""
     if json:
-        from facetrace.report import document
+        from facetrace.results import document
 
         parts = document.head() | {
             "design": {"name": own.name, "file": str(design), "material": substance.name},

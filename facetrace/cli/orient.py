@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from facetrace.common.ledger import Ledger, Row
     from facetrace.design.model import DesignFile
     from facetrace.optics.material import Material
-    from facetrace.optics.zone import ZoneFile
+    from facetrace.rough.zone import ZoneFile
     from facetrace.studies.orient import Candidate, Place, Setting, Subject
 
 EXAMPLES = """
@@ -160,7 +160,7 @@ def orient(
     from facetrace.optics.colour import observer
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
-    from facetrace.optics.zone import read_zones
+    from facetrace.rough.zone import read_zones
     from facetrace.studies.orient import Setting, subject_of
 
     files = _files(design, csv, picture, map, no_picture, json)
@@ -368,8 +368,8 @@ def _cautions(zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]
 
 
 def _notes(material: "Material", zones: "ZoneFile", subject: "Subject", found: _Found) -> list[str]:
-    from facetrace.optics.zone import substances
-    from facetrace.report.document import ESTIMATE, colour_notes, light_notes, provisional_note
+    from facetrace.results.document import ESTIMATE, colour_notes, light_notes, provisional_note
+    from facetrace.rough.zone import substances
     from facetrace.studies.rows import number
 
     notes = [ESTIMATE, *light_notes(subject.light)]
@@ -565,7 +565,7 @@ def _document(
     file: "DesignFile", zones: "ZoneFile", material: "Material", subject: "Subject", setting: "Setting",
     found: _Found, notes: list[str],
 ) -> str:  # fmt: skip
-    from facetrace.report import document
+    from facetrace.results import document
     from facetrace.studies.orient import REPLICATES
 
     parts = document.head() | {

@@ -181,9 +181,9 @@ def plan(
 ) -> None:  # fmt: skip
     """Find the heaviest stone of each design in a rough, how it would look, and what it may be worth."""
     from facetrace.common.workers import Workers, usual_workers
-    from facetrace.report import document
-    from facetrace.report.plan_member import plan_member
-    from facetrace.report.plan_words import notes_of
+    from facetrace.results import document
+    from facetrace.results.plan_member import plan_member
+    from facetrace.results.plan_words import notes_of
     from facetrace.solid.export import kind_of
     from facetrace.studies.answer import answered
     from facetrace.studies.plan import Run
@@ -231,7 +231,7 @@ def plan(
 
 def _print(answer: "Answer", notes: Sequence[str], files: "dict[str, Path | None]") -> None:
     from facetrace.cli.plan_tables import tables
-    from facetrace.report.plan_words import sentences
+    from facetrace.results.plan_words import sentences
 
     words = sentences(answer)
     # what is wrong with the rough comes before all figures
@@ -265,7 +265,7 @@ def stopping() -> "Iterator[Noted]":
 
 def load_room(path: Path) -> "Room":
     """A rough file as the search sees it. Raises FileError."""
-    from facetrace.optics.rough import read_rough, rough_of
+    from facetrace.rough.rough import read_rough, rough_of
     from facetrace.studies.plan import Room
 
     return Room(rough_of(read_rough(path)))
@@ -413,7 +413,7 @@ def _files(
 def _panels(answer: "Answer") -> "list[Panel]":
     """The stones to be drawn: the best, the heaviest where that is another, and those of several pieces."""
     from facetrace.report.plan import Panel, saw_planes
-    from facetrace.report.plan_words import short_name
+    from facetrace.results.plan_words import short_name
     from facetrace.studies.rows import number
 
     found = []

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from rich.table import Table
 
 from facetrace.common.ledger import Cell
-from facetrace.report.plan_words import short_name
+from facetrace.results.plan_words import short_name
 from facetrace.studies.answer import Answer
 from facetrace.studies.directions import BANDS
 from facetrace.studies.plan import table_to_c

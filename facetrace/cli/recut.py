@@ -27,9 +27,9 @@ from facetrace.cli.shell import (
 )
 
 if TYPE_CHECKING:
-    from facetrace.optics.stone import CutStone
-    from facetrace.studies.recut import Lights, Plan
-    from facetrace.studies.recut_check import Checked
+    from facetrace.recut.check import Checked
+    from facetrace.recut.search import Lights, Plan
+    from facetrace.recut.stone import CutStone
 
 EXAMPLES = """
 **Examples**
@@ -89,10 +89,10 @@ def recut(
     from facetrace.cli.loading import with_spectrum
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
-    from facetrace.optics.stone import read_stone
+    from facetrace.recut.check import require
+    from facetrace.recut.search import light_of, plan_of
+    from facetrace.recut.stone import read_stone
     from facetrace.report import recut as report
-    from facetrace.studies.recut import light_of, plan_of
-    from facetrace.studies.recut_check import require
 
     _, shown = targets(stone, "recut", None, picture, no_picture, json)
     check_outputs(json, (stone, spectrum), pictures=(shown,))
@@ -129,8 +129,8 @@ def _facets(cut: "CutStone") -> Table:
     """Every facet's name, angle, azimuth and centre."""
     import math
 
-    from facetrace.optics.stone import centre_of
-    from facetrace.solid.recut import angle_of
+    from facetrace.recut.planes import angle_of
+    from facetrace.recut.stone import centre_of
 
     table = Table(title=cut.model.name, title_justify="left", box=box.SIMPLE_HEAD)
     table.add_column("facet")
@@ -149,8 +149,8 @@ def _facets(cut: "CutStone") -> Table:
 def _document(
     cut: "CutStone", plan: "Plan", light: "Lights | None", floor: float, seed: int, checked: "Checked"
 ) -> str:  # fmt: skip
-    from facetrace.report import document
     from facetrace.report.recut import notes, recut_part
+    from facetrace.results import document
 
     return document.text_of(
         document.head()
@@ -171,8 +171,8 @@ def _document(
 def _print(
     cut: "CutStone", plan: "Plan", light: "Lights | None", title: str, floor: float, checked: "Checked"
 ) -> None:  # fmt: skip
+    from facetrace.recut.check import words
     from facetrace.report import recut as report
-    from facetrace.studies.recut_check import words
 
     out.print(_flaws(cut, plan, title))
     if plan.cuts:

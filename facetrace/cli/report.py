@@ -67,9 +67,9 @@ def report(
     json: Annotated[str | None, typer.Option(help="Also write the page's data as JSON to a file, or - for stdout.")] = None,
 ) -> None:  # fmt: skip
     """One page that opens offline: pictures, maps, colour, light against weight, sizes, the stone in 3D."""
-    from facetrace.report.document import text_of
     from facetrace.report.pages import report_html
-    from facetrace.report.result import is_result
+    from facetrace.results.document import text_of
+    from facetrace.results.reading import is_result
 
     started = time.perf_counter()
     target = out or thing.with_name(f"{thing.stem}-report.html")
@@ -105,8 +105,8 @@ def _of_result(
 ) -> tuple[dict[str, Any], str]:
     from facetrace.common.errors import FacetraceError
     from facetrace.report.pages import report_html
-    from facetrace.report.result import complete, read_result
     from facetrace.report.results import of_result
+    from facetrace.results.reading import complete, read_result
 
     extra = next((name for name, value in given.items() if value), None)
     if extra:
@@ -127,7 +127,7 @@ def _ask(
     from facetrace.design.model import Axis
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
-    from facetrace.optics.zone import read_zones
+    from facetrace.rough.zone import read_zones
 
     file, solid = load_stone(path)
     substance = find_material(material) if material else load_material(file)

@@ -11,7 +11,7 @@ from facetrace.cli.options import JsonOption
 from facetrace.cli.shell import check_outputs, deliver, finite, note, one_line_errors, out, progress
 
 if TYPE_CHECKING:
-    from facetrace.solid.steps import Bench
+    from facetrace.bench.steps import Bench
 
 EXAMPLES = """
 **Examples**
@@ -51,11 +51,11 @@ def sheet(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """What to cut in which order, how deep and how exactly: one page to print and take to the wheel."""
+    from facetrace.bench.steps import bench
     from facetrace.cli.loading import load_material, load_stone
     from facetrace.common.errors import FacetraceError, FileError
-    from facetrace.report import document
     from facetrace.report.sheet import gear_words, notes, sheet_page, sheet_part
-    from facetrace.solid.steps import bench
+    from facetrace.results import document
 
     stem = design.with_suffix("")
     usual = None if json == "-" else stem.with_name(f"{stem.name}-sheet.html")
@@ -91,8 +91,8 @@ def sheet(
 
 
 def _table(name: str, found: "Bench") -> Table:
+    from facetrace.bench.steps import MOST_ERROR_DEG
     from facetrace.report.sheet import FINE, MISSING, READ_DEG, tolerance_of
-    from facetrace.solid.steps import MOST_ERROR_DEG
 
     keeps = [tolerance_of(s.fault) for s in found.steps]
     below = [f"-  {MISSING.format(degrees=f'{MOST_ERROR_DEG:g} degrees')}"] * any(

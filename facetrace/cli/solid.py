@@ -42,7 +42,7 @@ def solid(
     from facetrace.cli.loading import load_material, load_stone
     from facetrace.design.expand import expand
     from facetrace.design.write import design_toml
-    from facetrace.report import document
+    from facetrace.results import document
     from facetrace.solid import export
     from facetrace.solid.measure import measure
 

@@ -35,12 +35,12 @@ from facetrace.cli.shell import (
 )
 
 if TYPE_CHECKING:
-    from facetrace.measures.faceup import FaceUp
-    from facetrace.measures.maps import FaceMaps
     from facetrace.optics.lights import Light
     from facetrace.optics.material import Material
     from facetrace.solid.measure import SolidMeasures
     from facetrace.solid.polyhedron import Solid
+    from facetrace.trace.faceup import FaceUp
+    from facetrace.trace.maps import FaceMaps
     from facetrace.trace.scene import Scene, View
 
 EXAMPLES = """
@@ -215,7 +215,7 @@ class _Subject:
     @property
     def notes(self) -> list[str]:
         """Cautions that belong to the numbers."""
-        from facetrace.report.document import ESTIMATE, colour_notes, light_notes
+        from facetrace.results.document import ESTIMATE, colour_notes, light_notes
 
         notes = [ESTIMATE, *light_notes(self.light)]
         if self.absorbing:
@@ -230,8 +230,8 @@ class _Subject:
 def _figures(
     subject: _Subject, seed: int, rays: int | None, error: float | None
 ) -> "tuple[Scene, FaceUp, float]":
-    from facetrace.measures.faceup import trace_face_up
     from facetrace.optics.colour import observer
+    from facetrace.trace.faceup import trace_face_up
     from facetrace.trace.run import warm_up
     from facetrace.trace.scene import medium_of, scene_of
 
@@ -261,7 +261,7 @@ def _document(
     face: "FaceMaps | None",
     pictured: dict[str, Any] | None,
 ) -> str:
-    from facetrace.report import document
+    from facetrace.results import document
 
     parts = document.head() | {
         "design": {"name": name, "file": str(path), "material": subject.material.name},
@@ -293,8 +293,8 @@ def _pictures(
     files: dict[Path, bytes] = {}
     if not (wishes.picture or wishes.maps):
         return None, None, files
-    from facetrace.measures.maps import face_maps
     from facetrace.report.picture import WHITE, face_png, maps_png
+    from facetrace.trace.maps import face_maps
     from facetrace.trace.run import trace_pixels
 
     facts = None

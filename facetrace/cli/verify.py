@@ -49,7 +49,7 @@ def verify(
             done.append(run_check(check))
     failed = [outcome for outcome in done if not outcome.passed]
     if json:
-        from facetrace.report import document
+        from facetrace.results import document
 
         members = {"checks": [_member(outcome) for outcome in done], "notes": []}
         deliver({}, json, document.text_of(document.head() | members))

@@ -10,9 +10,9 @@ import typer
 from facetrace.cli.shell import check_outputs, deliver, note, one_line_errors, progress
 
 if TYPE_CHECKING:
-    from facetrace.optics.rough import Rough
-    from facetrace.report.result import Result
     from facetrace.report.view import Shown
+    from facetrace.results.reading import Result
+    from facetrace.rough.rough import Rough
 
 EXAMPLES = """
 **Examples**
@@ -155,7 +155,7 @@ def kind_of(path: Path) -> str:
     from facetrace.common.errors import FileError
     from facetrace.common.filekind import kind_in, mesh_or_picture, no_file
     from facetrace.common.tomlfile import parse_model, read_text
-    from facetrace.report.result import is_result
+    from facetrace.results.reading import is_result
 
     class AnyKeys(pydantic.BaseModel):
         model_config = pydantic.ConfigDict(extra="allow")
@@ -179,8 +179,8 @@ def kind_of(path: Path) -> str:
 
 def _stone(path: Path, zone: Path | None) -> "Shown":
     from facetrace.cli.loading import load_material, load_stone
-    from facetrace.report.document import ESTIMATE
     from facetrace.report.view import stone_shown
+    from facetrace.results.document import ESTIMATE
     from facetrace.solid.measure import measure
 
     file, solid = load_stone(path)
@@ -189,7 +189,7 @@ def _stone(path: Path, zone: Path | None) -> "Shown":
     if zone:
         from facetrace.optics.colour import observer
         from facetrace.optics.lights import find_light
-        from facetrace.optics.zone import read_zones
+        from facetrace.rough.zone import read_zones
         from facetrace.studies.orient import BASE, cut_of, subject_of
 
         read = read_zones(zone)
@@ -216,9 +216,9 @@ def _rough_words(rough: "Rough") -> list[str]:
 
 
 def _rough(path: Path) -> "Shown":
-    from facetrace.optics.rough import read_rough, rough_of
-    from facetrace.report.document import ESTIMATE
     from facetrace.report.view import rough_shown
+    from facetrace.results.document import ESTIMATE
+    from facetrace.rough.rough import read_rough, rough_of
 
     rough = rough_of(read_rough(path))
     return rough_shown(rough, [*_rough_words(rough), "c points up.", ESTIMATE])
@@ -230,7 +230,7 @@ def _rough(path: Path) -> "Shown":
 def _plan_result(path: Path) -> "Result":
     """A plan's document. Raises FacetraceError for another, or for what is no JSON."""
     from facetrace.common.errors import FileError
-    from facetrace.report.result import read_result
+    from facetrace.results.reading import read_result
 
     found = read_result(path)
     if found.kind != "plan":
@@ -239,7 +239,7 @@ def _plan_result(path: Path) -> "Result":
 
 
 def _plan(path: Path, choice: _Choice) -> "tuple[Shown, list[Path]]":
-    from facetrace.report.result import complete
+    from facetrace.results.reading import complete
 
     result = _plan_result(path)
     with complete(result):
@@ -249,11 +249,11 @@ def _plan(path: Path, choice: _Choice) -> "tuple[Shown, list[Path]]":
 def _planned(
     result: "Result", member: dict[str, Any], choice: _Choice
 ) -> "tuple[Shown, list[Path]]":
-    from facetrace.optics.rough import read_rough, rough_of
-    from facetrace.report.document import ESTIMATE
-    from facetrace.report.result import lying, stones_of
     from facetrace.report.six_views import LETTERS
     from facetrace.report.view import rough_shown
+    from facetrace.results.document import ESTIMATE
+    from facetrace.results.reading import lying, stones_of
+    from facetrace.rough.rough import read_rough, rough_of
 
     rows = stones_of(result, member, choice.number, choice.pieces)
     source = choice.rough or result.found(member["rough"]["file"])

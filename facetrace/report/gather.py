@@ -8,16 +8,16 @@ import numpy as np
 
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import DesignFile
-from facetrace.measures.maps import THROUGH, FaceMaps
-from facetrace.measures.pleochroism import dichroscope_pair
 from facetrace.optics.colour import observer, srgb_of
 from facetrace.optics.lights import Light, description
 from facetrace.optics.material import Material
-from facetrace.optics.zone import ZoneFile
-from facetrace.report import bitmap, document
+from facetrace.optics.pleochroism import dichroscope_pair
+from facetrace.report import bitmap
 from facetrace.report.drawing3d import drawing_of_design, zones_in
 from facetrace.report.picture import WHITE, face_pixels
 from facetrace.report.sweep import angles_part
+from facetrace.results import document
+from facetrace.rough.zone import ZoneFile
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Floats, Solid
 from facetrace.studies import orient, portrait
@@ -25,6 +25,7 @@ from facetrace.studies.angles import Setting, plan, sweep
 from facetrace.studies.portrait import Look, Stone, Way
 from facetrace.studies.tilt import LINE_NM
 from facetrace.studies.wish import outcome
+from facetrace.trace.maps import THROUGH, FaceMaps
 from facetrace.trace.run import Progress, points_for
 from facetrace.trace.scene import View, medium_of
 

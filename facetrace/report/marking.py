@@ -14,11 +14,8 @@ import numpy as np
 from trimesh.intersections import slice_faces_plane
 
 from facetrace.design.model import Design
-from facetrace.measures.pleochroism import dichroscope_pair
 from facetrace.optics.colour import observer, srgb_of
-from facetrace.optics.rough import Rough, read_rough, rough_of
-from facetrace.optics.zone import substances
-from facetrace.report.document import ESTIMATE
+from facetrace.optics.pleochroism import dichroscope_pair
 from facetrace.report.drawing import BEHIND, FLAWS
 from facetrace.report.drawing3d import fewer
 from facetrace.report.html import (
@@ -32,7 +29,6 @@ from facetrace.report.html import (
     section,
     table,
 )
-from facetrace.report.result import Result, lying, stones_of
 from facetrace.report.sheet import CAUTIONS, DEFER, tick
 from facetrace.report.six_views import (
     LETTERS,
@@ -46,6 +42,10 @@ from facetrace.report.six_views import (
     fits_one_to_one,
     side_axes,
 )
+from facetrace.results.document import ESTIMATE
+from facetrace.results.reading import Result, lying, stones_of
+from facetrace.rough.rough import Rough, read_rough, rough_of
+from facetrace.rough.zone import substances
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.orient import Cut
 

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from facetrace.kernel.light import LIGHT_LAMPS
-from facetrace.measures.maps import FaceMaps, face_maps
 from facetrace.optics.colour import dimmed
 from facetrace.report.picture import face_pixels
+from facetrace.trace.maps import FaceMaps, face_maps
 from facetrace.trace.motion import frame_around
 from facetrace.trace.run import Progress, roulette_floor, trace_pixels
 from facetrace.trace.scene import Scene

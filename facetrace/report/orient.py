@@ -12,8 +12,8 @@ from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
 from numpy.typing import NDArray
 
-from facetrace.measures.maps import FaceMaps
 from facetrace.report.picture import DPI, face_pixels, plain, png
+from facetrace.trace.maps import FaceMaps
 
 Floats = NDArray[np.float64]
 

@@ -7,8 +7,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from facetrace.measures.maps import KINDS, THROUGH, FaceMaps
 from facetrace.optics.colour import dimmed, srgb_of
+from facetrace.trace.maps import KINDS, THROUGH, FaceMaps
 
 Floats = NDArray[np.float64]
 

@@ -12,11 +12,11 @@ from matplotlib.patches import Polygon
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
-from facetrace.optics.rough import Defect, Rough
 from facetrace.placement.thinning import Thinned, thinned
 from facetrace.report.drawing import BEHIND, FLAWS, behind
 from facetrace.report.picture import DPI, plain, png
 from facetrace.report.six_views import Plane, chained, skin_line
+from facetrace.rough.rough import Defect, Rough
 from facetrace.studies import saw
 from facetrace.studies.orient import Cut
 

@@ -10,12 +10,8 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
-from facetrace.optics.stone import CutStone
-from facetrace.report.document import ESTIMATE, colour_notes
-from facetrace.report.picture import DPI, plain, png
-from facetrace.solid.measure import SolidMeasures, measure
-from facetrace.solid.polyhedron import Solid
-from facetrace.studies.recut import (
+from facetrace.recut.check import Checked, check, member, words
+from facetrace.recut.search import (
     ANGLE,
     CULET,
     DOWN,
@@ -32,7 +28,11 @@ from facetrace.studies.recut import (
     darker,
     worth_it,
 )
-from facetrace.studies.recut_check import Checked, check, member, words
+from facetrace.recut.stone import CutStone
+from facetrace.report.picture import DPI, plain, png
+from facetrace.results.document import ESTIMATE, colour_notes
+from facetrace.solid.measure import SolidMeasures, measure
+from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import SURE_ERRORS
 
 SAFETY = (

@@ -8,27 +8,27 @@ import numpy as np
 
 from facetrace.design.model import Axis, Design, read_design
 from facetrace.design.vary import with_value
-from facetrace.measures.maps import face_maps
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light, description, find_light
 from facetrace.optics.material import Material, find_material
-from facetrace.optics.rough import Rough, read_rough, rough_of
 from facetrace.optics.spectrum import read_spectrum
-from facetrace.optics.stone import read_stone
-from facetrace.optics.zone import read_zones
 from facetrace.placement.shapes import Facing
+from facetrace.recut.stone import read_stone
 from facetrace.report.drawing3d import drawing_of_design, drawing_of_plans, zones_in
 from facetrace.report.gather import Album
 from facetrace.report.picture import WHITE
 from facetrace.report.plan import Panel
-from facetrace.report.result import Result, complete, lying, unchanged
 from facetrace.report.six_views import LETTERS
+from facetrace.results.reading import Result, complete, lying, unchanged
+from facetrace.rough.rough import Rough, read_rough, rough_of
+from facetrace.rough.zone import read_zones
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.studies import orient
 from facetrace.studies import plan as plans
 from facetrace.studies.portrait import Stone
+from facetrace.trace.maps import face_maps
 from facetrace.trace.run import Progress, trace_pixels
 from facetrace.trace.scene import Scene, View, medium_of, scene_of
 

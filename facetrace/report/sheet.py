@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from facetrace.report.document import ESTIMATE
+from facetrace.bench.steps import MOST_ERROR_DEG, Aim, Bench, Fault, Setting, Step, on_gear
 from facetrace.report.drawing import (
     ABOVE,
     BELOW,
@@ -24,9 +24,9 @@ from facetrace.report.html import (
     section,
     table,
 )
+from facetrace.results.document import ESTIMATE
 from facetrace.solid.build import Facet
 from facetrace.solid.lobes import TwoLobes
-from facetrace.solid.steps import MOST_ERROR_DEG, Aim, Bench, Fault, Setting, Step, on_gear
 
 # a position is on a tooth where it is nearer to it than that, teeth
 ON_TOOTH = 1e-6

@@ -16,10 +16,10 @@ from scipy.spatial import ConvexHull, QhullError
 
 from facetrace.design.expand import expand
 from facetrace.design.model import Design
-from facetrace.optics.rough import Defect, Rough
-from facetrace.optics.zone import ZoneFile
 from facetrace.report.plan import SHARP
-from facetrace.solid import fit
+from facetrace.rough.rough import Defect, Rough
+from facetrace.rough.zone import ZoneFile
+from facetrace.solid import convex as fit
 from facetrace.solid.body import Body
 from facetrace.solid.build import facets_of
 from facetrace.solid.polyhedron import Solid

@@ -15,14 +15,14 @@ from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Cell, Key, Kind, Row
 from facetrace.design.model import Design
 from facetrace.design.vary import Number, parameters, with_value
-from facetrace.measures.faceup import COLOUR, SHARES, Estimate, MeanColour, face_up
-from facetrace.measures.paired import aligned, difference
 from facetrace.optics.lights import Light
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import cells
 from facetrace.studies.tilt import MOST_DEG, tilt_tolerance
+from facetrace.trace.faceup import COLOUR, SHARES, Estimate, MeanColour, face_up
+from facetrace.trace.paired import aligned, difference
 from facetrace.trace.run import SETS, Sums, roulette_floor, trace_sums
 from facetrace.trace.scene import Medium, Scene, View, scene_of
 

@@ -12,9 +12,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull
 
-from facetrace.optics import face
-from facetrace.optics.rough import MARGINS, WISHES, DefectModel, Rough
-from facetrace.optics.zone import Sector
 from facetrace.placement.certificate import (
     TOLERANCE_MM,
     TOLERANCE_TURN,
@@ -27,6 +24,9 @@ from facetrace.placement.certificate import (
     Polytope,
     certify,
 )
+from facetrace.rough import face
+from facetrace.rough.rough import MARGINS, WISHES, DefectModel, Rough
+from facetrace.rough.zone import Sector
 from facetrace.solid.body import Body
 from facetrace.solid.polyhedron import Solid
 

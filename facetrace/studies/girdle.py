@@ -19,13 +19,13 @@ from facetrace.kernel.paths import (
     SUM_Y,
     SUMS,
 )
-from facetrace.measures.faceup import Estimate, Floats, estimates, face_up
-from facetrace.measures.paired import aligned, difference
 from facetrace.optics.lights import Light
 from facetrace.solid.girdle import GIRDLE, Blank, blank_of, flats_in, lift_for
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import SURE_ERRORS, cells, number
+from facetrace.trace.faceup import Estimate, Floats, estimates, face_up
+from facetrace.trace.paired import aligned, difference
 from facetrace.trace.run import Sums, roulette_floor, trace_sums
 from facetrace.trace.scene import Medium, View, scene_of
 

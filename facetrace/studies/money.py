@@ -7,9 +7,9 @@ that the same bid earns its margin if the stones come out lighter, for the scan'
 from collections.abc import Sequence
 from typing import Any
 
-from facetrace.measures.faceup import Estimate
 from facetrace.studies.price import Prices, plain
 from facetrace.studies.value import LIGHTER, Bid, Worth, percent
+from facetrace.trace.faceup import Estimate
 
 LEFT_OUT = (
     "It leaves out errors of the colour data, of your prices, of the balance and of the scan's scale, "

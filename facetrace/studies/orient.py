@@ -26,18 +26,19 @@ from facetrace.common.ledger import Cell, Key, Row
 from facetrace.design.model import Design
 from facetrace.design.vary import parameters, with_value
 from facetrace.kernel.paths import SUM_LIT, SUM_Y
-from facetrace.measures.faceup import Estimate, xyz_of
-from facetrace.measures.maps import FaceMaps, face_maps
 from facetrace.optics.colour import Observer, delta_e_2000, lch_of, pixel_differences
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
-from facetrace.optics.zone import ZoneFile, differences
+from facetrace.placement.blank import largest_copy
+from facetrace.rough.zone import ZoneFile, differences
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
-from facetrace.solid.fit import largest_copy, shared_volume
+from facetrace.solid.convex import shared_volume
 from facetrace.solid.measure import carats_at
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import SURE_ERRORS, media_facts, number
+from facetrace.trace.faceup import Estimate, xyz_of
+from facetrace.trace.maps import FaceMaps, face_maps
 from facetrace.trace.run import MARGIN, Pixels, roulette_floor, trace_pixels
 from facetrace.trace.scene import Medium, Scene, View, direction, medium_of, rocking, scene_of
 

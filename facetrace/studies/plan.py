@@ -26,10 +26,8 @@ from facetrace.common.ledger import Cell, Key, Row, fingerprint_of
 from facetrace.common.workers import Workers
 from facetrace.design.model import Design
 from facetrace.design.vary import with_value
-from facetrace.measures.faceup import Estimate, trace_face_up
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
-from facetrace.optics.rough import Rough
 from facetrace.placement.bound import bounded
 from facetrace.placement.search import (
     FULL,
@@ -53,12 +51,14 @@ from facetrace.placement.shapes import (
     Stone,
     stone_of,
 )
+from facetrace.rough.rough import Rough
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import carats_at
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies import orient, value
 from facetrace.studies.angles import Range
 from facetrace.studies.rows import cells, number
+from facetrace.trace.faceup import Estimate, trace_face_up
 from facetrace.trace.scene import View, medium_of, scene_of
 
 Floats = NDArray[np.float64]
@@ -479,7 +479,7 @@ class Task:
 
 
 def _zone_colours(rough: Rough) -> list[tuple[Floats, Floats]]:
-    from facetrace.optics.zone import differences
+    from facetrace.rough.zone import differences
 
     if rough.zones is None:
         return []

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from facetrace.common.ledger import Cell, Row
-from facetrace.measures.faceup import Estimate
+from facetrace.trace.faceup import Estimate
 from facetrace.trace.scene import Medium
 
 # a figure or difference so many standard errors from nothing counts as one

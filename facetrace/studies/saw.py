@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.common.ledger import Row
-from facetrace.optics.rough import Rough
 from facetrace.placement.search import Prepared, promise, walled
 from facetrace.placement.shapes import stone_of
+from facetrace.rough.rough import Rough
 from facetrace.studies.plan import (
     COLUMNS,
     Run,

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from facetrace.measures.faceup import Estimate, face_up
-from facetrace.measures.paired import aligned
 from facetrace.optics.lights import Light
 from facetrace.solid.polyhedron import Floats, Solid
+from facetrace.trace.faceup import Estimate, face_up
+from facetrace.trace.paired import aligned
 from facetrace.trace.run import ROULETTE_SHARE, trace_sums
 from facetrace.trace.scene import Medium, View, direction, scene_of
 

@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import SHAPES
-from facetrace.measures.faceup import Estimate
 from facetrace.studies.price import SHARES, Factor, Figure, Prices, plain
+from facetrace.trace.faceup import Estimate
 
 Floats = NDArray[np.float64]
 

@@ -7,10 +7,10 @@ from typing import Literal
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Key, Row
 from facetrace.design.model import Design
-from facetrace.measures.faceup import Estimate, face_up
-from facetrace.measures.paired import difference
 from facetrace.studies.angles import Range, Setting, Traced, cut, traced, with_values
 from facetrace.studies.rows import number
+from facetrace.trace.faceup import Estimate, face_up
+from facetrace.trace.paired import difference
 
 Wish = Literal["weight", "light", "balance"]
 WISHES: tuple[Wish, ...] = ("light", "weight", "balance")

@@ -1,1 +1,0 @@
-"""Named figures with their standard errors, and maps, from the sums of a trace."""

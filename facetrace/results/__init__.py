@@ -1,0 +1,1 @@
+"""What a study found, in words, tables and JSON."""

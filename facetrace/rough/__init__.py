@@ -1,0 +1,1 @@
+"""The rough: its file, scan, habit, zones and defects."""

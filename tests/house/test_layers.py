@@ -1,0 +1,72 @@
+"""The house: no floor imports a higher one, and the kernel knows nothing but numbers."""
+
+import ast
+from pathlib import Path
+
+import facetrace
+
+PACKAGE = Path(facetrace.__file__).parent
+FLOORS = [
+    "common",
+    "kernel",
+    "design",
+    "solid",
+    "bench",
+    "placement",
+    "optics",
+    "trace",
+    "rough",
+    "studies",
+    "recut",
+    "results",
+    "report",
+    "checks",
+    "cli",
+]
+KERNEL_MAY = {"numpy", "numba", "math", "collections", "types", "typing"}
+# how functions are compiled says where the result is kept
+KEPT = ("compiling.py", "facetrace.common.compiled")
+
+
+def imports(path):
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            yield node.module or ""
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def test_every_package_has_a_floor():
+    found = {p.parent.name for p in PACKAGE.glob("*/__init__.py")}
+    assert found == set(FLOORS)
+
+
+def test_no_floor_imports_a_higher_one():
+    for height, floor in enumerate(FLOORS):
+        for path in (PACKAGE / floor).rglob("*.py"):
+            for name in imports(path):
+                parts = name.split(".")
+                if parts[0] == "facetrace" and len(parts) > 1 and parts[1] in FLOORS:
+                    assert FLOORS.index(parts[1]) <= height, f"{path} imports {name}"
+
+
+def test_kernel_imports_only_numbers():
+    """numpy, numba and math; of the rest only names for type hints."""
+    for path in (PACKAGE / "kernel").rglob("*.py"):
+        for name in imports(path):
+            top = name.split(".")[0]
+            kept = path.name == KEPT[0] and name.startswith(KEPT[1])
+            assert top in KERNEL_MAY or name.startswith("facetrace.kernel") or kept, (
+                f"{path} imports {name}"
+            )
+
+
+def test_no_function_needs_scrolling_twice():
+    """At most 110 lines; the uniaxial event and the two path loops are the longest."""
+    for path in PACKAGE.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                body = node.end_lineno - node.body[0].lineno + 1
+                assert body <= 110, f"{path}: {node.name} has {body} lines"

@@ -1,0 +1,46 @@
+"""`facetrace plan` in natural roughs: judged from its files, and held to a search that shares nothing with it.
+
+natural-roughs.json: what `python tests/tools/independent_placement.py --write` found and checked. A plan may
+be up to 2 % lighter than that, its bound never.
+"""
+
+import json
+from dataclasses import replace
+
+import pytest
+from independent_placement import FIGURES
+from natural_roughs import COUNT, write
+from plan_judge import complaints
+from shared import ROOT, run
+
+from facetrace.placement.search import FULL, largest
+
+# fewer than the usual rounds must do
+FEWER = replace(FULL, rounds=(5, 2))
+KNOWN = json.loads(FIGURES.read_text(encoding="utf-8"))
+SHARE = 0.98
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", range(COUNT))
+def test_a_plan_in_a_natural_rough(tmp_path, number, monkeypatch):
+    # how long it may take is told after a taste of the search, half a second for each
+    monkeypatch.setattr("facetrace.cli.plan._estimate", lambda *_: "")
+    monkeypatch.setattr(
+        "facetrace.studies.plan.largest",
+        lambda *words, **more: largest(
+            *words, **more | ({"effort": FEWER} if more.get("effort") == FULL else {})
+        ),
+    )
+    known = KNOWN[str(number)]
+    rough = write(tmp_path, number)
+    design = ROOT / "designs" / f"{known['design']}.toml"
+    low, high = known["table_to_c"]
+    answer, stone = tmp_path / "out.json", tmp_path / "stone.stl"
+    result = run("plan", rough, design, "--table-to-c", f"{low}:{high}", "--no-losses", "--no-directions", "--no-picture", "--rays", 256, "--most-cells", 300, "--workers", 1, "--json", answer, "--stone", stone)  # fmt: skip
+    assert result.exit_code == 0, result.output
+    row = json.loads(answer.read_text(encoding="utf-8"))["plan"]["plans"][0]
+    assert complaints(rough, answer, stone, low, high) == []
+    assert row["carats"] >= SHARE * known["carats"]
+    # the bound is above every stone that there is
+    assert row["most_carats"] >= known["carats"] * (1 - 1e-6)
