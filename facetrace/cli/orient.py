@@ -30,7 +30,6 @@ from facetrace.cli.shell import (
     swept,
     targets,
 )
-from facetrace.cli.trace import GREY_ERRORS
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Ledger, Row
@@ -403,6 +402,7 @@ def _pm(row: "Row", name: str, digits: int, factor: float = 1.0) -> str:
 def _summary(
     found: _Found, title: str, setting: "Setting", subject: "Subject", zones: "ZoneFile"
 ) -> Table:
+    from facetrace.results.trace import GREY_ERRORS
     from facetrace.studies.orient import candidate_of, estimate
     from facetrace.studies.rows import number
 
