@@ -894,7 +894,7 @@ def test_a_library_says_nothing_of_semaphores():
     """numba's words, four lines of them, where there are none."""
     with warnings.catch_warnings(record=True) as heard:
         warnings.simplefilter("always")
-        streams.hush()
+        streams.silence_libraries()
         warnings.warn(
             "Could not obtain multiprocessing lock due to OS level error: ...", stacklevel=1
         )
