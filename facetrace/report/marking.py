@@ -16,7 +16,6 @@ from trimesh.intersections import slice_faces_plane
 from facetrace.design.model import Design
 from facetrace.optics.colour import observer, srgb_of
 from facetrace.optics.pleochroism import dichroscope_pair
-from facetrace.report.drawing import BEHIND, FLAWS
 from facetrace.report.drawing3d import fewer
 from facetrace.report.html import (
     Figures,
@@ -29,6 +28,7 @@ from facetrace.report.html import (
     section,
     table,
 )
+from facetrace.report.line_drawing import BEHIND, FLAWS
 from facetrace.report.sheet import tick
 from facetrace.report.six_views import (
     LETTERS,

@@ -5,7 +5,6 @@ from typing import Any
 
 from facetrace.report.bitmap import KIND, scale_colours
 from facetrace.report.charts import Scale, Series, chart
-from facetrace.report.drawing import FLAWS
 from facetrace.report.html import (
     Figures,
     data_url,
@@ -18,6 +17,7 @@ from facetrace.report.html import (
     section,
     table,
 )
+from facetrace.report.line_drawing import FLAWS
 
 Pictures = Mapping[str, bytes]
 

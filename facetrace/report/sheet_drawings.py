@@ -1,7 +1,7 @@
 """The drawings of a bench sheet: the blank, the finished stone, the stone after each step."""
 
 from facetrace.bench.steps import Bench
-from facetrace.report.drawing import ABOVE, BELOW, END, SIDE, Drawing, scale_for
+from facetrace.report.line_drawing import ABOVE, BELOW, END, SIDE, Drawing, scale_for
 
 # room of the large drawings and of those beside a step, mm of paper
 ROOM_MM, STEP_ROOM_MM = 60.0, 40.0
