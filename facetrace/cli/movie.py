@@ -31,6 +31,7 @@ from facetrace.cli.shell import (
     out,
     progress,
 )
+from facetrace.common.errors import FacetraceError
 
 if TYPE_CHECKING:
     from facetrace.results.movie import MovieFile
@@ -121,11 +122,10 @@ def movie(
 ) -> None:  # fmt: skip
     """The stone rocks or spins under a light: fire and flashes, one exposure and scale in all frames."""
     from facetrace.cli.loading import load_material, load_stone, with_spectrum
-    from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
     from facetrace.report.movie import movie_bytes
-    from facetrace.results import movie as result
+    from facetrace.results import movie as words
     from facetrace.results.document import text_of
     from facetrace.studies.face_up import StoneInLight
     from facetrace.studies.movie import film
@@ -152,25 +152,24 @@ def movie(
         light=find_light(light.value, head, head_edge is Edge.hard),
         absorbing=not no_absorption,
     )
-    found = film(
+    made = film(
         stone, motion=motion.value, tilt=tilt, azimuth=azimuth, frames=count, size=size, samples=samples, seed=seed,
         glare=not no_glare, exposure=exposure, progress=progress,
     )  # fmt: skip
     with progress("writing"):
-        content = movie_bytes(found, goes_to)
-    text = text_of(result.movie_document(found, goes_to, design)) if json else ""
+        content = movie_bytes(made, goes_to)
+    text = text_of(words.movie_document(made, goes_to, design)) if json else ""
     deliver({goes_to.path: content}, json, text)
     if json != "-":
-        out.print(result.movie_table(found, goes_to, len(content)))
-        note(f"{found.seconds:.1f} s, {stone.light.words}, seed {seed}")
+        out.print(words.movie_table(made, goes_to, len(content)))
+        note(f"{made.seconds:.1f} s, {stone.light.words}, seed {seed}")
         note(f"movie: {goes_to.path}")
-    for caution in result.notes(found):
+    for caution in words.notes(made):
         note(caution)
 
 
 def _file(path: Path, fps: float, quality: int | None, lossless: bool) -> "MovieFile":
     """The movie's file and its steps of time. Raises FacetraceError for what its format has not."""
-    from facetrace.common.errors import FacetraceError
     from facetrace.report.movie import SUFFIXES, TICK_MS
     from facetrace.results.movie import MovieFile
 
@@ -192,7 +191,6 @@ def _file(path: Path, fps: float, quality: int | None, lossless: bool) -> "Movie
 
 def _count(frames: int | None, seconds: float | None, frame_ms: int) -> int:
     """Frames of the loop."""
-    from facetrace.common.errors import FacetraceError
     from facetrace.studies.movie import DEFAULT_FRAMES
 
     if frames is not None and seconds is not None:
