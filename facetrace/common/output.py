@@ -27,11 +27,24 @@ PART = ".part"
 STANDARD = (0, 1, 2)
 # what the command that runs is going to write; see check_source
 _TARGETS: ContextVar[tuple[Path, ...]] = ContextVar("targets", default=())
+# and what it wrote so far
+_WRITTEN: ContextVar[tuple[str, ...]] = ContextVar("written", default=())
 
 
 def begin() -> None:
-    """Another command begins, which has not said yet what it writes."""
+    """Another command begins, which has not said yet what it writes, and wrote nothing."""
     _TARGETS.set(())
+    _WRITTEN.set(())
+
+
+def record(paths: Iterable[Path]) -> None:
+    """Remember files that are complete, for what a command says when it is stopped."""
+    _WRITTEN.set((*_WRITTEN.get(), *map(str, paths)))
+
+
+def written() -> tuple[str, ...]:
+    """What the command that runs wrote so far."""
+    return _WRITTEN.get()
 
 
 def check_source(path: Path) -> None:

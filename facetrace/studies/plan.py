@@ -56,8 +56,8 @@ from facetrace.solid.build import build_solid
 from facetrace.solid.measure import carats_at
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies import orient, value
-from facetrace.studies.angles import Range
 from facetrace.studies.rows import cells, number
+from facetrace.studies.sweep import Range
 from facetrace.trace.faceup import Estimate, trace_face_up
 from facetrace.trace.scene import View, medium_of, scene_of
 

@@ -36,7 +36,7 @@ from facetrace.solid.export import placed
 from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies import orient
-from facetrace.studies.angles import range_of
+from facetrace.studies.sweep import range_of
 from facetrace.studies.answer import answered
 from facetrace.studies.directions import BANDS
 from facetrace.studies.plan import (
