@@ -36,9 +36,9 @@ if TYPE_CHECKING:
     from facetrace.common.signals import Noted
     from facetrace.report.plan import Panel
     from facetrace.studies.answer import Answer
-    from facetrace.studies.orient import Cut
     from facetrace.studies.plan import Room, Run, Setting, Task
     from facetrace.studies.price import Prices
+    from facetrace.studies.zoned import Cut
 
 EXAMPLES = """
 **Examples**

@@ -190,7 +190,7 @@ def _stone(path: Path, zone: Path | None) -> "Shown":
         from facetrace.optics.colour import observer
         from facetrace.optics.lights import find_light
         from facetrace.rough.zone import read_zones
-        from facetrace.studies.orient import BASE, cut_of, subject_of
+        from facetrace.studies.zoned import BASE, cut_of, subject_of
 
         read = read_zones(zone)
         light = find_light("hemisphere", None)

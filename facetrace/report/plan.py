@@ -18,7 +18,7 @@ from facetrace.report.picture import DPI, plain, png
 from facetrace.report.six_views import Plane, chained, skin_line
 from facetrace.rough.rough import Defect, Rough
 from facetrace.studies import saw
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 
 Floats = NDArray[np.float64]
 

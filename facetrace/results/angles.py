@@ -235,7 +235,6 @@ WIDTH = 80
 
 def table(study: AngleStudy) -> Table:
     """The front, the best for each wish and the design as it stands, by rising weight."""
-
     weight = study.conditions.weight
     table = Table(title=study.title, title_justify="left", box=box.SIMPLE_HEAD, padding=0)
     table.add_column("", no_wrap=True)

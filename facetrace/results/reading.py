@@ -16,8 +16,8 @@ from facetrace.design.model import Design, read_design
 from facetrace.placement.shapes import Copy
 from facetrace.results.document import SCHEMA
 from facetrace.rough.rough import Rough
-from facetrace.studies.orient import Cut
 from facetrace.studies.plan import Outline, carats_of, cut_of
+from facetrace.studies.zoned import Cut
 
 # members that a report can be made of
 KINDS = ("angles", "orient", "girdle", "recut", "plan", "lot")

@@ -3,7 +3,7 @@
 Frame of the rough: c along +z (``optics.rough``). The placement says how c lies in the stone; a
 design's own [axis] and material count for nothing here. Each design gives two rows: the heaviest
 stone that ``placement.search`` finds, with what ``placement.bound`` proves that none can exceed, and, where
-the rough has zones to hide, the heaviest of those found whose zones do not show (``studies.orient``).
+the rough has zones to hide, the heaviest of those found whose zones do not show (``studies.visibility``).
 
 The range of the weight is that of the scan's error: the same stone climbed again with its skin and all margins
 wider by the error, and narrower (none below 0). A stone that fits the wider ones fits the others, so low <= carats <= high.
@@ -55,7 +55,7 @@ from facetrace.rough.rough import Rough
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import carats_at
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies import orient, value
+from facetrace.studies import value, visibility, zoned
 from facetrace.studies.rows import cells, number
 from facetrace.studies.sweep import Range
 from facetrace.trace.faceup import Estimate, trace_face_up
@@ -102,7 +102,7 @@ class Setting:
     """What all plans share.
 
     facing: where the table may face; within, most_cells: see ``bound.bounded``; rays of the figures;
-    threshold, pixel_mm, samples: see ``orient.Setting``; allow: share of the face up to which a
+    threshold, pixel_mm, samples: see ``visibility.VisibilityTest``; allow: share of the face up to which a
     zone counts as hidden.
     """
 
@@ -118,9 +118,9 @@ class Setting:
     seed: int = 1
 
     @property
-    def looks(self) -> orient.Setting:
+    def looks(self) -> visibility.VisibilityTest:
         """How zones are looked at."""
-        return orient.Setting(self.threshold, self.pixel_mm, self.samples, self.seed)
+        return visibility.VisibilityTest(self.threshold, self.pixel_mm, self.samples, self.seed)
 
     @property
     def facts(self) -> dict[str, Any]:
@@ -409,16 +409,16 @@ class Eye:
 
     rough: Rough
     setting: Setting
-    subject: orient.Subject | None
+    subject: zoned.Subject | None
     plain: Any
 
-    def figures(self, cut: orient.Cut) -> Row:
+    def figures(self, cut: zoned.Cut) -> Row:
         """FIGURES of a stone with their standard errors. Raises FileError for zones that it cannot have."""
         setting = self.setting
         if self.subject is None:
             scene = scene_of(cut.solid, self.plain, cut.axis, setting.light, View())
         else:
-            _, scene = orient.scenes(self.subject, cut)
+            _, scene = zoned.scenes(self.subject, cut)
         face = trace_face_up(scene, setting.seed, rays=setting.rays)
         row: Row = {}
         for name in LOOKS:
@@ -427,20 +427,20 @@ class Eye:
             row |= cells(name, getattr(face.within, name))
         return row | cells("zone", self.zone(cut))
 
-    def zone(self, cut: orient.Cut) -> Estimate:
+    def zone(self, cut: zoned.Cut) -> Estimate:
         """The share of the face where zones show, with its standard error."""
         if self.subject is None:
             return NO_ZONE
-        look = orient.look_at_cut(self.subject, cut, self.setting.looks)
-        row = orient.row_of(orient.BASE, look, look, self.setting.looks, 1.0)
-        return orient.estimate(row, "share")
+        look = visibility.look_at_cut(self.subject, cut, self.setting.looks)
+        row = visibility.row_of(zoned.BASE, look, look, self.setting.looks, 1.0)
+        return visibility.estimate(row, "share")
 
 
 def eye_of(rough: Rough, design: Design, setting: Setting) -> Eye:
     """The eye for a rough; *design* only fills a place. Raises FileError."""
     subject = None
     if rough.zones is not None:
-        subject = orient.subject_of(design, rough.material, rough.zones, setting.light, observer())
+        subject = zoned.subject_of(design, rough.material, rough.zones, setting.light, observer())
     return Eye(rough, setting, subject, medium_of(rough.material, observer()))
 
 
@@ -630,9 +630,9 @@ def row_of(eye: "Eye", solid: Solid, sized: Sized, head: Row) -> Row:
 
 
 def hides(row: Mapping[str, Cell], setting: Setting) -> bool:
-    """Whether no zone shows on a row's face, see ``orient.hidden``."""
+    """Whether no zone shows on a row's face, see ``visibility.hidden``."""
     share = {"share": row["zone"], "share_stderr": row["zone_stderr"]}
-    return orient.hidden(share, setting.allow)
+    return visibility.hidden(share, setting.allow)
 
 
 def carats_of(rough: Rough, mm3: float) -> float:
@@ -681,9 +681,9 @@ def told_truly(rough: Rough, solid: Solid, sized: Sized, row: Mapping[str, Cell]
     return all(math.isclose(number(row, n), number(made_anew, n), rel_tol=1e-9) for n in names)
 
 
-def cut_of(solid: Solid, copy: Copy) -> orient.Cut:
+def cut_of(solid: Solid, copy: Copy) -> zoned.Cut:
     """A copy as the studies of orientation see it."""
-    return orient.Cut(solid.scaled(copy.scale), copy.rotation, copy.shift, copy.scale)
+    return zoned.Cut(solid.scaled(copy.scale), copy.rotation, copy.shift, copy.scale)
 
 
 def copy_of(row: Mapping[str, Cell], solid: Solid) -> Copy:

@@ -9,8 +9,8 @@ from facetrace.design.model import Design
 from facetrace.design.vary import parameters
 from facetrace.optics.lights import Light
 from facetrace.solid.polyhedron import Floats, Solid
-from facetrace.studies.orient import whole_mm
 from facetrace.studies.sweep import USUAL, Range, range_of
+from facetrace.studies.visibility import whole_mm
 from facetrace.trace.faceup import FaceUp, face_up
 from facetrace.trace.maps import FaceMaps, face_maps
 from facetrace.trace.run import Progress, points_for, trace_pixels, trace_sums

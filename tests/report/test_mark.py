@@ -23,7 +23,7 @@ from facetrace.rough.rough import read_rough, rough_of
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
 from facetrace.studies import saw
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 
 HOSTILE = "Piece <script>alert(\"x\")</script> & 'one'"
 C = np.array([0.3, -0.2, 0.93])
