@@ -112,11 +112,6 @@ def drawing_of_plans(
     return _drawing(rough.name, scenes, bodies, _rough(rough))
 
 
-def zones_in(cut: Cut, bodies: Sequence[tuple[Body, int]], names: Sequence[str]) -> list[tuple[str, Body]]:  # fmt: skip
-    """Bodies of a rough, with their zones' numbers, in the frame of a stone cut from it."""
-    return [(names[k], body.seen_from(cut.turn, cut.shift)) for body, k in bodies]
-
-
 def _drawing(
     name: str, scenes: list[dict[str, Any]], bodies: list[dict[str, Any]], rough: dict[str, Any] | None
 ) -> dict[str, Any]:  # fmt: skip

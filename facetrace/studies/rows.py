@@ -1,13 +1,14 @@
 """Rows of studies: figures put into cells and taken out again, and the table that they are kept in."""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from facetrace.common.ledger import Cell, Key, Kind, Ledger, Row
 from facetrace.common.output import record
+from facetrace.common.progress import ProgressBar, silent
 from facetrace.common.signals import Stopped, caught
 from facetrace.trace.faceup import Estimate
 from facetrace.trace.scene import Medium
@@ -16,9 +17,6 @@ from facetrace.trace.scene import Medium
 SURE_ERRORS = 2.0
 # so many rows are announced before they are begun
 MANY = 1000
-
-# takes a title; the context's value takes how much of the work is done, 0 to 1
-Progress = Callable[[str], AbstractContextManager[Callable[[float], None]]]
 
 
 def number(row: Mapping[str, Cell], name: str) -> float:
@@ -41,27 +39,22 @@ def media_facts(media: Iterable[Medium]) -> list[Any]:
     return [[m.physics, m.spectrum.tobytes(), m.white.tobytes()] for m in media]
 
 
-def no_progress(_: str) -> AbstractContextManager[Callable[[float], None]]:
-    """Progress that nobody is told."""
-    return nullcontext(lambda _: None)
-
-
 @dataclass(frozen=True)
 class Keeping:
-    """Where a study keeps its rows, and who is told how far it is; as it stands in memory, and nobody.
+    """Where a study keeps its rows, and who is told how far it is; without any of it in memory, and nobody.
 
     Parameters
     ----------
     csv : the table of all rows; a study that was stopped goes on from it.
     fresh : whether a table that is there already is begun anew.
-    progress : takes a title, and returns a context whose value is called with the share that is done, 0 to 1.
+    progress : shows how much is done.
     note : takes remarks.
     held : keeps the table locked after the study, so that of two runs all files are of one.
     """
 
     csv: Path | None = None
     fresh: bool = False
-    progress: Progress = no_progress
+    progress: ProgressBar = silent
     note: Callable[[str], None] = lambda _: None
     held: ExitStack | None = None
 
@@ -85,7 +78,7 @@ class Keeping:
 
 
 def filled(
-    ledger: Ledger, keys: Sequence[Key], rows: Iterable[Row], what: str, progress: Progress,
+    ledger: Ledger, keys: Sequence[Key], rows: Iterable[Row], what: str, progress: ProgressBar,
     note: Callable[[str], None], complete: Callable[[Row], bool] = lambda _: True,
 ) -> list[Row]:  # fmt: skip
     """All rows of a study, each into the ledger as it comes.

@@ -117,8 +117,8 @@ def face_pictures(
     shown: Sequence[Scene], size: int, samples: int, seed: int, report: Progress = lambda _: None
 ) -> list[FaceMaps]:
     """Fine pictures of scenes, all at one scale: *size* pixels along a side, *samples* rays in each."""
-    width = whole_mm(*shown)
-    maps = []
+    width = whole_mm(*shown) if shown else 0.0
+    maps: list[FaceMaps] = []
     for scene in shown:
         pixels = trace_pixels(scene, size, samples, seed, width_mm=width, picture=True)
         maps.append(face_maps(pixels, scene))

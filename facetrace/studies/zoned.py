@@ -7,7 +7,7 @@ grows to the largest copy that fits.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -209,3 +209,8 @@ def place_of(subject: Subject, candidate: Candidate) -> Place:
     a, b, c = map(float, cut.shift)
     taken = tuple(min(share, 1.0) for share in shares)
     return Place((max(x, y), min(x, y), depth), (a, b, c), taken)
+
+
+def zones_in(subject: Subject, cut: Cut, names: Sequence[str]) -> list[tuple[str, Body]]:
+    """Bodies of the zones with their names, in the frame of a stone cut from the rough."""
+    return [(names[k], body.seen_from(cut.turn, cut.shift)) for body, k in subject.bodies]

@@ -35,7 +35,7 @@ from facetrace.rough.rough import read_rough, rough_of
 from facetrace.solid.export import placed
 from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies import orient
+from facetrace.studies import visibility, zoned
 from facetrace.studies.sweep import range_of
 from facetrace.studies.answer import answered
 from facetrace.studies.directions import BANDS
@@ -345,11 +345,11 @@ def test_the_heaviest_that_hides_a_zone_hides_it():
     assert second["carats"] <= first["carats"]
     from facetrace.optics.colour import observer
 
-    subject = orient.subject_of(read_design(ROUND).design, room.rough.material, room.rough.zones, find_light("hemisphere", None), observer())  # fmt: skip
+    subject = zoned.subject_of(read_design(ROUND).design, room.rough.material, room.rough.zones, find_light("hemisphere", None), observer())  # fmt: skip
     solid = Outline(read_design(ROUND).design).solid("")
-    finer = orient.Setting(samples=32, seed=5)
-    look = orient.look_at_cut(subject, cut_of(solid, copy_of(second, solid)), finer)
-    share = orient.estimate(orient.row_of(orient.BASE, look, look, finer, 1.0), "share")
+    finer = visibility.VisibilityTest(samples=32, seed=5)
+    look = visibility.look_at_cut(subject, cut_of(solid, copy_of(second, solid)), finer)
+    share = visibility.estimate(visibility.row_of(zoned.BASE, look, look, finer, 1.0), "share")
     assert share.value <= 0.01 + 4.5 * math.hypot(share.stderr, estimate(second, "zone").stderr)
 
 
