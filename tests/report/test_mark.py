@@ -10,13 +10,13 @@ import jsonschema
 import numpy as np
 import pytest
 import trimesh
+from page_checks import document_in, loose_numbers, wrong_figures
 from PIL import Image
 from scipy.spatial import ConvexHull
 from shared import ROOT, SCHEMA, run
 
 from facetrace.design.model import read_design
 from facetrace.report.drawing import behind
-from facetrace.report.html import document_in, loose_numbers, wrong_figures
 from facetrace.report.plan import Panel, plan_png, saw_planes
 from facetrace.report.six_views import SIDES, Plane, Scene, chained, side_axes, skin_line
 from facetrace.rough.rough import read_rough, rough_of

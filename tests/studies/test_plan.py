@@ -36,7 +36,6 @@ from facetrace.solid.export import placed
 from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies import visibility, zoned
-from facetrace.studies.sweep import range_of
 from facetrace.studies.answer import answered
 from facetrace.studies.directions import BANDS
 from facetrace.studies.plan import (
@@ -60,6 +59,7 @@ from facetrace.studies.plan import (
     table_to_c,
 )
 from facetrace.studies.saw import sawn
+from facetrace.studies.sweep import range_of
 
 DESIGNS = ROOT / "designs"
 ROUGHS = DESIGNS / "roughs"
