@@ -14,7 +14,7 @@ from facetrace.common.filekind import mesh_or_picture, no_file, result_words
 from facetrace.common.names import check_path, lies_in, odd_words
 from facetrace.design.model import Design, read_design
 from facetrace.placement.shapes import Copy
-from facetrace.results.document import SCHEMA
+from facetrace.results.schema.document import SCHEMA
 from facetrace.rough.rough import Rough
 from facetrace.studies.orient import Cut
 from facetrace.studies.plan import Outline, carats_of, cut_of
