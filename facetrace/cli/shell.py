@@ -17,8 +17,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 from facetrace.common.errors import FacetraceError, visible
-from facetrace.common.output import begin, check_targets, write_all
-from facetrace.common.signals import Stopped, caught, unbroken
+from facetrace.common.output import check_targets, forget_targets, write_all
+from facetrace.common.signals import Stopped, signals_deferred, stop_repeating
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Key, Ledger, Row
@@ -54,14 +54,14 @@ def one_line_errors(function: Function) -> Function:
     def wrapped(*args: Any, **kwargs: Any) -> Any:
         written: list[str] = []
         WRITTEN.set(written)
-        begin()
+        forget_targets()
         try:
             return function(*args, **kwargs)
         except FacetraceError as error:
             complain(error, _told(written))
             raise typer.Exit(2) from None
         except (Stopped, KeyboardInterrupt) as error:
-            caught()
+            stop_repeating()
             last_word(f"stopped{_told(written) or '; nothing was written'}")
             raise typer.Exit(exit_code(error)) from None
 
@@ -151,7 +151,7 @@ def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
     try:
         yield
     except (Stopped, KeyboardInterrupt) as error:
-        caught()
+        stop_repeating()
         have = sum(key in ledger.rows for key in keys)
         if ledger.path is None or not have:
             raise
@@ -203,7 +203,7 @@ def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = ""
     whole = dict(files)
     if json and json != "-":
         whole[Path(json)] = document
-    with unbroken():
+    with signals_deferred():
         write_all(whole)
         WRITTEN.get([]).extend(map(str, whole))
     if json == "-":

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from facetrace.common.ledger import Key, Kind, Row
+from facetrace.common.ledger import CellReader, Key, Row
 from facetrace.design.model import Design
 from facetrace.kernel.paths import (
     SUM_ABSORBED,
@@ -72,9 +72,9 @@ class Setting:
         return ((GROUND, 0), (POLISHED, 0), *((FLATS, n) for n in self.flats))
 
 
-def columns() -> dict[str, Kind]:
+def columns() -> dict[str, CellReader]:
     """The columns of a row and what reads them from text."""
-    kinds: dict[str, Kind] = {
+    kinds: dict[str, CellReader] = {
         "stone": str, "thickness_mm": float, "eye_tilt": float, "finish": str, "flats": int,
     }  # fmt: skip
     kinds |= {"facets": int, **dict.fromkeys(SIZES, float)}
