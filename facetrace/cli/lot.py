@@ -201,7 +201,7 @@ class _Lot:
                 report((k + 1) / len(files))
         if not self.run.late and all(map(complete, kept)):
             # in the order of the files, without what is no longer asked
-            ledger.keep(kept)
+            ledger.replace_rows(kept)
         ledger.save()
         return entries
 

@@ -33,7 +33,7 @@ from facetrace.cli.shell import (
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Row
-    from facetrace.common.signals import Noted
+    from facetrace.common.signals import StopRequest
     from facetrace.report.plan import Panel
     from facetrace.studies.answer import Answer
     from facetrace.studies.plan import Room, Run, Setting, Task
@@ -250,11 +250,11 @@ def _print(answer: "Answer", notes: Sequence[str], files: "dict[str, Path | None
 
 
 @contextmanager
-def stopping() -> "Iterator[Noted]":
+def stopping() -> "Iterator[StopRequest]":
     """The first stopping signal ends the work with the best so far, and is told."""
-    from facetrace.common.signals import noted
+    from facetrace.common.signals import first_signal_noted
 
-    with noted() as signal:
+    with first_signal_noted() as signal:
         yield signal
         if signal():
             last_word("stopped: what follows is the best so far")

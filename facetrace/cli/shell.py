@@ -16,8 +16,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 from facetrace.common.errors import FacetraceError, visible
-from facetrace.common.output import begin, check_targets, record, write_all, written
-from facetrace.common.signals import Stopped, caught, unbroken
+from facetrace.common.output import check_targets, forget_files, record, write_all, written
+from facetrace.common.signals import Stopped, signals_deferred, stop_repeating
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Key, Ledger, Row
@@ -46,14 +46,14 @@ def one_line_errors(function: Function) -> Function:
 
     @functools.wraps(function)
     def wrapped(*args: Any, **kwargs: Any) -> Any:
-        begin()
+        forget_files()
         try:
             return function(*args, **kwargs)
         except FacetraceError as error:
             complain(error, _written())
             raise typer.Exit(2) from None
         except (Stopped, KeyboardInterrupt) as error:
-            caught()
+            stop_repeating()
             # a study that was stopped says how far it came
             said = getattr(error, "__notes__", ())
             last_word(said[0] if said else f"stopped{_written() or '; nothing was written'}")
@@ -188,7 +188,7 @@ def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = ""
     whole = dict(files)
     if json and json != "-":
         whole[Path(json)] = document
-    with unbroken():
+    with signals_deferred():
         write_all(whole)
         record(whole)
     if json == "-":

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.common.output import scratch, write_whole
+from facetrace.common.output import temporary_folder, write_whole
 from facetrace.common.workers import end_with_parent
 from facetrace.report.plan import COLOURS, HATCHES
 from facetrace.report.view import VIEWS, Mark, Part, Shown, handed, taken
@@ -74,7 +74,7 @@ def rendered(wanted: Wanted) -> Pixels | None:
     if sys.platform.startswith("linux"):
         # else it looks for an X server first, and ends where the library is missing
         own.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
-    with scratch() as folder:
+    with temporary_folder() as folder:
         what = {
             "shown": handed(wanted.shown), "frames": [f.tolist() for f in wanted.frames],
             "reach": wanted.reach, "pixels": wanted.pixels,
@@ -87,7 +87,7 @@ def rendered(wanted: Wanted) -> Pixels | None:
 
 def opened(shown: Shown, size: tuple[int, int], view: str) -> bool:
     """Show the window until it is closed. False where none could be opened."""
-    with scratch() as folder:
+    with temporary_folder() as folder:
         what = {"shown": handed(shown), "size": size, "view": view}
         return _run("window", folder, what, os.environ.copy(), None) == 0
 

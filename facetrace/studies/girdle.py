@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import facetrace
-from facetrace.common.ledger import Key, Kind, Row, fingerprint_of
+from facetrace.common.ledger import CellReader, Key, Row, fingerprint_of
 from facetrace.design.model import Design
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
@@ -69,9 +69,9 @@ class GirdleGrid:
         return ((GROUND, 0), (POLISHED, 0), *((FLATS, n) for n in self.flats))
 
 
-def columns() -> dict[str, Kind]:
+def columns() -> dict[str, CellReader]:
     """The columns of a row and what reads them from text."""
-    kinds: dict[str, Kind] = {
+    kinds: dict[str, CellReader] = {
         "stone": str, "thickness_mm": float, "eye_tilt": float, "finish": str, "flats": int,
     }  # fmt: skip
     kinds |= {"facets": int, **dict.fromkeys(SIZES, float)}

@@ -12,7 +12,7 @@ import numpy as np
 
 import facetrace
 from facetrace.common.errors import FacetraceError
-from facetrace.common.ledger import Key, Kind, Ledger, Row, fingerprint_of
+from facetrace.common.ledger import CellReader, Key, Ledger, Row, fingerprint_of
 from facetrace.design.model import Design
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
@@ -48,7 +48,7 @@ NAMES = (
     *KEY, *(n for f in FIGURES for n in (f, f"{f}_stderr")),
     "carats", "scale", "x_mm", "y_mm", "z_mm", "axis_tilt", "axis_azimuth", "pixel_mm",
 )  # fmt: skip
-COLUMNS: dict[str, Kind] = dict.fromkeys(NAMES, float) | {"remark": str}
+COLUMNS: dict[str, CellReader] = dict.fromkeys(NAMES, float) | {"remark": str}
 MOST_CANDIDATES = 20_000
 # of what is tried between two candidates of the grid: degrees, % of the width
 FINER = 1.0

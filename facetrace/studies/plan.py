@@ -525,7 +525,7 @@ def _rows(task: Task, setting: Setting, known: Sequence[Row], run: Run) -> Itera
     run.short = False
     hiding = len(keys) > 1
     if setting.most_cells:
-        run.workers.begin()
+        run.workers.start()
     which, copies = searched(
         room.ready, stones, setting, run, starts, many=MOST_LOOKS if hiding else 1
     )

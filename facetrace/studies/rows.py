@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from facetrace.common.ledger import Cell, Key, Kind, Ledger, Row
+from facetrace.common.ledger import Cell, CellReader, Key, Ledger, Row
 from facetrace.common.output import record
 from facetrace.common.progress import ProgressBar, silent
-from facetrace.common.signals import Stopped, caught
+from facetrace.common.signals import Stopped, stop_repeating
 from facetrace.trace.faceup import Estimate
 from facetrace.trace.scene import Medium
 
@@ -60,7 +60,7 @@ class Keeping:
 
     @contextmanager
     def table(
-        self, fingerprint: str, columns: Mapping[str, Kind], key: Sequence[str], about: str,
+        self, fingerprint: str, columns: Mapping[str, CellReader], key: Sequence[str], about: str,
         needed: Sequence[str] = (),
     ) -> Iterator[Ledger]:  # fmt: skip
         """The ledger of a study (see ``Ledger.open``), locked."""
@@ -105,7 +105,7 @@ def filled(
                 made.append(row)
                 report(len(made) / len(keys))
     except (Stopped, KeyboardInterrupt) as error:
-        caught()
+        stop_repeating()
         have = sum(key in ledger.rows for key in keys)
         if ledger.path is not None and have:
             ledger.save()

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from facetrace.common.errors import FacetraceError
-from facetrace.common.ledger import Cell, Key, Kind, Row
+from facetrace.common.ledger import Cell, CellReader, Key, Row
 from facetrace.design.model import Design
 from facetrace.design.vary import Number, parameters, with_value
 from facetrace.optics.colour import observer
@@ -150,10 +150,10 @@ def candidates(design: Design, ranges: Sequence[Range]) -> list[Key]:
     return list(dict.fromkeys([own, *grid]))
 
 
-def columns(design: Design, ranges: Sequence[Range]) -> dict[str, Kind]:
+def columns(design: Design, ranges: Sequence[Range]) -> dict[str, CellReader]:
     """The columns of a row and what reads them from text."""
     known = parameters(design)
-    kinds: dict[str, Kind] = {r.name: type(known[r.name]) for r in ranges}
+    kinds: dict[str, CellReader] = {r.name: type(known[r.name]) for r in ranges}
     kinds |= dict.fromkeys(SIZES, float)
     for name in FIGURES:
         kinds |= {name: float, f"{name}_stderr": float}
