@@ -32,14 +32,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.design.model import Design
-from facetrace.report.drawing import tier_of
 from facetrace.report.plan import SHARP, Panel
 from facetrace.report.six_views import LETTERS
 from facetrace.rough.rough import Rough, around
 from facetrace.rough.scan import Scan
 from facetrace.solid import convex as fit
 from facetrace.solid.body import Body
-from facetrace.solid.build import facets_of
+from facetrace.solid.build import facets_of, tier_of
 from facetrace.solid.lobes import WALL
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.zoned import Cut
