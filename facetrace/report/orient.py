@@ -12,10 +12,11 @@ from matplotlib.patheffects import Normal, Stroke
 from numpy.typing import NDArray
 
 from facetrace.common.ledger import Row
-from facetrace.report.picture import DPI, face_pixels, plain, png
+from facetrace.report.picture import DPI, plain, png
 from facetrace.results.orient import change_words
 from facetrace.studies.orient import OrientStudy, Portrait, that_can_be_cut
 from facetrace.studies.rows import number
+from facetrace.studies.screen import face_pixels
 from facetrace.studies.visibility import hidden
 from facetrace.studies.zoned import BASE, candidate_of
 

@@ -8,6 +8,7 @@ from rich.table import Table
 
 from facetrace.common.ledger import Row
 from facetrace.results import document
+from facetrace.results.trace import GREY_ERRORS
 from facetrace.rough.zone import substances
 from facetrace.studies.orient import OrientStudy, that_can_be_cut
 from facetrace.studies.rows import number
@@ -16,8 +17,6 @@ from facetrace.studies.zoned import BASE, KEY, candidate_of, culet_of
 
 # letters of a zone's name in a table of 80 columns
 NAME_LETTERS = 14
-# chroma below so many of its standard errors is that of grey
-GREY_ERRORS = 4
 SHARP = (
     "Zones in real crystals have no sharp edges and no even colour; look at the rough in immersion "
     "from three sides before you trust a boundary."
