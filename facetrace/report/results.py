@@ -12,7 +12,6 @@ from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light, description, find_light
 from facetrace.optics.material import Material, find_material
 from facetrace.optics.spectrum import read_spectrum
-from facetrace.placement.shapes import Facing
 from facetrace.recut.stone import read_stone
 from facetrace.report.drawing3d import drawing_of_design, drawing_of_plans, zones_in
 from facetrace.report.gather import Album
@@ -26,11 +25,12 @@ from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.studies import orient
-from facetrace.studies import plan as plans
+from facetrace.studies.plan_task import HIDDEN
 from facetrace.studies.portrait import Stone
+from facetrace.studies.viewer import viewer_of
 from facetrace.trace.maps import face_maps
 from facetrace.trace.run import Progress, trace_pixels
-from facetrace.trace.scene import Scene, View, medium_of, scene_of
+from facetrace.trace.scene import Scene, View, medium_of
 
 # a flaw is drawn at least so large, mm
 FLAW_MM = 0.15
@@ -225,22 +225,17 @@ class _Room:
 
     rough: Rough
     light: Light
-    setting: plans.Setting
 
     def scene(self, cut: orient.Cut, design: Design) -> Scene:
         """A stone of it face up, zones and all."""
-        eye = plans.eye_of(self.rough, design, self.setting)
-        if eye.subject is None:
-            return scene_of(cut.solid, eye.plain, cut.axis, self.light, View())
-        return orient.scenes(eye.subject, cut)[1]
+        return viewer_of(self.rough, design, self.light, orient.Setting(), 1).scene(cut)
 
 
 def _room(maker: _Maker, part: Mapping[str, Any]) -> _Room:
     where = maker.result.found(part["rough"]["file"])
     rough = rough_of(read_rough(where))
     maker.result.check(str(where), rough.carats, part["rough"]["carats"])
-    light = maker.light(part)
-    return _Room(rough, light, plans.Setting(Facing((0.0, 0.0, 1.0), 90.0), light, seed=maker.seed))
+    return _Room(rough, maker.light(part))
 
 
 def _placed(maker: _Maker, part: Mapping[str, Any]) -> dict[str, Any]:
@@ -252,7 +247,7 @@ def _placed(maker: _Maker, part: Mapping[str, Any]) -> dict[str, Any]:
         cut, design, _ = lying(maker.result, part, row, room.rough)
         alt = f"{row['design']} cut from {part['rough']['name']}, face up."
         shown[f"plan {k}"] = (room.scene(cut, design), alt)
-        hidden = " with its zones hidden" if row["kind"] == plans.HIDDEN else ""
+        hidden = " with its zones hidden" if row["kind"] == HIDDEN else ""
         panels.append(Panel(f"{row['design']}{hidden}, {row['carats']:.2f} ct", (cut,)))
         designs[panels[-1].name] = [design]
     if panels:

@@ -11,7 +11,6 @@ import json
 import math
 import re
 import tomllib
-from contextlib import nullcontext
 from dataclasses import replace
 
 import jsonschema
@@ -37,29 +36,12 @@ from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies import orient
 from facetrace.studies.angles import range_of
-from facetrace.studies.answer import answered
-from facetrace.studies.directions import BANDS
-from facetrace.studies.plan import (
-    HEAVIEST,
-    HIDDEN,
-    Outline,
-    Room,
-    Run,
-    Setting,
-    Task,
-    copy_of,
-    cut_of,
-    estimate,
-    gap_of,
-    hides,
-    losses,
-    made,
-    placing,
-    sized_of,
-    sweep,
-    table_to_c,
-)
+from facetrace.studies.directions import BANDS, losses
+from facetrace.studies.plan import plan_ledger
+from facetrace.studies.plan_task import HEAVIEST, HIDDEN, PlanWishes, TrialDesign, tasks_of
+from facetrace.studies.run import Run
 from facetrace.studies.saw import sawn
+from facetrace.studies.stone_search import found_for, range_of
 
 DESIGNS = ROOT / "designs"
 ROUGHS = DESIGNS / "roughs"
@@ -68,9 +50,9 @@ PRICES = DESIGNS / "prices" / "invented.toml"
 QUICK = {"most_cells": 300, "rays": 1 << 10, "samples": 2, "pixel_mm": 0.3}
 
 
-def setting(low=0.0, high=15.0, **changes):
+def wishes(low=0.0, high=15.0, **changes):
     facing = Facing(within_deg=high, least_deg=low, both=True)
-    return Setting(facing, find_light("hemisphere", None), **(QUICK | changes))
+    return PlanWishes(facing, find_light("hemisphere", None), **(QUICK | changes))
 
 
 def box_rough(folder, size, more="", skin=0.0, scan=0.0, name="box", head=""):
@@ -99,43 +81,30 @@ def crack_across(half, at=0.0, margin=0.1):
     return f'[[defect]]\nname = "crack"\nkind = "crack"\nmargin_mm = {margin}\npolygon_mm = {corners}\n'
 
 
-def room_at(path):
-    return Room(rough_of(read_rough(path)))
+def rough_at(path):
+    return rough_of(read_rough(path))
 
 
-def task(room, design=ROUND, *ranges):
+def trial(design=ROUND, *ranges):
     model = read_design(design).design
-    return Task(room, design.stem, Outline(model, tuple(range_of(model, *r) for r in ranges)))
+    return TrialDesign(model, design.stem, tuple(range_of(model, *r) for r in ranges))
 
 
-def sweep_of(tasks, wanted):
-    return list(sweep(tasks, wanted, {}, Run(Workers(1), of=len(tasks))))
+def tasks(rough, wanted, *designs):
+    return tasks_of(rough, [trial(d) for d in designs or (ROUND,)], wanted)
 
 
-def plans(room, wanted, *designs):
-    return sweep_of([task(room, d) for d in designs], wanted)
+def found(tasks):
+    return list(found_for(tasks, plan_ledger(tasks, None), Run(Workers(1), of=len(tasks))))
 
 
-def answer_of(room, tasks, wanted, **more):
-    rows = sweep_of(tasks, wanted)
-    return answered(
-        room,
-        tasks,
-        wanted,
-        rows,
-        None,
-        Run(Workers(1)),
-        lambda _: nullcontext(lambda _: None),
-        **more,
-    )
+def plans(rough, wanted, *designs):
+    return found(tasks(rough, wanted, *designs))
 
 
-def stone_mesh(row, design=ROUND):
+def stone_mesh(stone):
     """The stone in the crystal frame."""
-    outline = Outline(read_design(design).design)
-    solid = outline.solid(row["changed"] or "")
-    cut = cut_of(solid, copy_of(row, solid))
-    return placed(cut.solid, cut.turn, cut.shift)
+    return placed(stone.cut.solid, stone.cut.turn, stone.cut.shift)
 
 
 def off(mesh, points):
