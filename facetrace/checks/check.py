@@ -62,3 +62,14 @@ def run_check(check: Check) -> Outcome:
     found = check.compare()
     worst = max(found, key=lambda c: c.strain)
     return Outcome(check, worst, len(found), time.perf_counter() - start)
+
+
+def run_checks(
+    checks: Sequence[Check], report: Callable[[float], None] = lambda _: None
+) -> list[Outcome]:
+    """Run checks in turn; *report* is told the share that is done."""
+    done = []
+    for number, check in enumerate(checks):
+        report(number / len(checks))
+        done.append(run_check(check))
+    return done

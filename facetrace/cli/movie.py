@@ -1,13 +1,10 @@
 """facetrace movie: the stone rocks and spins under a light, as a file that plays anywhere."""
 
-import time
-from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
 from facetrace.cli.options import (
     AxisAzimuthOption,
@@ -36,9 +33,7 @@ from facetrace.cli.shell import (
 )
 
 if TYPE_CHECKING:
-    from facetrace.optics.lights import Light
-    from facetrace.report.movie import Setup
-    from facetrace.trace.scene import Scene, View
+    from facetrace.results.movie import MovieFile
 
 EXAMPLES = """
 **Examples**
@@ -53,9 +48,6 @@ EXAMPLES = """
 """
 
 MOST_FRAMES = 400
-DEFAULT_FRAMES = 60
-# rays in each pixel: lamps are small, so few paths reach them
-LAMP_SAMPLES, SAMPLES = 32, 16
 DEFAULT_QUALITY = 90
 
 
@@ -65,18 +57,6 @@ class Motion(StrEnum):
     rock = "rock"
     spin = "spin"
     both = "both"
-
-
-@dataclass(frozen=True)
-class _Film:
-    """What was asked of the movie."""
-
-    path: Path
-    motion: str
-    tilt: float
-    frame_ms: int
-    quality: int | None
-    exposure: float | None
 
 
 @one_line_errors
@@ -142,85 +122,63 @@ def movie(
     """The stone rocks or spins under a light: fire and flashes, one exposure and scale in all frames."""
     from facetrace.cli.loading import load_material, load_stone, with_spectrum
     from facetrace.common.errors import FacetraceError
-    from facetrace.optics.colour import observer
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
-    from facetrace.report.movie import encoded
-    from facetrace.results.document import ESTIMATE, colour_notes
-    from facetrace.trace.motion import views_of
-    from facetrace.trace.scene import medium_of, scene_of
+    from facetrace.report.movie import movie_bytes
+    from facetrace.results import movie as result
+    from facetrace.results.document import text_of
+    from facetrace.studies.face_up import StoneInLight
+    from facetrace.studies.movie import film
 
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
     if target is None and json == "-":
         raise FacetraceError("--json -: name the movie's file too, with --out")
-    file, stone = load_stone(design)
-    film = _film(design, target, (motion.value, tilt), fps, (quality, lossless), exposure)
+    file, solid = load_stone(design)
+    goes_to = _file(target or design.with_name(f"{design.stem}-movie.webp"), fps, quality, lossless)
     sources = (design, spectrum, material_file(material))
-    check_outputs(json, sources, others=(film.path,))
-    count = _count(frames, seconds, film.frame_ms)
+    check_outputs(json, sources, others=(goes_to.path,))
+    count = _count(frames, seconds, goes_to.frame_ms)
     own = file.design
     substance = find_material(material) if material else load_material(file)
-    substance = with_spectrum(substance, spectrum)
-    axis = (
-        own.axis.tilt if axis_tilt is None else axis_tilt,
-        own.axis.azimuth if axis_azimuth is None else axis_azimuth,
+    stone = StoneInLight(
+        name=own.name,
+        solid=solid,
+        material=with_spectrum(substance, spectrum),
+        axis=(
+            own.axis.tilt if axis_tilt is None else axis_tilt,
+            own.axis.azimuth if axis_azimuth is None else axis_azimuth,
+        ),
+        light=find_light(light.value, head, head_edge is Edge.hard),
+        absorbing=not no_absorption,
     )
-    lit = find_light(light.value, head, head_edge is Edge.hard)
-    medium = medium_of(substance, observer(), absorbing=not no_absorption)
-    views = views_of(motion.value, count, tilt, azimuth)
-    scenes = [scene_of(stone, medium, axis, lit, view) for view in views]
-    started = time.perf_counter()
-    title = f"{own.name} ({substance.name})"
-    rays = samples or (LAMP_SAMPLES if lit.lamps else SAMPLES)
-    pages, bright, setup, exposed = _shoot(
-        scenes, views, film, (size, rays, seed, not no_glare), title, lit
-    )
+    found = film(
+        stone, motion=motion.value, tilt=tilt, azimuth=azimuth, frames=count, size=size, samples=samples, seed=seed,
+        glare=not no_glare, exposure=exposure, progress=progress,
+    )  # fmt: skip
     with progress("writing"):
-        content = encoded(pages, film.path.suffix.lower(), film.frame_ms, film.quality)
-    spent = time.perf_counter() - started
-    notes = [ESTIMATE] + ([] if no_absorption else colour_notes(substance))
-    text = ""
-    if json:
-        from facetrace.results import document
-
-        parts = document.head() | {
-            "design": {"name": own.name, "file": str(design), "material": substance.name},
-            "scene": document.scene_part(
-                lit, views[0], axis, scenes[0].white_radiance, absorption=not no_absorption
-            ),
-            "movie": _part(film, views, bright, setup, exposed, scenes[0], lit),
-            "seconds": spent,
-            "seed": seed,
-        }  # fmt: skip
-        text = document.text_of(parts | {"notes": notes})
-    deliver({film.path: content}, json, text)
+        content = movie_bytes(found, goes_to)
+    text = text_of(result.movie_document(found, goes_to, design)) if json else ""
+    deliver({goes_to.path: content}, json, text)
     if json != "-":
-        out.print(_table(title, film, views, bright, setup, exposed, len(content)))
-        note(f"{spent:.1f} s, {lit.words}, seed {seed}")
-        note(f"movie: {film.path}")
-    for text in notes:
-        note(text)
+        out.print(result.movie_table(found, goes_to, len(content)))
+        note(f"{found.seconds:.1f} s, {stone.light.words}, seed {seed}")
+        note(f"movie: {goes_to.path}")
+    for caution in result.notes(found):
+        note(caution)
 
 
-def _film(
-    design: Path, target: Path | None, moved: tuple[str, float], fps: float,
-    kept: tuple[int | None, bool], exposure: float | None,
-) -> _Film:  # fmt: skip
-    """The movie's file and times.
-
-    moved: motion and tilt as asked; kept: quality as asked, or lossless.
-    """
+def _file(path: Path, fps: float, quality: int | None, lossless: bool) -> "MovieFile":
+    """The movie's file and its steps of time. Raises FacetraceError for what its format has not."""
     from facetrace.common.errors import FacetraceError
     from facetrace.report.movie import SUFFIXES, TICK_MS
+    from facetrace.results.movie import MovieFile
 
-    path = target or design.with_name(f"{design.stem}-movie.webp")
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise FacetraceError(
             f"{path}: movies are written as WebP or GIF; let its name end in .webp or .gif"
         )
-    quality, lossless = kept
     if (quality is not None or lossless) and suffix != ".webp":
         name = "--lossless" if lossless else "--quality"
         raise FacetraceError(f"{name}: a GIF has none; leave it out or write .webp")
@@ -229,12 +187,13 @@ def _film(
     if quality is None and suffix == ".webp" and not lossless:
         quality = DEFAULT_QUALITY
     tick = TICK_MS[suffix]
-    return _Film(path, *moved, max(2, round(1000 / fps / tick)) * tick, quality, exposure)
+    return MovieFile(path, max(2, round(1000 / fps / tick)) * tick, quality)
 
 
 def _count(frames: int | None, seconds: float | None, frame_ms: int) -> int:
     """Frames of the loop."""
     from facetrace.common.errors import FacetraceError
+    from facetrace.studies.movie import DEFAULT_FRAMES
 
     if frames is not None and seconds is not None:
         raise FacetraceError("--frames and --seconds: give one of them")
@@ -247,101 +206,3 @@ def _count(frames: int | None, seconds: float | None, frame_ms: int) -> int:
             "ask for fewer seconds or fewer --fps"
         )
     return count
-
-
-def _shoot(
-    scenes: "list[Scene]", views: "list[View]", film: _Film, how: tuple[int, int, int, bool],
-    title: str, light: "Light",
-) -> "tuple[list[Any], list[float], Setup, float]":  # fmt: skip
-    """Captioned frames, the share of each that is too bright, the setup, and the exposure."""
-    from facetrace.report.movie import captioned, common_exposure, frames_of, setup_of
-
-    size, samples, seed, glare = how
-    stills, bright = [], []
-    with progress(f"{len(scenes)} frames (the first run compiles)") as report:
-        setup = setup_of(scenes, size, samples, seed, glare=glare)
-        exposed = film.exposure or common_exposure(scenes, setup)
-        for picture, share in frames_of(scenes, setup, exposed, report):
-            stills.append(picture)
-            bright.append(share)
-    lines = [
-        f"{light.words}, tilt towards {views[0].azimuth:g} deg",
-        f"exposure {exposed:g} in all frames (at 1 white paper is just white); what is too "
-        "bright for the screen keeps its hue",
-    ]
-    if light.lamps:
-        lines.append("coloured sparks: fire; lone dots: grain")
-    if not glare:
-        lines.append("surface mirror light left out")
-    angles = [f"tilt {v.tilt:+.1f}, turned {v.spin:.1f} deg" for v in views]
-    return captioned(stills, title, lines, angles, setup.width_mm / size), bright, setup, exposed
-
-
-def _rule(light: "Light") -> str:
-    from facetrace.report.movie import exposure_rule
-
-    share, level = exposure_rule(bool(light.lamps))
-    return f"{100 * share:g} % of the stone no brighter than {level:g} of white"
-
-
-def _part(
-    film: _Film, views: "list[View]", bright: list[float], setup: "Setup", exposure: float,
-    scene: "Scene", light: "Light",
-) -> dict[str, Any]:  # fmt: skip
-    """The member "movie" of the JSON document."""
-    return {
-        "file": str(film.path),
-        "motion": film.motion,
-        "frames": [
-            {"view": asdict(view), "bright": share}
-            for view, share in zip(views, bright, strict=True)
-        ],
-        "frame_ms": film.frame_ms,
-        "quality": film.quality,
-        "size_px": setup.size,
-        "samples": setup.samples,
-        "exposure": exposure,
-        "rule": None if film.exposure else _rule(light),
-        "white": {"xyz": [float(v) for v in scene.medium.white], "radiance": scene.white_radiance},
-        "scale": {
-            "pixel_mm": setup.width_mm / setup.size,
-            "width_mm": setup.width_mm,
-            "middle_mm": [float(v) for v in setup.centre_mm],
-        },
-        "lamp_share": light.lamp_share,
-        "seed": setup.seed,
-    }
-
-
-def _table(
-    title: str, film: _Film, views: "list[View]", bright: list[float], setup: "Setup",
-    exposure: float, size: int,
-) -> Table:  # fmt: skip
-    table = Table(title=title, title_justify="left", show_header=False)
-    table.add_column(no_wrap=True)
-    table.add_column()
-    most = max(view.tilt for view in views)
-    asked = (
-        "" if round(most, 1) == round(film.tilt, 1) else f" ({film.tilt:g} falls between frames)"
-    )
-    table.add_row(
-        "motion", f"{film.motion}, tilt up to {most:.1f} deg{asked} towards {views[0].azimuth:g}"
-    )
-    length = len(views) * film.frame_ms / 1000
-    table.add_row("loop", f"{len(views)} frames, {film.frame_ms} ms each, {length:.2f} s")
-    rule = "as asked" if film.exposure else "chosen for this stone"
-    table.add_row(
-        "exposure", f"{exposure:g} in all frames, {rule} (at 1 white paper is just white)"
-    )
-    table.add_row("scale", f"{setup.size / setup.width_mm:.1f} pixels a millimetre in all frames")
-    table.add_row(
-        "flashes",
-        f"too bright for the screen on {100 * max(bright):.1f} % of the stone at most, where they keep their hue",
-    )
-    kind = (
-        "GIF"
-        if film.path.suffix.lower() == ".gif"
-        else "WebP, " + ("lossless" if film.quality is None else f"quality {film.quality}")
-    )
-    table.add_row("file", f"{size / 1e6:.1f} MB, {kind}")
-    return table

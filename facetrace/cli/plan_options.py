@@ -11,7 +11,7 @@ import typer
 from facetrace.cli.shell import finite, last_word
 
 if TYPE_CHECKING:
-    from facetrace.common.signals import Noted
+    from facetrace.common.signals import StopRequest
     from facetrace.studies.plan_task import PlanWishes, TrialDesign
     from facetrace.studies.price import Prices
 
@@ -106,11 +106,11 @@ WorkersOption = Annotated[
 
 
 @contextmanager
-def stopping() -> "Iterator[Noted]":
+def stopping() -> "Iterator[StopRequest]":
     """The first stopping signal ends the work with the best so far, and is told."""
-    from facetrace.common.signals import noted
+    from facetrace.common.signals import first_signal_noted
 
-    with noted() as signal:
+    with first_signal_noted() as signal:
         yield signal
         if signal():
             last_word("stopped: what follows is the best so far")

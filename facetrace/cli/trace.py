@@ -1,12 +1,9 @@
 """facetrace trace: light, window, extinction and colour of a design, face up."""
 
-import time
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
-from rich.table import Table
 
 from facetrace.cli.options import (
     AxisAzimuthOption,
@@ -34,15 +31,6 @@ from facetrace.cli.shell import (
     progress,
 )
 
-if TYPE_CHECKING:
-    from facetrace.optics.lights import Light
-    from facetrace.optics.material import Material
-    from facetrace.solid.measure import SolidMeasures
-    from facetrace.solid.polyhedron import Solid
-    from facetrace.trace.faceup import FaceUp
-    from facetrace.trace.maps import FaceMaps
-    from facetrace.trace.scene import Scene, View
-
 EXAMPLES = """
 **Examples**
 
@@ -56,22 +44,6 @@ EXAMPLES = """
 
 `facetrace trace designs/round-brilliant.toml --index 1.765 --no-absorption --light uniform --json -`
 """
-
-DEFAULT_RAYS = 1 << 18
-# chroma below so many of its standard errors is that of grey
-GREY_ERRORS = 4
-
-
-@dataclass(frozen=True)
-class _Wishes:
-    """What the options asked of the picture."""
-
-    picture: Path | None
-    maps: Path | None
-    size: int
-    samples: int
-    exposure: float
-    glare: bool
 
 
 @one_line_errors
@@ -136,26 +108,27 @@ def trace(
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.optics.material import find_material
-    from facetrace.solid.measure import measure
+    from facetrace.report.picture import face_png, maps_png
+    from facetrace.results import trace as result
+    from facetrace.results.document import text_of
+    from facetrace.studies.face_up import DEFAULT_RAYS, StoneInLight, trace_stone
     from facetrace.trace.scene import View
 
     if rays is not None and error is not None:
         raise FacetraceError("--rays and --error: give one of them")
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
-    file, stone = load_stone(design)
+    file, solid = load_stone(design)
     # a machine that reads stdout gets a picture only where it names one
-    default = None if json == "-" else design.with_suffix(".png")
-    shown = None if no_picture else (picture or default)
-    wishes = _Wishes(shown, maps, size, samples, exposure, not no_glare)
-    sources = (design, spectrum, material_file(material))
-    check_outputs(json, sources, pictures=(wishes.picture, wishes.maps))
+    usual = None if json == "-" else design.with_suffix(".png")
+    shown = None if no_picture else picture or usual
+    check_outputs(json, (design, spectrum, material_file(material)), pictures=(shown, maps))
     own = file.design
     substance = find_material(material) if material else load_material(file)
-    substance = with_spectrum(substance, spectrum)
-    subject = _Subject(
-        stone=stone,
-        material=substance,
+    stone = StoneInLight(
+        name=own.name,
+        solid=solid,
+        material=with_spectrum(substance, spectrum),
         axis=(
             own.axis.tilt if axis_tilt is None else axis_tilt,
             own.axis.azimuth if axis_azimuth is None else axis_azimuth,
@@ -166,192 +139,26 @@ def trace(
         absorbing=not no_absorption,
         wavelength_nm=wavelength,
     )
-    scene, result, seconds = _figures(subject, seed, rays, error)
-    face, pictured, files = _pictures(scene, wishes, seed, own.name, subject.under)
-    sizes = measure(stone, substance.density)
-    notes = subject.notes
-    document = (own.name, design, subject, scene, sizes, result, seconds, face, pictured)
-    deliver(files, json, _document(*document) if json else "")
-    if stone.missing:
-        note("no place on the stone for: " + ", ".join(stone.missing))
+    found = trace_stone(
+        stone, rays=rays or DEFAULT_RAYS, error=error, seed=seed, pixels=size if shown or maps else 0,
+        samples=samples, progress=progress,
+    )  # fmt: skip
+    files, member, under = {}, None, result.light_and_view(stone)
+    if found.maps and shown:
+        files[shown], beyond = face_png(
+            found.maps, found.white, exposure, not no_glare, own.name, under
+        )
+        member = result.picture_member(found, shown, exposure, not no_glare, beyond)
+    if found.maps and maps:
+        files[maps] = maps_png(found.maps, own.name, under)
+    deliver(files, json, text_of(result.trace_document(found, design, member)) if json else "")
+    if solid.missing:
+        note("no place on the stone for: " + ", ".join(solid.missing))
     if json != "-":
-        out.print(_table(own.name, substance, sizes, result, face))
-        note(f"{result.rays:,} rays, {seconds:.1f} s, {subject.under}, seed {seed}")
-        for label, target in (("picture", wishes.picture), ("maps", wishes.maps)):
+        out.print(result.trace_table(found))
+        note(result.rays_line(found))
+        for label, target in (("picture", shown), ("maps", maps)):
             if target:
                 note(f"{label}: {target}")
-    reached = max(result.measures[k].stderr for k in ("light_return", "brightness"))
-    if error is not None and reached > error:
-        note(f"the wished error of {error:g} was not reached within {result.rays:,} rays")
-    for text in notes:
+    for text in (*result.short_of_error(found), *result.notes(found)):
         note(text)
-
-
-@dataclass(frozen=True)
-class _Subject:
-    """What is traced, as the options and the design ask."""
-
-    stone: "Solid"
-    material: "Material"
-    axis: tuple[float, float]
-    light: "Light"
-    view: "View"
-    index: float | None
-    absorbing: bool
-    wavelength_nm: float | None
-
-    @property
-    def under(self) -> str:
-        """Light and view in words."""
-        text = self.light.words
-        if self.view.spin:
-            text += f", stone turned {self.view.spin:g} deg"
-        if self.view.tilt:
-            text += f", stone tilted {self.view.tilt:g} deg towards {self.view.azimuth:g}"
-        if self.view.eye_tilt:
-            text += f", eye {self.view.eye_tilt:g} deg towards {self.view.eye_azimuth:g}"
-        return text
-
-    @property
-    def notes(self) -> list[str]:
-        """Cautions that belong to the numbers."""
-        from facetrace.results.document import ESTIMATE, colour_notes, light_notes
-
-        notes = [ESTIMATE, *light_notes(self.light)]
-        if self.absorbing:
-            notes += colour_notes(self.material)
-        if self.index:
-            notes.append(
-                "Isotropic index: no double refraction; the colour is the mean over directions."
-            )
-        return notes
-
-
-def _figures(
-    subject: _Subject, seed: int, rays: int | None, error: float | None
-) -> "tuple[Scene, FaceUp, float]":
-    from facetrace.optics.colour import observer
-    from facetrace.trace.faceup import trace_face_up
-    from facetrace.trace.run import warm_up
-    from facetrace.trace.scene import medium_of, scene_of
-
-    with progress("tracing (the first run compiles)") as report:
-        medium = medium_of(
-            subject.material,
-            observer(),
-            index=subject.index,
-            absorbing=subject.absorbing,
-            wavelength_nm=subject.wavelength_nm,
-        )
-        scene = scene_of(subject.stone, medium, subject.axis, subject.light, subject.view)
-        warm_up(scene)
-        started = time.perf_counter()
-        result = trace_face_up(scene, seed, rays=rays or DEFAULT_RAYS, error=error, report=report)
-        return scene, result, time.perf_counter() - started
-
-
-def _document(
-    name: str,
-    path: Path,
-    subject: _Subject,
-    scene: "Scene",
-    sizes: "SolidMeasures",
-    result: "FaceUp",
-    seconds: float,
-    face: "FaceMaps | None",
-    pictured: dict[str, Any] | None,
-) -> str:
-    from facetrace.results import document
-
-    parts = document.head() | {
-        "design": {"name": name, "file": str(path), "material": subject.material.name},
-        "solid": document.solid_part(subject.stone, sizes),
-        "scene": document.scene_part(
-            subject.light,
-            subject.view,
-            subject.axis,
-            scene.white_radiance,
-            index=subject.index,
-            absorption=subject.absorbing,
-            wavelength_nm=subject.wavelength_nm,
-        ),
-        **document.trace_part(result, seconds),
-    }
-    if subject.absorbing:
-        parts |= document.material_part(subject.material)
-    if face:
-        parts |= {"dominant_area": face.dominant, "leading_area": face.leading}
-    if pictured:
-        parts |= {"picture": pictured}
-    return document.text_of(parts | {"notes": subject.notes})
-
-
-def _pictures(
-    scene: "Scene", wishes: _Wishes, seed: int, title: str, under: str
-) -> "tuple[FaceMaps | None, dict[str, Any] | None, dict[Path, bytes]]":
-    """Maps where anything is drawn, what the document says of the picture, and the files."""
-    files: dict[Path, bytes] = {}
-    if not (wishes.picture or wishes.maps):
-        return None, None, files
-    from facetrace.report.picture import WHITE, face_png, maps_png
-    from facetrace.trace.maps import face_maps
-    from facetrace.trace.run import trace_pixels
-
-    facts = None
-    with progress("picture") as report:
-        pixels = trace_pixels(scene, wishes.size, wishes.samples, seed, picture=True, report=report)
-        face = face_maps(pixels, scene)
-        if wishes.picture:
-            content, beyond = face_png(
-                face, scene.medium.white, wishes.exposure, wishes.glare, title, under
-            )
-            files[wishes.picture] = content
-            facts = {
-                "file": str(wishes.picture), "size_px": wishes.size, "mm_per_pixel": face.step_mm,
-                "rays_per_pixel": wishes.samples, "exposure": wishes.exposure, "white": WHITE,
-                "glare": wishes.glare, "beyond_screen": beyond,
-            }  # fmt: skip
-        if wishes.maps:
-            files[wishes.maps] = maps_png(face, title, under)
-    return face, facts, files
-
-
-ROWS = (
-    ("light_return", "light returned"),
-    ("window", "window"),
-    ("extinction", "extinction"),
-    ("absorbed", "absorbed"),
-    ("surface", "surface mirror"),
-)
-
-
-def _table(
-    name: str, material: "Material", sizes: "SolidMeasures", result: "FaceUp",
-    face: "FaceMaps | None",
-) -> Table:  # fmt: skip
-    table = Table(title=f"{name} ({material.name})", title_justify="left")
-    table.add_column("face up", no_wrap=True)
-    table.add_column("value", justify="right", no_wrap=True)
-    table.add_column("+- std. error", justify="right", no_wrap=True)
-    table.add_column("leads on", justify="right", no_wrap=True)
-    for key, label in ROWS:
-        m = result.measures[key]
-        area = f"{100 * face.leading[key]:.0f} % of face" if face and key in face.leading else ""
-        table.add_row(label, f"{100 * m.value:.3f} %", f"{100 * m.stderr:.3f} %", area)
-    table.add_section()
-    bright = result.measures["brightness"]
-    table.add_row("brightness, white = 1", f"{bright.value:.5f}", f"{bright.stderr:.5f}", "")
-    for label, colour in (("colour", result.colour), ("... from within", result.within)):
-        if colour.lightness and colour.chroma and colour.hue_deg:
-            parts = (colour.lightness, colour.chroma, colour.hue_deg)
-            values = [f"{p.value:.1f}" for p in parts]
-            errors = [f"{p.stderr:.2f}" for p in parts]
-            # so near to grey a hue says nothing
-            if colour.chroma.value < GREY_ERRORS * colour.chroma.stderr:
-                values[2] = errors[2] = "-"
-            table.add_row(f"{label} L* C* h", " ".join(values), " ".join(errors), "")
-    table.add_section()
-    table.add_row("weight", f"{sizes.carats:.3f} ct", "", "")
-    size = f"{sizes.length_mm:.2f} x {sizes.width_mm:.2f} x {sizes.depth_mm:.2f}"
-    table.add_row("size, mm", size, "", "")
-    return table

@@ -1,18 +1,16 @@
 """facetrace view: a stone, a rough or a plan in three dimensions."""
 
-from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from facetrace.cli.shell import check_outputs, deliver, note, one_line_errors, progress
 
 if TYPE_CHECKING:
-    from facetrace.report.view import Shown
+    from facetrace.report.scene3d import Scene3D
     from facetrace.results.reading import Result
-    from facetrace.rough.rough import Rough
 
 EXAMPLES = """
 **Examples**
@@ -47,15 +45,6 @@ class From(StrEnum):
     corner = "corner"
 
 
-@dataclass(frozen=True)
-class _Choice:
-    """Which stones of a plan are wanted, and where its files may be."""
-
-    number: int | None
-    pieces: bool
-    rough: Path | None = None
-
-
 @one_line_errors
 def view(
     thing: Annotated[Path, typer.Argument(help="A design (TOML), a rough (TOML), or a plan (what `plan --json` wrote).")],
@@ -68,16 +57,17 @@ def view(
     come: Annotated[From | None, typer.Option("--from", help="One view only; of the window the first.")] = None,
 ) -> None:  # fmt: skip
     """Look at a stone, at a rough, or at a planned stone in its rough: a window, or a picture where there is no screen."""
-    from facetrace.report.window import has_screen, opened
+    from facetrace.report.scene3d_picture import scene_picture
+    from facetrace.report.scene3d_vtk import has_screen, show_window
 
     pixels = _size(size)
-    shown, sources = shown_of(thing, zone, plan, _Choice(number, pieces))
+    scene, sources = scene_in(thing, zone, plan, number, pieces)
     target = picture or thing.with_name(f"{thing.stem}-view.png")
     remark = ""
     if picture is None and has_screen():
         wide, high = pixels or (WINDOW[0], None)
         first = come.value if come else From.corner.value
-        if opened(shown, (wide, high or round(wide * WINDOW[1] / WINDOW[0])), first):
+        if show_window(scene, (wide, high or round(wide * WINDOW[1] / WINDOW[0])), first):
             return
         remark = "no window could be opened here, so a picture is made"
     elif picture is None:
@@ -85,19 +75,9 @@ def view(
     check_outputs(None, sources, pictures=(target,))
     if remark:
         note(remark)
-    _write(
-        shown,
-        come.value if come else None,
-        pixels or (SINGLE_WIDTH if come else WIDTH, None),
-        target,
-    )
-
-
-def _write(shown: "Shown", view: str | None, size: tuple[int, int | None], target: Path) -> None:
-    from facetrace.report.viewed import sheet
-
     with progress("picture"):
-        made = sheet(shown, view, size)
+        usual = SINGLE_WIDTH if come else WIDTH
+        made = scene_picture(scene, come.value if come else None, pixels or (usual, None))
     deliver({target: made.png})
     note(f"picture: {target} ({'drawn by VTK' if made.by_vtk else NO_OPENGL})")
 
@@ -122,9 +102,13 @@ def _size(text: str | None) -> tuple[int, int | None] | None:
 # ---- what the file is -------------------------------------------------------------------------
 
 
-def shown_of(
-    thing: Path, zone: Path | None, plan: Path | None, choice: _Choice
-) -> "tuple[Shown, list[Path]]":
+def scene_in(
+    thing: Path,
+    zone: Path | None,
+    plan: Path | None,
+    number: int | None = None,
+    pieces: bool = False,
+) -> "tuple[Scene3D, list[Path]]":
     """What is shown, and the files it was read from. Raises FacetraceError for files that do not go together."""
     from facetrace.common.errors import FacetraceError
 
@@ -133,19 +117,19 @@ def shown_of(
         raise FacetraceError(f"--zone: goes with a design, {thing} is a {kind}; its defects are in the rough file")  # fmt: skip
     if plan and kind != "rough":
         raise FacetraceError(f"--plan: goes with a rough, {thing} is a {kind}")
-    if plan is None and kind != "plan" and (choice.number or choice.pieces):
+    if plan is None and kind != "plan" and (number or pieces):
         raise FacetraceError("--number and --pieces: go with a plan; name its JSON")
-    if choice.number and choice.pieces:
+    if number and pieces:
         raise FacetraceError("--number and --pieces: give one of them")
     if kind == "design":
         return _stone(thing, zone), [p for p in (thing, zone) if p]
     if kind == "plan":
-        return _plan(thing, choice)
+        return _plan(thing, None, number, pieces)
     if plan is None:
         return _rough(thing), [thing]
     if kind_of(plan) != "plan":
         raise FacetraceError(f"--plan: {plan} is a {kind_of(plan)}; name what `facetrace plan --json` wrote")  # fmt: skip
-    return _plan(plan, _Choice(choice.number, choice.pieces, thing))
+    return _plan(plan, thing, number, pieces)
 
 
 def kind_of(path: Path) -> str:
@@ -174,57 +158,36 @@ def kind_of(path: Path) -> str:
     return kind.name
 
 
-# ---- a stone, a rough -------------------------------------------------------------------------
-
-
-def _stone(path: Path, zone: Path | None) -> "Shown":
+def _stone(path: Path, zone: Path | None) -> "Scene3D":
     from facetrace.cli.loading import load_material, load_stone
-    from facetrace.report.view import stone_shown
+    from facetrace.optics.colour import observer
+    from facetrace.optics.lights import find_light
+    from facetrace.report.scene3d import stone_scene
     from facetrace.results.document import ESTIMATE
-    from facetrace.solid.measure import measure
+    from facetrace.results.view import stone_words
+    from facetrace.rough.zone import read_zones
+    from facetrace.studies.zoned import BASE, cut_of, subject_of
 
     file, solid = load_stone(path)
     material = load_material(file)
-    zones, words = None, []
+    read, zones = None, None
     if zone:
-        from facetrace.optics.colour import observer
-        from facetrace.optics.lights import find_light
-        from facetrace.rough.zone import read_zones
-        from facetrace.studies.orient import BASE, cut_of, subject_of
-
         read = read_zones(zone)
         light = find_light("hemisphere", None)
         cut = cut_of(subject_of(file.design, material, read, light, observer()), BASE)
         zones, solid = (read, cut), cut.solid
-        words.append(f"Zones of {read.model.name}, as the stone lies in its rough untilted.")
-    m = measure(solid, material.density)
-    size = f"{m.length_mm:.2f} x {m.width_mm:.2f} x {m.depth_mm:.2f} mm"
-    axis = file.design.axis
-    words = [
-        f"{material.name}, {m.carats:.3f} ct, {size}, {m.facets} facets.",
-        f"c-axis {axis.tilt:g} deg from the table's normal, towards {axis.azimuth:g} deg.",
-        *words, ESTIMATE,
-    ]  # fmt: skip
-    return stone_shown(file.design, solid, words, zones)
+    words = [*stone_words(file.design, material, solid, read), ESTIMATE]
+    return stone_scene(file.design, solid, words, zones)
 
 
-def _rough_words(rough: "Rough") -> list[str]:
-    """What it weighs, and what is to be asked of that."""
-    weighed = f", weighed {rough.weighed_carats:.2f} ct" if rough.weighed_carats else ""
-    says = f"{rough.material.name}, {rough.carats:.2f} ct by its volume at {rough.density:.2f} g/cm3{weighed}."  # fmt: skip
-    return [says, *rough.asked]
-
-
-def _rough(path: Path) -> "Shown":
-    from facetrace.report.view import rough_shown
+def _rough(path: Path) -> "Scene3D":
+    from facetrace.report.scene3d import rough_scene
     from facetrace.results.document import ESTIMATE
+    from facetrace.results.view import rough_words
     from facetrace.rough.rough import read_rough, rough_of
 
     rough = rough_of(read_rough(path))
-    return rough_shown(rough, [*_rough_words(rough), "c points up.", ESTIMATE])
-
-
-# ---- a plan -----------------------------------------------------------------------------------
+    return rough_scene(rough, [*rough_words(rough), "c points up.", ESTIMATE])
 
 
 def _plan_result(path: Path) -> "Result":
@@ -238,38 +201,12 @@ def _plan_result(path: Path) -> "Result":
     return found
 
 
-def _plan(path: Path, choice: _Choice) -> "tuple[Shown, list[Path]]":
+def _plan(
+    path: Path, rough: Path | None, number: int | None, pieces: bool
+) -> "tuple[Scene3D, list[Path]]":
+    from facetrace.report.scene3d import plan_scene
     from facetrace.results.reading import complete
 
     result = _plan_result(path)
     with complete(result):
-        return _planned(result, result.document["plan"], choice)
-
-
-def _planned(
-    result: "Result", member: dict[str, Any], choice: _Choice
-) -> "tuple[Shown, list[Path]]":
-    from facetrace.report.six_views import LETTERS
-    from facetrace.report.view import rough_shown
-    from facetrace.results.document import ESTIMATE
-    from facetrace.results.reading import lying, stones_of
-    from facetrace.rough.rough import read_rough, rough_of
-
-    rows = stones_of(result, member, choice.number, choice.pieces)
-    source = choice.rough or result.found(member["rough"]["file"])
-    rough = rough_of(read_rough(source))
-    result.check(str(source), rough.carats, float(member["rough"]["carats"]))
-    stones, words, sources = [], _rough_words(rough), [result.path, source]
-    for k, row in enumerate(rows):
-        cut, design, file = lying(result, member, row, rough)
-        stones.append((cut, design))
-        sources.append(file)
-        which = f"{LETTERS[k]}, " if len(rows) > 1 else ""
-        own = f"{which}{row['design']}{' with its zones hidden' if row['kind'] == 'zone hidden' else ''}"
-        share = 100 * row["carats"] / rough.carats
-        words.append(
-            f"{own}: {row['carats']:.2f} ct ({row['low_carats']:.2f} - {row['high_carats']:.2f}), "
-            f"{share:.1f} % of the rough, table's normal {row['table_to_c_deg']:.1f} deg from c."
-        )
-    which = f"{len(rows)} stones" if len(rows) > 1 else str(rows[0]["design"])
-    return rough_shown(rough, [*words, ESTIMATE], stones, f"{which} in {rough.name}"), sources
+        return plan_scene(result, rough, number, pieces)

@@ -13,7 +13,7 @@ from typing import Any
 
 import numba
 
-from facetrace.common.compiled import KeptFile
+from facetrace.common.compiled import CodeCacheFile
 
 # Leaves: compiled into whatever calls them. They may not allocate or raise. NaN and signs of
 # zero are meaningful to the physics, so of fastmath only the fusing of a * b + c is allowed.
@@ -75,5 +75,5 @@ def _kept(function: Callable[..., Any], options: dict[str, Any]) -> Callable[...
         # without JIT there is no cache to speak of
         cache = getattr(compiled, "_cache", None)
         if cache is not None:
-            cache._cache_file.__class__ = KeptFile
+            cache._cache_file.__class__ = CodeCacheFile
     return compiled  # type: ignore[no-any-return]

@@ -67,7 +67,7 @@ MOST_PHASE = 3.0
 
 # t of a facet carries the facet's number in its lowest bits: 2^-40 of its value
 _NUMBER_MASK = np.int64(4095)
-MAX_FACETS = 4096
+MOST_FACETS = 4096
 _INFINITE = np.int64(0x7FF0000000000000)
 
 # Russian roulette: below the scene's floor a path goes on with a chance in proportion to
@@ -313,7 +313,7 @@ def arrive_uniaxial(
         if finish[facet] > 0.0:
             kx, ky, kz, _, _, _, side, mode, _ = walk(
                 dx, dy, dz, 1, 0, nx, ny, nz, finish[facet], cx, cy, cz, vx, vy, vz, no, ne,
-                key, ray, MAX_FACETS + number,
+                key, ray, MOST_FACETS + number,
             )  # fmt: skip
             if side < 0:
                 return (

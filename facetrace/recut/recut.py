@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from facetrace.common.progress import ProgressBar, silent
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light, find_light
 from facetrace.recut.check import Checked, check, require
@@ -10,7 +11,6 @@ from facetrace.recut.stone import CutStone
 from facetrace.solid.measure import SolidMeasures, measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import SURE_ERRORS
-from facetrace.studies.run import Progress, silent
 from facetrace.trace.faceup import Estimate, face_up
 from facetrace.trace.paired import aligned, difference
 from facetrace.trace.run import points_for, roulette_floor, trace_sums
@@ -47,7 +47,7 @@ class Recut:
 
 def recut_stone(
     stone: CutStone, floor_carats: float | None = None, source: Light | None = None, *,
-    rays: int = 1 << 17, seed: int = 1, progress: Progress = silent,
+    rays: int = 1 << 17, seed: int = 1, progress: ProgressBar = silent,
 ) -> Recut:  # fmt: skip
     """The best re-cut of a stone, and the light before and after.
 

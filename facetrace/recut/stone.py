@@ -21,7 +21,7 @@ from pydantic import Field, model_validator
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.filekind import no_file
-from facetrace.common.names import beside
+from facetrace.common.names import path_beside
 from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
 from facetrace.design.model import Axis, Design, DesignError, read_design
 from facetrace.optics.material import Material, material_in
@@ -244,7 +244,7 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
     model = file.model
     if model.mesh is not None:
         try:
-            scan = faceted(beside(file.path, model.mesh))
+            scan = faceted(path_beside(file.path, model.mesh))
         except FacetraceError as problem:
             raise file.error(("mesh",), problem) from None
         try:
@@ -254,7 +254,7 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
         except FacetraceError as problem:
             raise file.error(("material",), problem) from None
     try:
-        path = beside(file.path, str(model.design))
+        path = path_beside(file.path, str(model.design))
     except FacetraceError as problem:
         raise file.error(("design",), problem) from None
     missing = no_file(path)

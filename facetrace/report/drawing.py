@@ -6,7 +6,6 @@ hatched, hidden edges dashed.
 """
 
 import math
-import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -16,6 +15,7 @@ import numpy as np
 from scipy.optimize import linprog
 
 from facetrace.report.html import esc, shown
+from facetrace.solid.build import tier_of
 from facetrace.solid.polyhedron import Floats, Solid
 
 FACING = 1e-9
@@ -64,11 +64,6 @@ BELOW = View(
 )  # fmt: skip
 SIDE = View("from the long side, table up, index 0 on the right", (1, 0, 0), (0, 0, 1))
 END = View("from the end, table up, index 0 towards the eye", (0, 1, 0), (0, 0, 1))
-
-
-def tier_of(name: str) -> str:
-    """The tier of a facet's name: without the index position at its end."""
-    return re.sub(r" \d+(\.\d+)?$", "", name)
 
 
 def scale_for(solid: Solid, room_mm: float) -> float:

@@ -1,6 +1,5 @@
 """Pictures of an orientation study: before and after, and maps over tilt directions, as PNG."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +12,11 @@ from matplotlib.patheffects import Normal, Stroke
 from numpy.typing import NDArray
 
 from facetrace.report.picture import DPI, face_pixels, plain, png
-from facetrace.trace.maps import FaceMaps
+from facetrace.results.orient import change_words
+from facetrace.studies.orient import OrientStudy, Portrait, that_can_be_cut
+from facetrace.studies.rows import number
+from facetrace.studies.visibility import hidden
+from facetrace.studies.zoned import BASE, candidate_of
 
 Floats = NDArray[np.float64]
 
@@ -26,19 +29,9 @@ MARK = "#D55E00"
 LEAST_SHARE = 1.0
 
 
-@dataclass(frozen=True)
-class Panel:
-    """One stone of a comparison: its maps, its name, and one or two short lines under it."""
-
-    maps: FaceMaps
-    name: str
-    detail: str
-
-
-def comparison_png(
-    panels: Sequence[Panel], white: Floats, exposure: float, title: str, under: str
-) -> bytes:
+def comparison_png(study: OrientStudy, exposure: float) -> bytes:
     """Stones side by side, all with one scale and one exposure, without the surface's mirror light."""
+    panels, white = study.portraits, study.subject.plain.white
     width, height = PANEL_PX * len(panels), PANEL_PX + HEAD_PX + FOOT_PX
     figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI)
     outside = 0.0
@@ -53,14 +46,27 @@ def comparison_png(
         if k == 0:
             _bar(axes, 1.0 / panel.maps.step_mm, len(pixels))
         left = (k + 0.03) / len(panels)
-        figure.text(left, 52 / height, plain(panel.name), fontsize=9, va="center")
-        figure.text(left, 43 / height, plain(panel.detail), fontsize=7.5, va="top", color="0.25")
-    note = f"{under}; exposure {exposure:g}; surface mirror light left out"
+        name, detail = _caption(study, panel)
+        figure.text(left, 52 / height, plain(name), fontsize=9, va="center")
+        figure.text(left, 43 / height, plain(detail), fontsize=7.5, va="top", color="0.25")
+    note = f"{study.subject.light.words}; exposure {exposure:g}; surface mirror light left out"
     if outside >= 0.01:
         note += f"; {100 * outside:.0f} % beyond the screen's colours"
-    figure.text(0.01, 1 - HEAD_PX / 2 / height, plain(title), fontsize=10, va="center")
+    figure.text(0.01, 1 - HEAD_PX / 2 / height, plain(study.title), fontsize=10, va="center")
     figure.text(0.01, 13 / height, note, fontsize=7, va="center", color="0.25")
-    return png(figure, {"Title": title, "Description": note})
+    return png(figure, {"Title": study.title, "Description": note})
+
+
+def _caption(study: OrientStudy, portrait: Portrait) -> tuple[str, str]:
+    """Name of a stone, and one or two short lines under it."""
+    base = candidate_of(portrait.row) == BASE
+    best = "recommended" if study.best else "least visible"
+    name = study.untilted if base else best
+    if not portrait.zoned:
+        change = "" if base else change_words(portrait.row, study.untilted).replace(", ", ",\n")
+        return f"{name}, without the zone", change
+    share = 100 * number(portrait.row, "share")
+    return name, f"CIEDE2000 beyond {study.test.threshold:g} on {share:.1f} % of the face"
 
 
 def _bar(axes: Any, length: float, size: int) -> None:
@@ -72,7 +78,7 @@ def _bar(axes: Any, length: float, size: int) -> None:
 
 
 @dataclass(frozen=True)
-class Tilts:
+class _Tilts:
     """What was found at each table tilt, (n,): degrees, share of the face in percent, largest CIEDE2000.
 
     hidden (n,): where the zone hides; axis: tilt and azimuth of c; chosen: the recommended tilt.
@@ -87,8 +93,31 @@ class Tilts:
     chosen: tuple[float, float] | None
 
 
-def tilt_map_png(tilts: Tilts, threshold: float, title: str, under: str) -> bytes:
+def _tilts(study: OrientStudy) -> _Tilts:
+    """The tilts of the grid, with the culet as in its best candidate."""
+    shown, coarse = candidate_of(study.shown), candidate_of(study.coarse)
+    rows = [
+        r for r in that_can_be_cut(study.rows[: study.tried])
+        if (candidate_of(r).along, candidate_of(r).across) == (coarse.along, coarse.across)
+    ]  # fmt: skip
+    return _Tilts(
+        tilt=np.array([number(r, "tilt") for r in rows]),
+        azimuth=np.array([number(r, "azimuth") for r in rows]),
+        share=np.array([100 * number(r, "share") for r in rows]),
+        most=np.array([number(r, "most") for r in rows]),
+        hidden=np.array([hidden(r, study.allow) for r in rows]),
+        axis=study.subject.axis,
+        chosen=(shown.tilt, shown.azimuth) if study.best else None,
+    )
+
+
+def tilt_map_png(study: OrientStudy) -> bytes:
     """Two maps over the directions of the table's normal, seen face up from above the stone."""
+    tilts, threshold, title = _tilts(study), study.test.threshold, study.title
+    culet = candidate_of(study.coarse)
+    under = "Culet as designed."
+    if culet.shift:
+        under = f"All with the culet shifted {culet.shift:g} % towards {culet.towards:g}."
     figure = Figure(figsize=(8.4, 4.9), dpi=DPI)
     maps = (
         (tilts.share, LEAST_SHARE, f"share of the face beyond {threshold:g}, %"),
@@ -123,7 +152,7 @@ def _edge(tilt: Floats) -> float:
 
 
 def _map(
-    figure: Figure, axes: Any, tilts: Tilts, values: Floats, top: float, place: Any
+    figure: Figure, axes: Any, tilts: _Tilts, values: Floats, top: float, place: Any
 ) -> None:  # fmt: skip
     """One map of *values* from 0 to 1, which stands for *top*."""
 

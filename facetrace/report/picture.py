@@ -7,15 +7,13 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from facetrace.optics.colour import dimmed, srgb_of
+from facetrace.optics.colour import srgb_of
+from facetrace.studies.screen import WHITE as WHITE
+from facetrace.studies.screen import face_pixels as face_pixels
 from facetrace.trace.maps import KINDS, THROUGH, FaceMaps
 
 Floats = NDArray[np.float64]
 
-# what luminance 1 of a picture is, at exposure 1
-WHITE = "a perfect white diffuser that lies flat in the same light"
-# luminance of the paper behind the stone, relative to the white diffuser
-PAPER = 0.55
 MAP_TITLES = {
     "light_return": "light returned",
     "window": "window",
@@ -24,25 +22,6 @@ MAP_TITLES = {
 }
 DPI = 100
 CAPTION_PX = 58
-
-
-def face_pixels(
-    maps: FaceMaps, white: Floats, exposure: float, glare: bool
-) -> tuple[Floats, float]:
-    """sRGB (height, width, 3) of the stone on grey paper, and the share of its pixels out of gamut.
-
-    *exposure* multiplies luminance: at 1 the white diffuser is just white. *glare*: with the
-    light mirrored by the outer surface. Flashes of lamps that are too bright for the screen
-    keep their chromaticity.
-    """
-    cover = maps.coverage[..., None]
-    stone = np.nan_to_num(maps.xyz + maps.glare if glare else maps.xyz, nan=0.0)
-    if maps.lamps:
-        stone, _ = dimmed(stone, white, exposure)
-    stone_rgb, outside = srgb_of(stone, white, exposure)
-    paper_rgb, _ = srgb_of(np.broadcast_to(white * PAPER, stone.shape), white, 1.0)
-    share = outside * stone[..., 0].size / max(1, int((maps.coverage > 0).sum()))
-    return stone_rgb * cover + paper_rgb * (1 - cover), share
 
 
 def plain(text: str) -> str:

@@ -20,7 +20,7 @@ from facetrace.results.plan_words import short_name
 from facetrace.rough.rough import Defect, Rough
 from facetrace.studies import saw
 from facetrace.studies.answer import Answer
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 
 Floats = NDArray[np.float64]
 

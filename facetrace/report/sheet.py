@@ -1,19 +1,8 @@
-"""The bench sheet: a design step by step, as a document and as a page to print and take to the wheel."""
+"""The bench sheet as a page to print and take to the wheel: a function of its JSON and of its drawings."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from facetrace.bench.steps import MOST_ERROR_DEG, Aim, Bench, Fault, Setting, Step, on_gear
-from facetrace.report.drawing import (
-    ABOVE,
-    BELOW,
-    END,
-    SIDE,
-    Drawing,
-    scale_for,
-    tier_of,
-)
 from facetrace.report.html import (
     Figures,
     css_string,
@@ -24,277 +13,26 @@ from facetrace.report.html import (
     section,
     table,
 )
-from facetrace.results.document import ESTIMATE
-from facetrace.solid.build import Facet
-from facetrace.solid.lobes import TwoLobes
+from facetrace.report.sheet_drawings import FINISHED, step_view
+from facetrace.results.sheet import FINE, MISSING, ON_TOOTH, READ_DEG
 
-# a position is on a tooth where it is nearer to it than that, teeth
-ON_TOOTH = 1e-6
-# room of the large drawings and of those beside a step, mm of paper
-ROOM_MM, STEP_ROOM_MM = 60.0, 40.0
-# of one tier, more facets than these are counted instead of listed
-LISTED = 3
-# a plane that passes farther than that from the corner it is aimed at is said to, mm
-GAP_MM = 0.001
 # more settings than these are set in smaller type; a check that changes by less is not said again, an opening
 # below that is none, mm
 FEW, SEEN_MM, NONE_MM = 2, 0.005, 0.0005
-# common practice, no source: what most heads can be read to, degrees
-READ_DEG = 0.1
 # one facet alone is stricter where it may be off by less than this share of the whole tier's error
 STRICTER = 0.95
 # letters of a design's name at the foot of a printed page
 FOOT_LETTERS = 70
 
-CAUTIONS = (
-    "Water: grind and polish wet, always; keep water away from plugs and switches.",
-    "Eyes: wear eye protection from the first cut to the last wipe; chips and laps fly.",
-    "Dust: do not breathe dry dust or mist, of stone, matrix, laps or polishing oxides; wipe up wet, ventilate, "
-    "and wear a mask fit for fine dust where mist stands in the air.",
-    "Guard: keep splash guard and belt cover on; stop the lap before reaching across it; no loose sleeves, hair or gloves near it.",
-    "Heat: cool often; heat loosens the dop and can open fractures. Warm and cool the stone slowly when it is dopped.",
-    "Glue, wax, solvents and flames: fresh air, and never flame and solvent together.",
-    "Know the stone's treatments before heat, acid or solvent touch it.",
-)
-DEFER = (
-    "Local rules, the makers' instructions for machine, laps and chemicals, and the cutter's own licensed practice "
-    "come before anything on this sheet."
-)
-MACHINE = (
-    "Angles and positions are those of the finished stone. What the machine adds, an offset of its index, play "
-    "of its head, a step from one dop to the other, is for the cutter to find on a first facet and take out."
-)
-CLEFT = (
-    "Heart: the facets beside the cleft are planes of one lobe that run into the other. A flat lap cannot reach them; "
-    "use the edge of a lap or a wheel, and cut the cleft before its neighbours are polished."
-)
-MISSING = "no limit up to {degrees}"
-FINE = "finer than most heads can be read: cut to the meet under the loupe"
-PRACTICE = "The order girdle, {first}, {second}, the allowance, the opening that shows and how fine a head can be read are common practice, without a source."
 
-# ---- words -----------------------------------------------------------------------------------
-
-
-def facets_words(names: Sequence[str]) -> str:
-    """girdle (index 3 and 93) and pavilion main (index 0): by tier; many of one tier are counted."""
-    tiers: dict[str, list[str]] = {}
-    for name in names:
-        tier = tier_of(name)
-        tiers.setdefault(tier, []).append(name.removeprefix(tier).strip())
-    parts = []
-    for tier, places in tiers.items():
-        if len(places) > LISTED:
-            parts.append(f"{len(places)} {tier} facets")
-        else:
-            parts.append(f"{tier} (index {_and(places)})" if places[0] else tier)
-    return _and(parts)
-
-
-def _and(words: Sequence[str]) -> str:
-    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
-
-
-def aim_words(setting: Setting, bench: Bench, step: Step) -> str:
-    """How deep the facets of a setting go: one thing to meet or to measure, then what the others do."""
-    aim, mm, rest = setting.aim, setting.aim.mm or 0.0, len(setting.facets) - 1
-    below = step.side == "pavilion"
-    end = "over its highest point" if below else "under its lowest point"
-    if aim.kind in ("meet", "own"):
-        text = f"cut to the meet of {facets_words(aim.meets[0].facets)}"
-        gap = max(m.gap for a in setting.aims for m in a.meets[:1])
-        text += f", which it misses by {gap:.3f} mm" if gap > GAP_MM else ""
-    else:
-        text = {
-            "axis": f"cut until it stands {mm:.2f} mm from the axis",
-            "height": f"cut level until the stone is {step.checks.depth_mm:.2f} mm deep in all",
-            "girdle": f"cut until {mm:.2f} mm of girdle is left {end}",
-            "line": f"cut until {face_mm(aim, bench, step.side) or 0.0:.2f} mm of wall is left {end}, measured from the "
-            f"{'crown' if below else 'pavilion'} face",
-            "left": f"cut until {mm:.2f} mm of {facets_words([aim.beside or ''])} is left, measured up its slope",
-            "tip": f"cut until its {'lowest' if below else 'highest'} point lies {mm:.2f} mm {'below' if below else 'above'} "
-            "the girdle plane",
-        }[aim.kind]
-    if not rest:
-        return f"{_capital(text)}."
-    other = "The other" if rest == 1 else f"The other {rest}"
-    if not setting.alike:
-        same = "to the same depth"
-    elif aim.kind in ("meet", "own"):
-        same = "to its own meet" if rest == 1 else "each to its own meet"
-    else:
-        same = "to the same" + _across(setting)
-    return f"At index {setting.facets[0].index:g}: {text}. {other} {same}."
-
-
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]
-
-
-def _across(setting: Setting) -> str:
-    """What a calliper reads across, where every flat has its opposite in the setting."""
-    facets = setting.facets
-    if setting.aim.kind == "axis" and all(
-        any(
-            f.lobe == g.lobe
-            and sum(a * b for a, b in zip(f.normal, g.normal, strict=True)) < -1 + 1e-9
-            for g in facets
-        )
-        for f in facets
-    ):
-        return f": {2 * facets[0].distance:.2f} mm across to the flat opposite"
-    return ""
-
-
-def face_mm(aim: Aim, bench: Bench, side: str) -> float | None:
-    """From the blank's far face to where a facet ends at the girdle, mm: the wall that is left."""
-    if aim.kind != "line" or aim.mm is None:
-        return None
-    far = bench.preform.crown_mm if side == "pavilion" else bench.preform.pavilion_mm
-    return far + aim.mm
-
-
-def gear_words(part: dict[str, Any] | None) -> str:
-    """How many positions another gear misses, and by how much; nothing where it misses none."""
-    if not part or not part["between"]:
-        return ""
-    return (
-        f"{part['between']} of {part['positions']} positions fall between the teeth of a gear of {part['teeth']}, "
-        f"the worst {part['worst_deg']:.2f} degrees from the nearest tooth"
-    )
-
-
-def tolerance_of(fault: Fault | None) -> float | None:
-    """The smaller of the whole tier's tolerance and of one facet's among the others, degrees."""
-    if fault is None:
-        return None
-    return min((t for t in (fault.tolerance_deg, fault.alone_deg) if t is not None), default=None)
-
-
-def notes(bench: Bench, material: str) -> list[str]:
-    """What belongs to the numbers of a sheet."""
-    second = "crown" if bench.first == "pavilion" else "pavilion"
-    found = [MACHINE]
-    if isinstance(bench.solid, TwoLobes):
-        found.append(CLEFT)
-    if not bench.mirrored:
-        found.append(
-            "Positions count counter-clockwise seen from above the table. They are not the same the other way round: "
-            "where the gear runs the other way against the stone, set gear minus position."
-        )
-    if bench.solid.missing:
-        found.append("No place on the stone for: " + ", ".join(bench.solid.missing) + ".")
-    found.append(f"Carats are of {material} at its density, without inclusions.")
-    return [*found, PRACTICE.format(first=bench.first, second=second), DEFER, ESTIMATE]
-
-
-# ---- JSON ------------------------------------------------------------------------------------
-
-
-def sheet_part(bench: Bench, gear: int, other: int | None) -> dict[str, Any]:
-    """The member "sheet" of the JSON document; *other*: another gear that stands on the bench."""
-    pre = bench.preform
-    names = (
-        "allowance_mm",
-        "length_mm",
-        "width_mm",
-        "height_mm",
-        "crown_mm",
-        "pavilion_mm",
-        "carats",
-    )
-    steps = [_step_part(step, k + 1, bench, gear, other) for k, step in enumerate(bench.steps)]
-    part: dict[str, Any] = {
-        "first": bench.first,
-        "open_mm": bench.open_mm,
-        "most_error_deg": MOST_ERROR_DEG,
-        "gear": gear,
-        "other_gear": None,
-        "mirrored": bench.mirrored,
-        "preform": {n: getattr(pre, n) for n in names}
-        | {"radii": [{"index": i, "mm": mm} for i, mm in pre.radii]},
-        "girdle": {
-            "count": len(bench.flats),
-            "flats": [
-                {"index": f.index, "lobe": f.lobe, "axis_mm": f.distance} for f in bench.flats
-            ],
-        },
-        "steps": steps,
-        "cautions": list(CAUTIONS),
-    }
-    if other:
-        offs = [p["off"] for s in steps for t in s["settings"] for p in t["other"]]
-        part["other_gear"] = {
-            "teeth": other,
-            "positions": len(offs),
-            "between": sum(o > ON_TOOTH for o in offs),
-            "worst_off": max(offs),
-            "worst_deg": 360 * max(offs) / other,
-        }
-    return part
-
-
-def _step_part(
-    step: Step, number: int, bench: Bench, gear: int, other: int | None
-) -> dict[str, Any]:
-    fault = None
-    if step.fault:
-        fault = asdict(step.fault) | {
-            "at": list(step.fault.at),
-            "alone_at": list(step.fault.alone_at),
-            "at_words": facets_words(step.fault.at) if step.fault.at else None,
-            "alone_words": facets_words(step.fault.alone_at) if step.fault.alone_at else None,
-            "keep_deg": tolerance_of(step.fault),
-        }
-    return {
-        "number": number,
-        "name": step.name,
-        "side": step.side,
-        "facets": len(step.facets),
-        "settings": [_setting_part(s, bench, step, gear, other) for s in step.settings],
-        "checks": asdict(step.checks),
-        "fault": fault,
-    }
-
-
-def _setting_part(
-    setting: Setting, bench: Bench, step: Step, gear: int, other: int | None
-) -> dict[str, Any]:
-    aim = setting.aim
-    part: dict[str, Any] = {
-        "angle": setting.angle,
-        "positions": [{"name": f.name, "index": f.index, "lobe": f.lobe} for f in setting.facets],
-        "aim": {
-            "kind": aim.kind,
-            "facet": aim.facet,
-            "mm": aim.mm,
-            "beside": aim.beside,
-            "face_mm": face_mm(aim, bench, step.side),
-            "meets": [
-                {"point_mm": list(m.point), "facets": list(m.facets), "gap_mm": m.gap} for m in aim.meets
-            ],
-        },
-        "words": aim_words(setting, bench, step),
-    }  # fmt: skip
-    if other:
-        places = [on_gear(f.index, gear, other) for f in setting.facets]
-        part["other"] = [{"position": p, "off": off} for p, off in places]
-    return part
-
-
-# ---- page ------------------------------------------------------------------------------------
-
-
-def sheet_page(document: dict[str, Any], bench: Bench) -> str:
-    """The sheet as one HTML page; its figures are those of *document*, its drawings those of *bench*."""
+def sheet_page(document: dict[str, Any], drawings: Mapping[str, str]) -> str:
+    """The sheet as one HTML page; drawings: ``sheet_drawings.sheet_drawings`` of the same stone."""
     f = Figures(document)
-    labels = {x.name: str(k + 1) for k, s in enumerate(bench.steps) for x in s.facets}
-    title = f"Bench sheet: {document['design']['name']}"
     body = [
-        _head(f), _overview(f, bench), _preform(f, bench), _finished(f, bench, labels), _girdle(f),
-        *_steps(f, bench, labels), _cautions(f),
+        _head(f), _overview(f), _preform(f, drawings), _finished(drawings), _girdle(f), *_steps(f, drawings), _cautions(f),
     ]  # fmt: skip
     return page(
-        title,
+        f"Bench sheet: {document['design']['name']}",
         "\n".join(b for b in body if b),
         document,
         styles=("sheet.css",),
@@ -344,7 +82,7 @@ def _head(f: Figures) -> str:
     return "\n".join(lines) + "</header>"
 
 
-def _preform(f: Figures, bench: Bench) -> str:
+def _preform(f: Figures, drawings: Mapping[str, str]) -> str:
     at = "/sheet/preform"
     square = tick()
     rows = [
@@ -356,11 +94,6 @@ def _preform(f: Figures, bench: Bench) -> str:
         ("allowance all round", f"{f.number(f'{at}/allowance_mm')} mm"),
         ("weight of this blank", f"{f.number(f'{at}/carats')} ct"),
     ]
-    pre = bench.preform.solid
-    gear = int(f.at("/sheet/gear"))
-    picture = Drawing(
-        pre, ABOVE, "preform", scale_for(pre, ROOM_MM), "Outline of the blank", names={}, gear=gear
-    ).svg()
     count = len(f.at(f"{at}/radii"))
     radii = [
         f"<li><b>{f.number(f'{at}/radii/{k}/index', 0)}</b> {f.number(f'{at}/radii/{k}/mm')}</li>"
@@ -375,7 +108,7 @@ def _preform(f: Figures, bench: Bench) -> str:
         ),
         table("Blank, with its allowance", (), rows, "numbers big"),
         "</div><div>",
-        figure(picture, "Outline of the blank from above."),
+        figure(drawings["preform"], "Outline of the blank from above."),
         "</div></div>",
         '<div class="keep">',
         "<h3>Template: index position, and mm from the axis to the wall</h3>",
@@ -388,21 +121,11 @@ def tick() -> str:
     return '<span class="tick" aria-hidden="true"></span>'
 
 
-def _finished(f: Figures, bench: Bench, labels: dict[str, str]) -> str:
-    solid, m = bench.solid, bench.measures
-    top, low = float(solid.vertices[:, 2].max()), float(solid.vertices[:, 2].min())
-    levels = (top, top - m.crown_height_mm, low + m.pavilion_depth_mm, low)
-    scale, gear = scale_for(solid, ROOM_MM), int(f.at("/sheet/gear"))
+def _finished(drawings: Mapping[str, str]) -> str:
     views = [
-        figure(
-            Drawing(
-                solid, view, f"finished-{k}", scale, f"Finished stone {view.words}", names=labels, gear=gear,
-                levels=levels, hidden=not view.plan,
-            ).svg(),
-            f"<span data-fixed>{_capital(view.words)}.</span>",
-        )
-        for k, view in enumerate((ABOVE, BELOW, SIDE, END))
-    ]  # fmt: skip
+        figure(drawings[f"finished-{k}"], f"<span data-fixed>{_capital(view.words)}.</span>")
+        for k, view in enumerate(FINISHED)
+    ]
     return section(
         "finished",
         "The finished stone",
@@ -411,27 +134,29 @@ def _finished(f: Figures, bench: Bench, labels: dict[str, str]) -> str:
     )
 
 
-def _overview(f: Figures, bench: Bench) -> str:
+def _overview(f: Figures) -> str:
+    steps = f.at("/sheet/steps")
     rows = []
-    for k, step in enumerate(bench.steps):
+    for k in range(len(steps)):
         at = f"/sheet/steps/{k}"
         rows.append((
             f"{tick()}{f.number(f'{at}/number', 0)} {f.words(f'{at}/name')}",
             f.number(f"{at}/facets", 0),
-            _angles(f, at, len(step.settings)),
-            _keep(f, at, step),
+            _angles(f, at),
+            _keep(f, at),
             f.number(f"{at}/checks/depth_mm"),
             f.number(f"{at}/checks/carats"),
         ))  # fmt: skip
     heads = ("step", "facets", "angle", "keep within", "depth so far, mm", "carats left")
-    keeps = [tolerance_of(s.fault) for s in bench.steps if s.fault]
+    faults = [step["fault"] for step in steps if step["fault"]]
+    keeps = [fault["keep_deg"] for fault in faults]
     foot = []
     if None in keeps:
         most = f"{f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN}"
         foot.append(f"\N{EN DASH} {MISSING.format(degrees=most)}.")
     if any(k is not None and k < READ_DEG for k in keeps):
         foot.append(f"* {FINE}.")
-    if any(s.fault and _alone(s.fault) for s in bench.steps):
+    if any(map(_alone, faults)):
         foot.append(
             "\N{DAGGER} holds for one facet alone, the others right; the whole tier may be farther off."
         )
@@ -443,25 +168,25 @@ def _overview(f: Figures, bench: Bench) -> str:
     )
 
 
-def _alone(fault: Fault) -> bool:
+def _alone(fault: Mapping[str, Any]) -> bool:
     """Whether one facet that is off alone opens a meet sooner than the whole tier."""
-    whole, alone = fault.tolerance_deg, fault.alone_deg
+    whole, alone = fault["tolerance_deg"], fault["alone_deg"]
     return alone is not None and (whole is None or alone < STRICTER * whole)
 
 
-def _keep(f: Figures, at: str, step: Step) -> str:
+def _keep(f: Figures, at: str) -> str:
     """The tolerance of a step for the overview, with the marks of its footnotes."""
-    if not step.fault:
+    fault = f.at(f"{at}/fault")
+    if not fault:
         return ""
-    keep = tolerance_of(step.fault)
-    if keep is None:
+    if fault["keep_deg"] is None:
         return "\N{EN DASH}"
-    marks = ("*" if keep < READ_DEG else "") + ("\N{DAGGER}" if _alone(step.fault) else "")
+    marks = ("*" if fault["keep_deg"] < READ_DEG else "") + ("\N{DAGGER}" if _alone(fault) else "")
     return f"\N{PLUS-MINUS SIGN}{f.number(f'{at}/fault/keep_deg')}\N{DEGREE SIGN}{marks}"
 
 
-def _angles(f: Figures, at: str, count: int) -> str:
-    values = [f.at(f"{at}/settings/{k}/angle") for k in range(count)]
+def _angles(f: Figures, at: str) -> str:
+    values = [setting["angle"] for setting in f.at(f"{at}/settings")]
     low, high = values.index(min(values)), values.index(max(values))
     text = f"{f.number(f'{at}/settings/{low}/angle')}\N{DEGREE SIGN}"
     if values[high] - values[low] >= 0.005:
@@ -469,59 +194,50 @@ def _angles(f: Figures, at: str, count: int) -> str:
     return text
 
 
-def _steps(f: Figures, bench: Bench, labels: dict[str, str]) -> Iterable[str]:
+def _steps(f: Figures, drawings: Mapping[str, str]) -> Iterable[str]:
     side = "girdle"
-    scale = scale_for(bench.preform.solid, STEP_ROOM_MM)
     yield '<section id="steps" aria-labelledby="steps-h"><h2 id="steps-h">Step by step</h2>'
-    for k, step in enumerate(bench.steps):
-        if step.side != side and side != "girdle":
+    for k, step in enumerate(f.at("/sheet/steps")):
+        if step["side"] != side and side != "girdle":
             yield (
                 f'<p class="turn keep">{tick()}Turn the stone over: set it on the other dop, true to the girdle and to '
                 "index <span data-fixed>0</span>; check one facet lightly before the first full cut.</p>"
             )
-        side = step.side
-        yield _card(f, k, bench, labels, scale)
+        side = step["side"]
+        yield _card(f, k, drawings)
     yield "</section>"
 
 
-def _card(f: Figures, k: int, bench: Bench, labels: dict[str, str], scale: float) -> str:
-    at, step = f"/sheet/steps/{k}", bench.steps[k]
-    gear = int(f.at("/sheet/gear"))
-    view = BELOW if step.side == "pavilion" else ABOVE
-    own = [x.name for x in step.facets]
-    drawings = [
-        Drawing(
-            step.after, v, f"step-{k}-{n}", scale, f"After step {k + 1} {v.words}", names=labels, marked=own,
-            gear=gear, positions=[x.index for x in step.facets] if v.plan else (), sizes=False, bar=False,
-        ).svg()
-        for n, v in enumerate((view, SIDE))
-    ]  # fmt: skip
-    seen = _capital(view.words.partition(",")[0])
+def _card(f: Figures, k: int, drawings: Mapping[str, str]) -> str:
+    at = f"/sheet/steps/{k}"
+    step = f.at(at)
+    seen = _capital(step_view(step["side"]).partition(",")[0])
     pictures = figure(
-        f"<div>{''.join(drawings)}</div>",
+        f"<div>{drawings[f'step-{k}-0']}{drawings[f'step-{k}-1']}</div>",
         f"{seen}, marks on the dial: this step; and from the long side.",
         "pictures",
     )
-    many = " many" if len(step.settings) > FEW else ""
-    if step.side == "girdle" and all(s.aim.kind == "axis" for s in step.settings):
-        settings = _flats(f, at, step)
+    many = " many" if len(step["settings"]) > FEW else ""
+    if step["side"] == "girdle" and all(s["aim"]["kind"] == "axis" for s in step["settings"]):
+        settings = _flats(f, at)
     else:
-        rows = "".join(_setting(f, f"{at}/settings/{n}", s) for n, s in enumerate(step.settings))
+        rows = "".join(_setting(f, f"{at}/settings/{n}") for n in range(len(step["settings"])))
         settings = f'<ol class="settings">{rows}</ol>'
     return (
         f'<article class="step keep"><h3>{tick()}<span class="no">{f.number(f"{at}/number", 0)}</span> '
         f"{f.words(f'{at}/name')} <small>{f.words(f'{at}/side')}, {f.number(f'{at}/facets', 0)} "
-        f"{'facet' if len(step.facets) == 1 else 'facets'}</small></h3>"
-        f'<div class="card{many}"><div class="todo">{settings}{_check(f, k)}{_fault(f, at, step)}</div>'
+        f"{'facet' if step['facets'] == 1 else 'facets'}</small></h3>"
+        f'<div class="card{many}"><div class="todo">{settings}{_check(f, k)}{_fault(f, at)}</div>'
         f"{pictures}</div></article>"
     )
 
 
-def _flats(f: Figures, at: str, step: Step) -> str:
+def _flats(f: Figures, at: str) -> str:
     """The girdle: one angle, and how far from the axis each flat stands."""
     angle = f'<span class="angle">{f.number(f"{at}/settings/0/angle")}\N{DEGREE SIGN}</span>'
-    rows, one = [], len(step.settings) == 1
-    for n, setting in enumerate(step.settings):
+    rows, count = [], len(f.at(f"{at}/settings"))
+    one = count == 1
+    for n in range(count):
         here = f"{at}/settings/{n}"
         other = (
             f" <small>on {f.number('/sheet/other_gear/teeth', 0)}: {_others(f, here)}</small>"
@@ -530,33 +246,31 @@ def _flats(f: Figures, at: str, step: Step) -> str:
         )
         # one setting says it in words, with what a calliper reads across
         depth = "" if one else f" <span>{f.number(f'{here}/aim/mm')} mm from the axis</span>"
-        rows.append(
-            f'<li><span class="index">{_places(f, here, setting.facets)}</span>{other}{depth}</li>'
-        )
+        rows.append(f'<li><span class="index">{_places(f, here)}</span>{other}{depth}</li>')
     aim = f'<span class="aim">{f.words(f"{at}/settings/0/words")}</span>' if one else ""
     return (
         f'<div class="settings"><div class="flats">{angle}<ol>{"".join(rows)}</ol></div>{aim}</div>'
     )
 
 
-def _setting(f: Figures, at: str, setting: Setting) -> str:
+def _setting(f: Figures, at: str) -> str:
     angle = f'<span class="angle">{f.number(f"{at}/angle")}\N{DEGREE SIGN}</span>'
-    places = _places(f, at, setting.facets)
+    places = _places(f, at)
     other = ""
     if f.has(f"{at}/other"):
         other = f'<span class="other">on {f.number("/sheet/other_gear/teeth", 0)}: {_others(f, at)}</span>'
-    level = setting.angle == 0
+    level = f.at(f"{at}/angle") == 0
     index = "" if level else f'<span class="index">{places}</span>{other}'
     return f'<li>{angle}<span class="at">{index}<span class="aim">{f.words(f"{at}/words")}</span></span></li>'
 
 
-def _places(f: Figures, at: str, facets: Sequence[Facet]) -> str:
+def _places(f: Figures, at: str) -> str:
     """Index positions, those of each lobe of a heart apart."""
     found: dict[str | None, list[str]] = {}
-    for k, facet in enumerate(facets):
-        whole = abs(facet.index - round(facet.index)) < ON_TOOTH
+    for k, facet in enumerate(f.at(f"{at}/positions")):
+        whole = abs(facet["index"] - round(facet["index"])) < ON_TOOTH
         place = f.number(f"{at}/positions/{k}/index", 0 if whole else 2)
-        found.setdefault(facet.lobe, []).append(f"<b>{place}</b>")
+        found.setdefault(facet["lobe"], []).append(f"<b>{place}</b>")
     return "; ".join(
         (f"<small>{lobe}</small> " if lobe else "") + " ".join(p) for lobe, p in found.items()
     )
@@ -606,15 +320,16 @@ def _check(f: Figures, k: int) -> str:
     return f'<h4>Check, mm</h4><dl class="checks">{"".join(cells)}</dl>'
 
 
-def _fault(f: Figures, at: str, step: Step) -> str:
-    here = f"{at}/fault"
-    if not step.fault:
+def _fault(f: Figures, at: str) -> str:
+    here, step = f"{at}/fault", f.at(at)
+    if not step["fault"]:
         return ""
+    single = step["facets"] == 1
     way = (
         "out of plumb"
-        if step.side == "girdle"
+        if step["side"] == "girdle"
         else "off level"
-        if step.facets[0].angle == 0
+        if step["settings"][0]["angle"] == 0
         else "steeper"
     )
     off = f"{f.number(f'{here}/degrees', 1)}\N{DEGREE SIGN} {way}"
@@ -623,7 +338,7 @@ def _fault(f: Figures, at: str, step: Step) -> str:
         ("The whole tier", "open_mm", "at_words"),
         ("One facet alone", "alone_mm", "alone_words"),
     ):
-        if not f.has(f"{here}/{size}") or (size == "alone_mm" and len(step.facets) == 1):
+        if not f.has(f"{here}/{size}") or (size == "alone_mm" and single):
             continue
         if f.has(f"{here}/{where}") and f.at(f"{here}/{size}") >= NONE_MM:
             parts.append(
@@ -640,7 +355,7 @@ def _fault(f: Figures, at: str, step: Step) -> str:
         if f.has(f"{here}/{key}") and abs(f.at(f"{here}/{key}")) >= NONE_MM:
             moves.append(f"{word} {f.number(f'{here}/{key}', 3, plus=True)} {unit}")
     if moves:
-        who = "it" if len(step.facets) == 1 else "the whole tier"
+        who = "it" if single else "the whole tier"
         parts.append(f"With {who} off: {', '.join(moves)}.")
     more = f"<details><summary>How exact</summary>{' '.join(parts)}</details>" if parts else ""
     opened = [
@@ -648,18 +363,21 @@ def _fault(f: Figures, at: str, step: Step) -> str:
         for who, size in (("one facet alone", "alone_mm"), ("the whole tier", "open_mm"))
         if f.has(f"{here}/{size}")
         and f.at(f"{here}/{size}") >= NONE_MM
-        and not (size == "alone_mm" and len(step.facets) == 1)
+        and not (size == "alone_mm" and single)
     ]
     # paper has no room for what is folded on the screen
     brief = (
         f"{off} opens the worst meet: {', '.join(opened)}." if opened else f"{off} opens no meet."
     )
-    return f'<div class="fault"><p>{_within(f, here, step.fault)}</p><p class="only-print">{brief}</p>{more}</div>'
+    return (
+        f'<div class="fault"><p>{_within(f, here)}</p><p class="only-print">{brief}</p>{more}</div>'
+    )
 
 
-def _within(f: Figures, here: str, fault: Fault) -> str:
+def _within(f: Figures, here: str) -> str:
     """How exact the angle must be, for whom it holds, and what to do where no head shows it."""
-    gap, keep = f"{f.number('/sheet/open_mm')} mm", tolerance_of(fault)
+    fault = f.at(here)
+    gap, keep = f"{f.number('/sheet/open_mm')} mm", fault["keep_deg"]
     if keep is None:
         return f"No error up to {f.number('/sheet/most_error_deg', 0)}\N{DEGREE SIGN} opens a meet by {gap}."
     text = f"Keep within <b>\N{PLUS-MINUS SIGN}{f.number(f'{here}/keep_deg')}\N{DEGREE SIGN}</b>"
@@ -712,3 +430,7 @@ def _cautions(f: Figures) -> str:
         listed(remarks),
         "</div></div>",
     )
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]

@@ -21,7 +21,7 @@ from scipy.spatial.transform import Rotation
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError
-from facetrace.common.names import beside
+from facetrace.common.names import path_beside
 from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
 from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
@@ -309,7 +309,7 @@ class ZoneFile(ModelFile[ZoneModel]):
         if wanted.points_mm:
             return fit.hull(wanted.points_mm)
         try:
-            return scan.from_mesh(beside(self.path, str(wanted.mesh)))
+            return scan.from_mesh(path_beside(self.path, str(wanted.mesh)))
         except FacetraceError as problem:
             raise self.error(("blank", "mesh"), problem) from None
 
@@ -326,7 +326,9 @@ def _substance(file: ZoneFile, number: int, host: Material) -> Material:
     key = next(k for k in COLOURS if getattr(zone, k) is not None)
     try:
         if zone.spectrum is not None:
-            return host.with_spectrum(read_spectrum(beside(file.path, zone.spectrum), host.indices))
+            return host.with_spectrum(
+                read_spectrum(path_beside(file.path, zone.spectrum), host.indices)
+            )
         if zone.chromophores is not None:
             return _with_chromophores(host, zone.chromophores)
         found = material_in(file.path, str(zone.material))

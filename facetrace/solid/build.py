@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -294,3 +295,8 @@ def _solid(facets: list[Facet]) -> Solid:
     return Solid.from_planes(
         [f.normal for f in facets], [f.distance for f in facets], [f.name for f in facets]
     )
+
+
+def tier_of(name: str) -> str:
+    """The tier of a facet's name: without the index position at its end."""
+    return re.sub(r" \d+(\.\d+)?$", "", name)

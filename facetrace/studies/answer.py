@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from facetrace.common.progress import ProgressBar, silent
 from facetrace.placement.certificate import Certificate, Cone
 from facetrace.placement.shapes import Copy
 from facetrace.studies.certified import certificate_of
@@ -18,7 +19,7 @@ from facetrace.studies.directions import BANDS, Loss, directions, losses
 from facetrace.studies.placed_stone import Found, PlacedStone, different
 from facetrace.studies.plan_task import PlanWishes, Room, Task
 from facetrace.studies.price import Figure, Prices
-from facetrace.studies.run import Progress, Run, silent, unseen
+from facetrace.studies.run import Run, unseen
 from facetrace.studies.saw import Sawn, sawn
 from facetrace.studies.value import Bid, Stone, Worth, bid_limit, worth
 
@@ -168,7 +169,7 @@ def checked(
 
 
 def answered(
-    tasks: Sequence[Task], found: Sequence[Found], prices: Prices | None, run: Run, progress: Progress = silent,
+    tasks: Sequence[Task], found: Sequence[Found], prices: Prices | None, run: Run, progress: ProgressBar = silent,
     *, what_defects_cost: bool = True, what_directions_cost: bool = True, pieces: int = 1,
 ) -> Answer:  # fmt: skip
     """Plans certified and ranked; what defects and directions cost the best, and several pieces, where asked for."""
@@ -210,14 +211,14 @@ def _value(prices: Prices | None, found: Sawn) -> float:
 
 
 @contextmanager
-def _shown(run: Run, progress: Progress, title: str) -> Iterator[None]:
+def _shown(run: Run, progress: ProgressBar, title: str) -> Iterator[None]:
     with progress(title) as report:
         run.report = report
         yield
     run.report = unseen
 
 
-def _losses(best: Checked, run: Run, progress: Progress) -> tuple[Loss, ...]:
+def _losses(best: Checked, run: Run, progress: ProgressBar) -> tuple[Loss, ...]:
     found: list[Loss] = []
     names = best.stone.task.room.kept_off
     count = len(names) + (len(names) > 1)
@@ -228,7 +229,7 @@ def _losses(best: Checked, run: Run, progress: Progress) -> tuple[Loss, ...]:
     return tuple(found)
 
 
-def _directions(answer: Answer, best: Checked, run: Run, progress: Progress) -> Answer:
+def _directions(answer: Answer, best: Checked, run: Run, progress: ProgressBar) -> Answer:
     found: dict[str, Checked] = {}
     failed = list(answer.failed)
     with progress("what a direction of the table costs") as report:

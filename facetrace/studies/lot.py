@@ -9,6 +9,7 @@ from typing import Any
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Ledger, Row, fingerprint_of
+from facetrace.common.progress import ProgressBar, silent
 from facetrace.common.workers import Workers, usual_workers
 from facetrace.rough.rough import read_rough, rough_of
 from facetrace.studies.answer import Answer, answered
@@ -16,7 +17,7 @@ from facetrace.studies.placed_stone import CARATS, COLUMNS, KEY, PlacedStone, co
 from facetrace.studies.plan import Tell, untold
 from facetrace.studies.plan_task import PlanWishes, TrialDesign, tasks_of
 from facetrace.studies.price import Prices
-from facetrace.studies.run import Progress, Report, Run, silent
+from facetrace.studies.run import Report, Run
 from facetrace.studies.stone_search import found_for
 from facetrace.studies.value import Bid, Worth, parcel_bid
 
@@ -96,7 +97,7 @@ def lot_ledger(name: str, wishes: PlanWishes, csv: Path | None, fresh: bool = Fa
 def plan_lot(
     files: Sequence[Path], designs: Sequence[TrialDesign], wishes: PlanWishes | None = None, prices: Prices | None = None, *,
     pieces: int = 1, keep: Callable[[Answer], Any] = lambda answer: answer, ledger: Ledger | None = None,
-    run: Run | None = None, progress: Progress = silent, tell: Tell = untold,
+    run: Run | None = None, progress: ProgressBar = silent, tell: Tell = untold,
 ) -> LotAnswer:  # fmt: skip
     """The best plan for each rough file, read when its turn comes; see ``plan.plan_rough``.
 
@@ -140,7 +141,7 @@ def plan_lot(
                 report((k + 1) / len(files))
         if not run.late and all(map(complete, rows)):
             # in the order of the files, without what is no longer asked
-            ledger.keep(rows)
+            ledger.replace_rows(rows)
         ledger.save()
     if all(rough.problem for rough in roughs) and not run.over():
         raise FacetraceError(str(roughs[0].problem))

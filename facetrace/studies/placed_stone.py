@@ -17,7 +17,7 @@ from facetrace.placement.shapes import Copy
 from facetrace.rough.rough import Rough
 from facetrace.solid.measure import carats_at
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies import orient
+from facetrace.studies import visibility, zoned
 from facetrace.studies.plan_task import Task, Variation
 from facetrace.studies.rows import cells, number
 from facetrace.studies.viewer import FIGURES
@@ -103,7 +103,7 @@ class PlacedStone(Found):
         return self.task.room.rough
 
     @property
-    def cut(self) -> orient.Cut:
+    def cut(self) -> zoned.Cut:
         """The solid at size where it lies, as the studies of orientation see it."""
         return cut_of(self.variation.solid, self.place.copy)
 
@@ -146,15 +146,15 @@ class PlacedStone(Found):
 
 
 def hidden(zone: Estimate, task: Task) -> bool:
-    """Whether a zone that shows on this share of a face counts as hidden, see ``orient.hidden``."""
-    return orient.hidden(
+    """Whether a zone that shows on this share of a face counts as hidden, see ``visibility.hidden``."""
+    return visibility.hidden(
         {"share": zone.value, "share_stderr": zone.stderr}, task.wishes.allow
     )  # fmt: skip
 
 
-def cut_of(solid: Solid, copy: Copy) -> orient.Cut:
+def cut_of(solid: Solid, copy: Copy) -> zoned.Cut:
     """A copy of a solid at size where it lies."""
-    return orient.Cut(solid.scaled(copy.scale), copy.rotation, copy.shift, copy.scale)
+    return zoned.Cut(solid.scaled(copy.scale), copy.rotation, copy.shift, copy.scale)
 
 
 def told_of(

@@ -5,13 +5,14 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from facetrace.common.ledger import Ledger, fingerprint_of
+from facetrace.common.progress import ProgressBar, silent
 from facetrace.common.workers import Workers, usual_workers
 from facetrace.rough.rough import Rough
 from facetrace.studies.answer import Answer, answered
 from facetrace.studies.placed_stone import COLUMNS, KEY, Found, complete
 from facetrace.studies.plan_task import PlanWishes, Task, TrialDesign, tasks_of
 from facetrace.studies.price import Prices
-from facetrace.studies.run import Progress, Run, silent, unseen
+from facetrace.studies.run import Run, unseen
 from facetrace.studies.stone_search import found_for, seconds_for
 
 Tell = Callable[[str], None]
@@ -36,7 +37,7 @@ def plan_ledger(tasks: Sequence[Task], csv: Path | None, fresh: bool = False) ->
 def plan_rough(
     rough: Rough, designs: Sequence[TrialDesign], wishes: PlanWishes | None = None, prices: Prices | None = None, *,
     what_defects_cost: bool = True, what_directions_cost: bool = True, pieces: int = 1,
-    ledger: Ledger | None = None, run: Run | None = None, progress: Progress = silent, tell: Tell = untold,
+    ledger: Ledger | None = None, run: Run | None = None, progress: ProgressBar = silent, tell: Tell = untold,
 ) -> Answer:  # fmt: skip
     """The heaviest stone of each design in a rough, each certified, and which of them to go by.
 
@@ -66,7 +67,7 @@ def plan_rough(
 
 
 def _found(
-    tasks: Sequence[Task], ledger: Ledger, run: Run, progress: Progress, tell: Tell
+    tasks: Sequence[Task], ledger: Ledger, run: Run, progress: ProgressBar, tell: Tell
 ) -> list[Found]:
     keys = [key for task in tasks for key in task.keys]
     run.of = len(tasks)

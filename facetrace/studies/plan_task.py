@@ -32,9 +32,9 @@ from facetrace.rough.rough import Rough
 from facetrace.rough.zone import differences
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies import orient
-from facetrace.studies.angles import Range
+from facetrace.studies.sweep import Range
 from facetrace.studies.viewer import Viewer, viewer_of
+from facetrace.studies.visibility import VisibilityTest
 
 Floats = NDArray[np.float64]
 
@@ -53,7 +53,7 @@ class PlanWishes:
     within: search until nothing can be heavier by more than this share.
     most_cells: cells of a bound before its proof is given up, see ``placement.bound.bounded``.
     rays: for the figures of each plan.
-    threshold, pixel_mm, samples: when a zone counts as visible, see ``studies.orient``.
+    threshold, pixel_mm, samples: when a zone counts as visible, see ``studies.visibility``.
     allow: share of the face up to which a zone counts as hidden.
     seed: another one, other random numbers.
     """
@@ -70,9 +70,9 @@ class PlanWishes:
     seed: int = 1
 
     @property
-    def looks(self) -> orient.Setting:
+    def looks(self) -> VisibilityTest:
         """How zones are looked at."""
-        return orient.Setting(self.threshold, self.pixel_mm, self.samples, self.seed)
+        return VisibilityTest(self.threshold, self.pixel_mm, self.samples, self.seed)
 
     @property
     def facts(self) -> dict[str, Any]:

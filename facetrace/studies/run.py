@@ -2,24 +2,16 @@
 
 import time
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 
 from facetrace.common.workers import Workers
 from facetrace.placement.search import Watch
 
 Report = Callable[[float], None]
-# shows progress under a title: a context that gives what takes the share that is done, 0 to 1
-Progress = Callable[[str], AbstractContextManager[Report]]
 
 
 def unseen(_: float) -> None:
     """Progress that nobody sees."""
-
-
-def silent(_: str) -> AbstractContextManager[Report]:
-    """The same under a title."""
-    return nullcontext(unseen)
 
 
 @dataclass

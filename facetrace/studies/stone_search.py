@@ -80,7 +80,7 @@ def _searched(task: Task, known: Sequence[Found], run: Run) -> Iterator[Found]:
     run.short = False
     hiding = len(task.kinds) > 1
     if wishes.most_cells:
-        run.workers.begin()
+        run.workers.start()
     stones = [v.stone for v in variations]
     which, copies = largest_of(
         room.ready, stones, wishes.facing, run, starts, many=MOST_LOOKS if hiding else 1

@@ -1,7 +1,7 @@
 """Tilt tolerance: how far a stone may be tilted before it windows.
 
 The cut alone is asked: no colour, one wavelength, so that nothing hides a window. The window is
-the share of light that comes from below the girdle plane (``measures.faceup``), and does not depend on the
+the share of light that comes from below the girdle plane (``trace.faceup``), and does not depend on the
 light. It opens where the ray refracted at the table meets a flank below the critical angle:
 sin t = n sin(P - C) for a flat table over flanks at P, total reflection at C.
 """

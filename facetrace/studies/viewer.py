@@ -6,7 +6,7 @@ from facetrace.design.model import Design
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
 from facetrace.rough.rough import Rough
-from facetrace.studies import orient
+from facetrace.studies import visibility, zoned
 from facetrace.trace.faceup import Estimate, trace_face_up
 from facetrace.trace.scene import Medium, Scene, View, medium_of, scene_of
 
@@ -15,6 +15,7 @@ COLOUR = ("lightness", "chroma", "hue_deg")
 FIGURES = (*LIGHT, *COLOUR, "zone")
 # a zone that reaches nowhere into the stone is not traced
 NO_ZONE = Estimate(0.0, 0.0)
+USUAL = visibility.VisibilityTest()
 
 
 @dataclass(frozen=True)
@@ -22,18 +23,18 @@ class Viewer:
     """Looks at stones of one rough; subject: the rough's zones, None where it has none."""
 
     light: Light
-    looks: orient.Setting
+    looks: visibility.VisibilityTest
     rays: int
-    subject: orient.Subject | None
+    subject: zoned.Subject | None
     plain: Medium
 
-    def scene(self, cut: orient.Cut) -> Scene:
+    def scene(self, cut: zoned.Cut) -> Scene:
         """A stone face up, with the zones that it holds."""
         if self.subject is None:
             return scene_of(cut.solid, self.plain, cut.axis, self.light, View())
-        return orient.scenes(self.subject, cut)[1]
+        return zoned.scenes(self.subject, cut)[1]
 
-    def figures(self, cut: orient.Cut) -> dict[str, Estimate]:
+    def figures(self, cut: zoned.Cut) -> dict[str, Estimate]:
         """FIGURES of a stone. Raises FileError for zones that it cannot have."""
         face = trace_face_up(self.scene(cut), self.looks.seed, rays=self.rays)
         found = {name: face.measures[name] for name in LIGHT}
@@ -41,20 +42,21 @@ class Viewer:
         found["zone"] = self.zone_share(cut)
         return {name: Estimate(e.value, e.stderr) for name, e in found.items() if e}
 
-    def zone_share(self, cut: orient.Cut) -> Estimate:
+    def zone_share(self, cut: zoned.Cut) -> Estimate:
         """The share of the face where zones show."""
         if self.subject is None:
             return NO_ZONE
-        look = orient.look_at_cut(self.subject, cut, self.looks)
-        row = orient.row_of(orient.BASE, look, look, self.looks, 1.0)
-        return orient.estimate(row, "share")
+        look = visibility.look_at_cut(self.subject, cut, self.looks)
+        row = visibility.row_of(zoned.BASE, look, look, self.looks, 1.0)
+        return visibility.estimate(row, "share")
 
 
 def viewer_of(
-    rough: Rough, design: Design, light: Light, looks: orient.Setting, rays: int
-) -> Viewer:
+    rough: Rough, design: Design, light: Light,
+    looks: visibility.VisibilityTest = USUAL, rays: int = 1 << 16,
+) -> Viewer:  # fmt: skip
     """The viewer of a rough's stones; *design* only fills a place. Raises FileError."""
     subject = None
     if rough.zones is not None:
-        subject = orient.subject_of(design, rough.material, rough.zones, light, observer())
+        subject = zoned.subject_of(design, rough.material, rough.zones, light, observer())
     return Viewer(light, looks, rays, subject, medium_of(rough.material, observer()))

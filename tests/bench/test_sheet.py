@@ -11,12 +11,15 @@ import pytest
 import trimesh
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from page_checks import document_in, loose_numbers, wrong_figures
 from shared import DESIGNS, ROUND, SCHEMA, document, run
 
-from facetrace.bench.steps import _within, bench, on_gear
+from facetrace.bench.faults import _within
+from facetrace.bench.gears import on_gear
+from facetrace.bench.steps import bench_steps
 from facetrace.design.model import Design, read_design
 from facetrace.report.drawing import ABOVE, BELOW, END, SIDE, Drawing
-from facetrace.report.html import css_string, document_in, loose_numbers, wrong_figures
+from facetrace.report.html import css_string
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
 
@@ -70,7 +73,7 @@ def pyramid(angle, half=2.0):
 @settings(max_examples=8, phases=[Phase.generate])
 def test_depths_of_a_regular_cone(sides, angle, across, girdle):
     """Closed form: flats at r, mains at a down from z = -t/2 meet at r tan a below; trigonometry alone."""
-    found = bench(cone(sides, angle, across, girdle), DENSITY)
+    found = bench_steps(cone(sides, angle, across, girdle), DENSITY)
     girdle_step, main, crown, table = found.steps
     assert [s.name for s in found.steps] == ["girdle", "main", "crown main", "table"]
     deep = girdle / 2 + across * math.tan(math.radians(angle))
@@ -99,7 +102,7 @@ def test_a_pyramids_point_opens_to_an_edge(angle, half):
     """
     tan = math.tan(math.radians(angle))
     wide = 2 * half * (1 - tan / math.tan(math.radians(angle + 0.1)))
-    first, second = bench(pyramid(angle, half), DENSITY).steps[1:3]
+    first, second = bench_steps(pyramid(angle, half), DENSITY).steps[1:3]
     assert first.fault is not None
     assert second.fault is not None
     assert first.fault.open_mm == pytest.approx(wide, rel=1e-6)
@@ -109,7 +112,7 @@ def test_a_pyramids_point_opens_to_an_edge(angle, half):
     # the tolerance by bisection of the same closed forms, too steep and too flat: of the flat pair the ridge
     # lies higher, so the point opens across it
     open_mm = 0.05
-    found = bench(pyramid(angle, half), DENSITY, open_mm=open_mm).steps[1].fault
+    found = bench_steps(pyramid(angle, half), DENSITY, open_mm=open_mm).steps[1].fault
     assert found is not None
     steep = math.degrees(math.atan(tan / (1 - open_mm / (2 * half)))) - angle
     flat = angle - math.degrees(math.atan(tan * (1 - open_mm / (2 * half))))
@@ -118,7 +121,7 @@ def test_a_pyramids_point_opens_to_an_edge(angle, half):
 
 def test_a_whole_tier_of_a_round_keeps_its_culet():
     """By symmetry all mains of a cone too steep still meet in a point, dr tan' a deeper; one alone does not."""
-    fault = bench(cone(8, 42.0, 3.2), DENSITY).steps[1].fault
+    fault = bench_steps(cone(8, 42.0, 3.2), DENSITY).steps[1].fault
     assert fault is not None
     assert fault.open_mm == pytest.approx(0, abs=1e-6)
     deeper = 3.2 * (math.tan(math.radians(42.1)) - math.tan(math.radians(42)))
@@ -142,7 +145,7 @@ def test_every_step_of_a_shipped_design(path):
     design = read_design(path).design
     stone = build_solid(design)
     for first in ("pavilion", "crown") if path.stem != "round-by-hand" else ("pavilion",):
-        found = bench(design, DENSITY, first=first)
+        found = bench_steps(design, DENSITY, first=first)
         before = found.preform.solid
         cut: set[str] = set()
         for step in found.steps:
@@ -171,7 +174,7 @@ def test_every_step_of_a_shipped_design(path):
 @pytest.mark.parametrize("path", DESIGNS, ids=lambda p: p.stem)
 def test_sizes_against_trimesh(path):
     """Extents and volume of the meshes of partial stones (trimesh); STL holds single precision."""
-    for step in bench(read_design(path).design, DENSITY).steps[1:3]:
+    for step in bench_steps(read_design(path).design, DENSITY).steps[1:3]:
         mesh = in_mesh(step.after)
         assert sorted(mesh.extents[:2]) == pytest.approx(
             sorted([step.checks.length_mm, step.checks.width_mm]), abs=1e-5
@@ -185,7 +188,7 @@ def test_sizes_against_trimesh(path):
 def test_a_template_against_trimesh():
     """Radii of the blank's wall: where rays from the axis leave its section (trimesh), pear and heart."""
     for path in (p for p in DESIGNS if p.stem in ("pear-brilliant", "heart-brilliant")):
-        found = bench(read_design(path).design, DENSITY)
+        found = bench_steps(read_design(path).design, DENSITY)
         mesh = in_mesh(found.preform.solid)
         ends = trimesh.intersections.mesh_plane(mesh, [0, 0, 1], [0, 0, 0.013])[:, :, :2]
         for index, mm in found.preform.radii:
@@ -420,7 +423,7 @@ def test_a_facet_that_ends_within_a_wall(tmp_path):
     assert "height_mm = 3.016" in text
     design = tmp_path / "round.toml"
     design.write_text(text.replace("height_mm = 3.016", "height_mm = 2.97"), encoding="utf-8")
-    made = bench(read_design(design).design, 3.99)
+    made = bench_steps(read_design(design).design, 3.99)
     step = next(s for s in made.steps if s.name == "pavilion break")
     facet, aim = step.settings[0].facets[0], step.settings[0].aim
     wall = next(f for f in made.flats if f.index == facet.index)

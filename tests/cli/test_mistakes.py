@@ -9,7 +9,7 @@ from shared import ROOT
 from typer.testing import CliRunner
 
 from facetrace.cli.commands import app
-from facetrace.cli.loading import doubt_of
+from facetrace.cli.loading import probable_slip
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import read_design
 from facetrace.rough import scan
@@ -85,7 +85,7 @@ def test_what_the_table_shows_is_what_it_says(mistake, tmp_path, monkeypatch):
 
 def test_no_shipped_design_is_doubted():
     for path in sorted((ROOT / "designs").glob("*.toml")):
-        assert doubt_of(read_design(path).design) is None
+        assert probable_slip(read_design(path).design) is None
 
 
 def test_other_units_are_noticed(tmp_path):

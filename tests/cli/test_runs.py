@@ -293,7 +293,7 @@ def test_parts_of_dead_runs_are_removed_and_no_others(tmp_path):
 
 
 def test_where_there_are_no_locks_no_part_is_taken_for_dead(tmp_path, monkeypatch):
-    monkeypatch.setattr("facetrace.common.output.lock", lambda _: None)
+    monkeypatch.setattr("facetrace.common.output.try_lock", lambda _: None)
     part = tmp_path / f".a.txt.0badcafe{PART}"
     part.write_bytes(b"half of")
     write_whole(tmp_path / "a.txt", b"whole")
@@ -302,7 +302,7 @@ def test_where_there_are_no_locks_no_part_is_taken_for_dead(tmp_path, monkeypatc
 
 WRITER = """
 import sys; from pathlib import Path; from facetrace.common import ledger; from facetrace.common.output import write_all
-import signal; from facetrace.common import signals; signals.answer()
+import signal; from facetrace.common import signals; signals.install()
 ledger.SAVE_SECONDS = 0.0; ledger.SAVE_SHARE = 1e9
 folder, rows = Path(sys.argv[1]), int(sys.argv[2])
 try:
@@ -370,7 +370,7 @@ def test_a_signal_waits_for_what_must_not_be_broken():
     usual = signal.getsignal(signal.SIGINT)
     before = signal.signal(signal.SIGTERM, lambda *_: seen.append("answered"))
     try:
-        with signals.unbroken(), signals.unbroken():
+        with signals.signals_deferred(), signals.signals_deferred():
             signal.raise_signal(signal.SIGTERM)
             signal.raise_signal(signal.SIGTERM)
             seen.append("done")
@@ -386,15 +386,15 @@ def test_who_ignores_a_signal_goes_on_ignoring_it():
     hook = sys.unraisablehook
     try:
         signal.signal(signal.SIGHUP, signal.SIG_IGN)
-        signals.answer()
+        signals.install()
         signal.raise_signal(signal.SIGHUP)
-        with signals.unbroken():
+        with signals.signals_deferred():
             signal.raise_signal(signal.SIGHUP)
         with pytest.raises(signals.Stopped) as caught:
             signal.raise_signal(signal.SIGTERM)
         assert caught.value.number == signal.SIGTERM
         assert signal.getitimer(signal.ITIMER_REAL)[0] > 0
-        signals.forget()
+        signals.restore()
         assert signal.getitimer(signal.ITIMER_REAL)[0] == 0
         assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
         assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
@@ -405,7 +405,7 @@ def test_who_ignores_a_signal_goes_on_ignoring_it():
 
 
 SWALLOWING = """
-import os, time; from facetrace.common import signals; signals.answer(); signals.AGAIN = 0.2
+import os, time; from facetrace.common import signals; signals.install(); signals.REPEAT_SECONDS = 0.2
 try:
     os.write(1, b".")
     time.sleep(60)
@@ -414,7 +414,7 @@ except BaseException:
 try:
     time.sleep(60)
 except signals.Stopped as stopped:
-    signals.caught()
+    signals.stop_repeating()
     os._exit(stopped.number)
 """
 
@@ -479,8 +479,8 @@ def test_the_first_signal_is_noted_and_the_second_stops():
     before = {number: signal.getsignal(number) for number in (*signals.STOPPING, signal.SIGALRM)}
     hook = sys.unraisablehook
     try:
-        signals.answer()
-        with signals.noted() as found:
+        signals.install()
+        with signals.first_signal_noted() as found:
             assert not found()
             signal.raise_signal(signal.SIGTERM)
             assert found()
@@ -488,14 +488,14 @@ def test_the_first_signal_is_noted_and_the_second_stops():
             with pytest.raises(signals.Stopped) as caught:
                 signal.raise_signal(signal.SIGINT)
         assert caught.value.number == signal.SIGINT
-        signals.caught()
-        with signals.noted() as found:
+        signals.stop_repeating()
+        with signals.first_signal_noted() as found:
             pass
         assert not found()
         with pytest.raises(signals.Stopped):
             signal.raise_signal(signal.SIGTERM)
     finally:
-        signals.caught()
+        signals.stop_repeating()
         sys.unraisablehook = hook
         for number, handler in before.items():
             signal.signal(number, handler)
@@ -741,10 +741,10 @@ def test_of_two_runs_with_the_same_targets_all_files_are_of_one(tmp_path):
 
 
 def test_a_folder_that_stays_locked_holds_nobody_up_for_long(tmp_path, monkeypatch):
-    monkeypatch.setattr(locks, "PATIENCE", 0.02)
-    with locks.turn_in(tmp_path), locks.turn_in(tmp_path):
+    monkeypatch.setattr(locks, "WAIT_SECONDS", 0.02)
+    with locks.folder_lock(tmp_path), locks.folder_lock(tmp_path):
         write_whole(tmp_path / "a", b"1")
-    with locks.turn_in(tmp_path / "missing"):
+    with locks.folder_lock(tmp_path / "missing"):
         pass
 
 

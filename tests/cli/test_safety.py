@@ -24,7 +24,7 @@ from shared import ROOT, ROUND, run
 import facetrace
 from facetrace.common.errors import FacetraceError, visible
 from facetrace.common.ledger import Ledger
-from facetrace.common.names import beside, lies_in, odd_words
+from facetrace.common.names import control_characters_in, lies_in, path_beside
 
 PACKAGE = Path(facetrace.__file__).parent
 
@@ -50,7 +50,7 @@ MODULES = {
 CALLS = {"system", "popen", "spawnl", "spawnv", "execv", "execl", "execvp", "fork", "forkpty", "startfile", "mktemp", "load_path", "load_remote"}  # fmt: skip
 # place, module, what it is there for
 ALLOWED = {
-    ("report/window.py", "subprocess"): "this Python runs -m facetrace.report.window, a list of words and no shell",
+    ("report/scene3d_vtk.py", "subprocess"): "this Python runs -m facetrace.report.scene3d_vtk, a list of words and no shell",
     ("common/workers.py", "multiprocessing"): "processes of our own code hand one another arrays through their pipes",
     ("common/workers.py", "concurrent"): "the same",
     ("placement/search.py", "concurrent"): "threads of this process, whose work is compiled functions",
@@ -113,7 +113,7 @@ def test_nothing_is_evaluated_unpickled_or_given_to_a_shell():
     ["a.stl", "scans/a.stl", "../a.stl", "../other/a.stl", "scans/../a.stl", "./a.stl", "a b'c.stl", "..a.stl", "a..stl"],
 )  # fmt: skip
 def test_names_that_lead_nearby(name):
-    assert beside(Path("lot/stone.toml"), name) == Path("lot") / name
+    assert path_beside(Path("lot/stone.toml"), name) == Path("lot") / name
 
 
 @pytest.mark.parametrize(
@@ -124,7 +124,7 @@ def test_names_that_lead_nearby(name):
 def test_names_that_lead_away(name):
     """On this system or another: on Windows a share's name alone asks another machine."""
     with pytest.raises(FacetraceError, match=r"leads more than one|place on one machine"):
-        beside(Path("lot/stone.toml"), name)
+        path_beside(Path("lot/stone.toml"), name)
 
 
 def test_what_lies_in_a_folder():
@@ -374,13 +374,13 @@ def test_control_characters_in_a_file_are_refused(kind, tmp_path):
 
 
 def test_control_characters_in_keys_and_results():
-    found = list(odd_words({"a": [{"b": "x\x1b"}, 1], "c\x07": "fine", "d": {"e": "\ud800"}, "f": "tab\tline\n"}))  # fmt: skip
+    found = list(control_characters_in({"a": [{"b": "x\x1b"}, 1], "c\x07": "fine", "d": {"e": "\ud800"}, "f": "tab\tline\n"}))  # fmt: skip
     assert sorted(place for place, _ in found) == [(), ("a", 0, "b"), ("d", "e")]
     assert all(visible(words) == words for _, words in found)
     deep = "x"
     for _ in range(2_000):
         deep = [deep]
-    assert list(odd_words(deep)) == []
+    assert list(control_characters_in(deep)) == []
 
 
 def test_a_result_with_control_characters_is_refused(tmp_path):
@@ -586,7 +586,7 @@ def judge(event, args):
         heard.append([event, repr(args)[:200]])
     elif event == "subprocess.Popen":
         words = list(map(str, args[1])) if not isinstance(args[1], str) else [args[1]]
-        ours = words[:3] == [sys.executable, "-m", "facetrace.report.window"]
+        ours = words[:3] == [sys.executable, "-m", "facetrace.report.scene3d_vtk"]
         # once after it is installed matplotlib asks fontconfig which fonts there are
         if not ours and not (words[0].endswith("fc-list") and by("matplotlib/font_manager.py")):
             heard.append([event, repr(words)[:200]])
@@ -783,27 +783,30 @@ def test_the_ear_hears():
 
 def test_the_folder_of_the_windows_process_is_private(monkeypatch):
     """Mode 700 (tempfile.mkdtemp); what lies in it is JSON and goes with it."""
-    from facetrace.report import view, window
+    from facetrace.report import scene3d, scene3d_vtk
 
     seen = []
 
     def ran(command, **_):
         folder = Path(command[-1])
-        seen.append((stat.S_IMODE(folder.stat().st_mode), json.loads((folder / window.TASK).read_text()), folder))  # fmt: skip
+        seen.append((stat.S_IMODE(folder.stat().st_mode), json.loads((folder / scene3d_vtk.TASK).read_text()), folder))  # fmt: skip
         return subprocess.CompletedProcess(command, 1)
 
-    monkeypatch.setattr(window.subprocess, "run", ran)
-    part = view.Part(
+    monkeypatch.setattr(scene3d_vtk.subprocess, "run", ran)
+    part = scene3d.Part(
         "a", "rough", BODY.vertices.view(), tuple(BODY.faces), ("x",) * len(BODY.faces)
     )
-    shown = view.Shown("t", ("w",), (part,), (view.Mark("c", BODY.vertices[0], BODY.vertices[1]),), True, (("a", 0),))  # fmt: skip
-    assert window.rendered(window.Wanted(shown, (view.VIEWS["above"],), 5.0, 64)) is None
-    assert not window.opened(shown, (10, 10), "above")
+    shown = scene3d.Scene3D("t", ("w",), (part,), (scene3d.Mark("c", BODY.vertices[0], BODY.vertices[1]),), True, (("a", 0),))  # fmt: skip
+    assert (
+        scene3d_vtk.vtk_pictures(scene3d_vtk.PictureTask(shown, (scene3d.VIEWS["above"],), 5.0, 64))
+        is None
+    )
+    assert not scene3d_vtk.show_window(shown, (10, 10), "above")
     for mode, task, folder in seen:
         assert mode == 0o700
         assert not folder.exists()
-        back = view.taken(task["shown"])
-        assert view.handed(back) == json.loads(json.dumps(view.handed(shown))) | {"words": ("w",), "legend": (("a", 0),), "parts": view.handed(back)["parts"]}  # fmt: skip
+        back = scene3d.scene_from(task["scene"])
+        assert scene3d.scene_data(back) == json.loads(json.dumps(scene3d.scene_data(shown))) | {"words": ("w",), "legend": (("a", 0),), "parts": scene3d.scene_data(back)["parts"]}  # fmt: skip
         assert (back.parts[0].points == part.points).all()
         assert all((a == b).all() for a, b in zip(back.parts[0].polygons, part.polygons, strict=True))  # fmt: skip
 

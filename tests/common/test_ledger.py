@@ -209,6 +209,6 @@ def test_rows_kept_are_never_fewer_on_the_way(tmp_path):
             mine.add(row(i, 0.5))
         mine.save()
         whole = path.read_bytes()
-        mine.keep([row(i, 0.5) for i in (4, 2)])
+        mine.replace_rows([row(i, 0.5) for i in (4, 2)])
         assert path.read_bytes() == whole
     assert [r["mains"] for r in ledger(path).rows.values()] == [4, 2]

@@ -266,7 +266,7 @@ def test_command_shows_no_weight_of_a_wrong_one(tmp_path, monkeypatch):
         plan = plan_of(stone, floor)
         return replace(plan, after=replace(plan.after, carats=1.01 * plan.after.carats))
 
-    monkeypatch.setattr(search, "plan_of", heavier)
+    monkeypatch.setattr("facetrace.recut.recut.plan_of", heavier)
     picture, path = tmp_path / "out.png", tmp_path / "out.json"
     done = CliRunner().invoke(
         app, ["recut", str(RUBY), "--picture", str(picture), "--json", str(path)]

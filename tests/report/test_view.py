@@ -21,20 +21,20 @@ from typer.testing import CliRunner
 
 from facetrace.cli.commands import app
 from facetrace.cli.loading import load_stone
-from facetrace.cli.view import _Choice, kind_of, shown_of
-from facetrace.report import viewed, window
-from facetrace.report.view import VIEWS, Shown, facet_labels, stone_shown
+from facetrace.cli.view import kind_of, scene_in
+from facetrace.report import scene3d_picture, scene3d_vtk
+from facetrace.report.scene3d import VIEWS, Scene3D, facet_labels, stone_scene
 from facetrace.solid.export import mesh_of
 
 DESIGNS, ROUGHS = ROOT / "designs", ROOT / "designs" / "roughs"
 # an outline is drawn a pixel wide, half of it outside: less than 1 % of so many pixels
 PIXELS = 1200
-PLAIN = _Choice(None, False)
+PLAIN = (None, False)
 
 
 def stone(name):
     file, solid = load_stone(DESIGNS / f"{name}.toml")
-    return file.design, solid, stone_shown(file.design, solid, ["Invented."])
+    return file.design, solid, stone_scene(file.design, solid, ["Invented."])
 
 
 def run(*words, **environ):
@@ -45,7 +45,7 @@ def run(*words, **environ):
 def vtk():
     """Skips where VTK finds no OpenGL."""
     shown = stone("round-brilliant")[2]
-    if window.rendered(window.Wanted(shown, (VIEWS["above"],), 5.0, 64)) is None:
+    if scene3d_vtk.vtk_pictures(scene3d_vtk.PictureTask(shown, (VIEWS["above"],), 5.0, 64)) is None:
         pytest.skip("no OpenGL here")
 
 
@@ -67,7 +67,9 @@ def test_silhouettes_have_the_stones_area(vtk, name):
     """Within 1 % of the projected area, from all five sides (closed form of a polygon)."""
     _, solid, shown = stone(name)
     reach = shown.reach(VIEWS.values())
-    images = window.rendered(window.Wanted(shown, tuple(VIEWS.values()), reach, PIXELS))
+    images = scene3d_vtk.vtk_pictures(
+        scene3d_vtk.PictureTask(shown, tuple(VIEWS.values()), reach, PIXELS)
+    )
     for image, frame in zip(images, VIEWS.values(), strict=True):
         assert covered(image, 2 * reach / PIXELS) == pytest.approx(
             projected(solid, frame), rel=0.01
@@ -78,7 +80,9 @@ def test_a_heart_keeps_its_cleft(vtk):
     """From above it covers what its facets that face up do, less than its hull by the cleft."""
     _, solid, shown = stone("heart-brilliant")
     reach = shown.reach(VIEWS.values())
-    image = window.rendered(window.Wanted(shown, (VIEWS["above"],), reach, PIXELS))[0]
+    image = scene3d_vtk.vtk_pictures(
+        scene3d_vtk.PictureTask(shown, (VIEWS["above"],), reach, PIXELS)
+    )[0]
     assert covered(image, 2 * reach / PIXELS) == pytest.approx(solid.face_mm2, rel=0.01)
     assert solid.face_mm2 < 0.97 * projected(solid, VIEWS["above"])
 
@@ -87,15 +91,17 @@ def test_a_heart_keeps_its_cleft(vtk):
 def test_the_sheet_is_drawn_to_scale(vtk, by_vtk):
     """Both ways of drawing, on the picture itself: pixels between the view's name and the bar, 1 %."""
     _, solid, shown = stone("rectangle-step")
-    bare = Shown("", (), shown.parts, ())
-    made = viewed.sheet(bare, "above", (900, None), vtk=by_vtk)
+    bare = Scene3D("", (), shown.parts, ())
+    made = scene3d_picture.scene_picture(bare, "above", (900, None), vtk=by_vtk)
     assert made.by_vtk == by_vtk
     image = np.asarray(Image.open(io.BytesIO(made.png)).convert("RGB"))
     reach = bare.reach([VIEWS["above"]])
     step = 2 * reach / 900
-    low, high = viewed.strip(bare, VIEWS["above"], reach)
+    low, high = scene3d_picture.strip(bare, VIEWS["above"], reach)
     assert low > -0.9 * reach
-    own = image[viewed.HEAD_PX + 30 : viewed.HEAD_PX + round((high - low) / step) - 60]
+    own = image[
+        scene3d_picture.HEAD_PX + 30 : scene3d_picture.HEAD_PX + round((high - low) / step) - 60
+    ]
     assert covered(own, step) == pytest.approx(projected(solid, VIEWS["above"]), rel=0.01)
 
 
@@ -104,7 +110,7 @@ def test_a_single_view_is_as_high_as_what_it_shows():
     _, _, shown = stone("round-brilliant")
     for name, most in (("above", 1.0), ("side", 0.75), ("end", 0.9)):
         reach = shown.reach([VIEWS[name]])
-        low, high = viewed.strip(shown, VIEWS[name], reach)
+        low, high = scene3d_picture.strip(shown, VIEWS[name], reach)
         y = (shown.points - shown.middle) @ VIEWS[name][:, 1]
         assert -reach <= low < y.min() < y.max() < high <= reach
         assert (high - low) / (2 * reach) <= most
@@ -117,7 +123,7 @@ def test_c_is_a_line_along_the_designs_axis():
     """Spherical coordinates: c = (sin t cos a, sin t sin a, cos t), through the stone and out of it."""
     design, solid, _ = stone("round-brilliant")
     tilted = design.model_copy(update={"axis": design.axis.model_copy(update={"tilt": 30.0, "azimuth": 50.0})})  # fmt: skip
-    mark = next(m for m in stone_shown(tilted, solid, []).marks if m.axis)
+    mark = next(m for m in stone_scene(tilted, solid, []).marks if m.axis)
     along = (mark.end - mark.start) / np.linalg.norm(mark.end - mark.start)
     t, a = math.radians(30), math.radians(50)
     assert along == pytest.approx(
@@ -153,17 +159,17 @@ def test_a_facets_label_has_its_angle_and_index(name):
 
 PICKS = """
 import pickle, sys
-from facetrace.report import window
-from facetrace.report.view import VIEWS
+from facetrace.report import scene3d_vtk
+from facetrace.report.scene3d import VIEWS
 shown, places = pickle.load(open(sys.argv[1], "rb"))
-made = window.dressed(shown, (400, 400), "above", off_screen=True)
+made = scene3d_vtk.window_plot(shown, (400, 400), "above", off_screen=True)
 made.plotter.screenshot(None, return_img=True)
 reach = shown.reach(VIEWS.values())
 found = {}
 for view, frame in VIEWS.items():
-    window.look(made.plotter, shown.middle, frame, reach)
+    scene3d_vtk.aim_camera(made.plotter, shown.middle, frame, reach)
     made.plotter.render()
-    told = [window.told(made, at) for at in places]
+    told = [scene3d_vtk.facet_at(made, at) for at in places]
     found[view] = [t[1] if t else None for t in told]
 names = sorted(k for k in made.plotter.actors if k.startswith(("mark", "stone", "rough", "defect", "hint", "title")))
 pickle.dump((reach, found, names), open(sys.argv[2], "wb"))
@@ -285,7 +291,7 @@ def planned(tmp_path_factory):
 @pytest.mark.slow
 def test_a_plans_stone_lies_inside_its_rough(planned):
     """In the crystal frame at shift + scale turn r, so inside the rough's hull; c by the turn's last row."""
-    shown, sources = shown_of(planned / "plan.json", None, None, PLAIN)
+    shown, sources = scene_in(planned / "plan.json", None, None, *PLAIN)
     member = json.loads((planned / "plan.json").read_text())["plan"]
     row = member["plans"][member["best"]]
     rough, gem = shown.parts[:2]
@@ -332,12 +338,12 @@ def test_all_stones_of_several_pieces_are_shown(planned):
     shifts = [np.add(row["shift_mm"], [0, 0, dz]) for dz in (0.0, 1.5, -1.5)]
     stones = [row | {"kind": "sawn", "shift_mm": list(at), "sides": []} for at in shifts]
     path = planned / "pieces.json"
-    for first, choice in ((True, PLAIN), (False, _Choice(None, True)), (True, _Choice(1, False))):
+    for first, choice in ((True, PLAIN), (False, (None, True)), (True, (1, False))):
         sawn = {"cuts": [], "stones": stones, "carats": 1.0, "first": first}
         path.write_text(json.dumps(whole | {"plan": member | {"sawn": sawn}}))
-        shown, _ = shown_of(path, None, None, choice)
+        shown, _ = scene_in(path, None, None, *choice)
         gems = [p for p in shown.parts if p.role == "stone"]
-        assert len(gems) == (1 if choice.number else 3)
+        assert len(gems) == (1 if choice[0] else 3)
         for gem, at in zip(gems, shifts, strict=False):
             # in the frame of the first stone
             moved = gems[0].points + (at - shifts[0]) @ np.array(row["turn"])
@@ -374,7 +380,7 @@ def test_with_a_screen_there_is_a_window(monkeypatch, tmp_path, status, made):
         asked.append(task)
         return status
 
-    monkeypatch.setattr(window, "_run", ran)
+    monkeypatch.setattr(scene3d_vtk, "_run", ran)
     design = tmp_path / "round.toml"
     design.write_text((DESIGNS / "round-brilliant.toml").read_text())
     done = run(design, DISPLAY=":1")
@@ -387,18 +393,18 @@ def test_with_a_screen_there_is_a_window(monkeypatch, tmp_path, status, made):
 
 
 def test_where_there_is_a_screen():
-    assert not window.has_screen({}, "linux")
-    assert not window.has_screen({"DISPLAY": ""}, "linux")
-    assert window.has_screen({"DISPLAY": ":0"}, "linux")
-    assert window.has_screen({"WAYLAND_DISPLAY": "wayland-0"}, "linux")
-    assert window.has_screen({}, "win32")
-    assert window.has_screen({}, "darwin")
+    assert not scene3d_vtk.has_screen({}, "linux")
+    assert not scene3d_vtk.has_screen({"DISPLAY": ""}, "linux")
+    assert scene3d_vtk.has_screen({"DISPLAY": ":0"}, "linux")
+    assert scene3d_vtk.has_screen({"WAYLAND_DISPLAY": "wayland-0"}, "linux")
+    assert scene3d_vtk.has_screen({}, "win32")
+    assert scene3d_vtk.has_screen({}, "darwin")
 
 
 @pytest.mark.parametrize("name", ["blue-plate", "crystal-barrel", "cracked-pebble"])
 def test_a_roughs_defects_are_named_by_kind(name):
     """Every defect of the file is in the legend, and its bodies lie in the rough."""
-    shown, _ = shown_of(ROUGHS / f"{name}.toml", None, None, PLAIN)
+    shown, _ = scene_in(ROUGHS / f"{name}.toml", None, None, *PLAIN)
     rough = ConvexHull(shown.parts[0].points)
     for part in shown.parts[1:]:
         assert (part.points @ rough.equations[:, :3].T + rough.equations[:, 3]).max() < 1e-6

@@ -95,7 +95,7 @@ def test_random_solids(seed, facets):
 
 def test_two_lobes_of_most_planes_fit_the_kernel():
     """The kernel packs a facet's number into 12 bits."""
-    assert 2 * polyhedron.MOST_PLANES <= paths.MAX_FACETS == 1 << 12
+    assert 2 * polyhedron.MOST_PLANES <= paths.MOST_FACETS == 1 << 12
 
 
 def test_away_from_the_origin():

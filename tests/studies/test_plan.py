@@ -34,7 +34,7 @@ from facetrace.rough.rough import read_rough, rough_of
 from facetrace.solid.export import placed
 from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies import angles, orient
+from facetrace.studies import sweep, visibility, zoned
 from facetrace.studies.directions import BANDS, losses
 from facetrace.studies.placed_stone import different
 from facetrace.studies.plan import plan_ledger, plan_rough
@@ -95,7 +95,7 @@ def rough_at(path):
 
 def trial(design=ROUND, *ranges):
     model = read_design(design).design
-    return TrialDesign(model, design.stem, tuple(angles.range_of(model, *r) for r in ranges))
+    return TrialDesign(model, design.stem, tuple(sweep.range_of(model, *r) for r in ranges))
 
 
 def tasks(rough, wanted, *designs):
@@ -321,10 +321,10 @@ def test_the_heaviest_that_hides_a_zone_hides_it():
     assert second.carats <= first.carats
     from facetrace.optics.colour import observer
 
-    subject = orient.subject_of(read_design(ROUND).design, rough.material, rough.zones, find_light("hemisphere", None), observer())  # fmt: skip
-    finer = orient.Setting(samples=32, seed=5)
-    look = orient.look_at_cut(subject, second.cut, finer)
-    share = orient.estimate(orient.row_of(orient.BASE, look, look, finer, 1.0), "share")
+    subject = zoned.subject_of(read_design(ROUND).design, rough.material, rough.zones, find_light("hemisphere", None), observer())  # fmt: skip
+    finer = visibility.VisibilityTest(samples=32, seed=5)
+    look = visibility.look_at_cut(subject, second.cut, finer)
+    share = visibility.estimate(visibility.row_of(zoned.BASE, look, look, finer, 1.0), "share")
     assert share.value <= 0.01 + 4.5 * math.hypot(share.stderr, second.figures["zone"].stderr)
 
 

@@ -1,8 +1,8 @@
 """Three dimensions by PyVista: a window, and pictures without a screen, each in a process of its own.
 
 VTK ends a process by a segmentation fault where it finds no OpenGL (no EGL or X library), so it is
-kept out of this one: ``rendered`` and ``opened`` start ``python -m facetrace.report.window`` and tell whether
-that came to its end. Lines are in ``report.view``.
+kept out of this one: ``vtk_pictures`` and ``show_window`` start ``python -m facetrace.report.scene3d_vtk`` and tell whether
+that came to its end. Lines are in ``report.scene3d``.
 """
 
 import json
@@ -17,10 +17,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.common.output import scratch, write_whole
+from facetrace.common.output import temporary_folder, write_whole
 from facetrace.common.workers import end_with_parent
 from facetrace.report.plan import COLOURS, HATCHES
-from facetrace.report.view import VIEWS, Mark, Part, Shown, handed, taken
+from facetrace.report.scene3d import VIEWS, Mark, Part, Scene3D, scene_data, scene_from
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -59,24 +59,24 @@ def has_screen(environ: Mapping[str, str] = os.environ, platform: str = sys.plat
 
 
 @dataclass(frozen=True)
-class Wanted:
+class PictureTask:
     """Pictures that are wanted: square, *pixels* along a side that is 2 *reach* mm long, one for each frame."""
 
-    shown: Shown
+    scene: Scene3D
     frames: tuple[Floats, ...]
     reach: float
     pixels: int
 
 
-def rendered(wanted: Wanted) -> Pixels | None:
+def vtk_pictures(wanted: PictureTask) -> Pixels | None:
     """Pictures (n, pixels, pixels, 3), the first row on top; None where VTK finds no OpenGL to draw them."""
     own = os.environ.copy()
     if sys.platform.startswith("linux"):
         # else it looks for an X server first, and ends where the library is missing
         own.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
-    with scratch() as folder:
+    with temporary_folder() as folder:
         what = {
-            "shown": handed(wanted.shown), "frames": [f.tolist() for f in wanted.frames],
+            "scene": scene_data(wanted.scene), "frames": [f.tolist() for f in wanted.frames],
             "reach": wanted.reach, "pixels": wanted.pixels,
         }  # fmt: skip
         if _run("pictures", folder, what, own, PATIENCE) != 0:
@@ -85,10 +85,10 @@ def rendered(wanted: Wanted) -> Pixels | None:
     return np.asarray(found) if _drawn(found) else None
 
 
-def opened(shown: Shown, size: tuple[int, int], view: str) -> bool:
+def show_window(scene: Scene3D, size: tuple[int, int], view: str) -> bool:
     """Show the window until it is closed. False where none could be opened."""
-    with scratch() as folder:
-        what = {"shown": handed(shown), "size": size, "view": view}
+    with temporary_folder() as folder:
+        what = {"scene": scene_data(scene), "size": size, "view": view}
         return _run("window", folder, what, os.environ.copy(), None) == 0
 
 
@@ -102,7 +102,14 @@ def _run(
 ) -> int:  # fmt: skip
     """The exit status of a process that has VTK do a task; the folder is this user's alone."""
     write_whole(folder / TASK, json.dumps(what).encode())
-    command = [sys.executable, "-m", "facetrace.report.window", task, str(folder), str(os.getpid())]
+    command = [
+        sys.executable,
+        "-m",
+        "facetrace.report.scene3d_vtk",
+        task,
+        str(folder),
+        str(os.getpid()),
+    ]
     try:
         done = subprocess.run(
             command, env=environ, timeout=patience, check=False, stdin=subprocess.DEVNULL,
@@ -117,16 +124,16 @@ def _run(
 
 
 @dataclass(frozen=True)
-class Scenery:
+class Plot:
     """A plotter with what was put into it: surfaces whose cells have labels, by their actors."""
 
     plotter: Any
     surfaces: dict[Any, Part]
 
 
-def scenery(
-    shown: Shown, size: tuple[int, int], *, off_screen: bool, marks: bool = True, thick: int = 1
-) -> Scenery:
+def plotter_with(
+    scene: Scene3D, size: tuple[int, int], *, off_screen: bool, marks: bool = True, thick: int = 1
+) -> Plot:
     """A plotter with all bodies; *marks*: with lines, hatches and names in space, as the window has them;
     *thick*: pixels of a line."""
     import pyvista
@@ -147,8 +154,8 @@ def scenery(
     plotter.enable_parallel_projection()
     plotter.enable_depth_peeling(number_of_peels=PEELS, occlusion_ratio=0.0)
     surfaces: dict[Any, Part] = {}
-    for part in shown.parts:
-        colour, opacity = _look(part, shown)
+    for part in scene.parts:
+        colour, opacity = _look(part, scene)
         actor = plotter.add_mesh(
             _surface(part), color=colour, opacity=opacity, ambient=AMBIENT, diffuse=1 - AMBIENT, specular=0.0,
             name=f"{part.role} {len(surfaces)}", reset_camera=False,
@@ -156,19 +163,19 @@ def scenery(
         surfaces[actor] = part
         _add_edges(plotter, part, thick)
         if marks and part.role == "defect":
-            _add_hatch(plotter, part, 2 * shown.reach(VIEWS.values()) / HATCH_LINES)
+            _add_hatch(plotter, part, 2 * scene.reach(VIEWS.values()) / HATCH_LINES)
     if marks:
-        for mark in shown.marks:
+        for mark in scene.marks:
             _add_mark(plotter, mark)
-        _add_names(plotter, shown)
-    return Scenery(plotter, surfaces)
+        _add_names(plotter, scene)
+    return Plot(plotter, surfaces)
 
 
-def _look(part: Part, shown: Shown) -> tuple[str, float]:
+def _look(part: Part, scene: Scene3D) -> tuple[str, float]:
     if part.role == "rough":
         return ROUGH, THIN
     if part.role == "stone":
-        return STONE, GLASSY if shown.inside else 1.0
+        return STONE, GLASSY if scene.inside else 1.0
     return COLOURS[part.number % len(COLOURS)], INNER
 
 
@@ -258,20 +265,20 @@ def _add_mark(plotter: Any, mark: Mark) -> None:
         plotter.add_mesh(tip, color="black", lighting=False, reset_camera=False, pickable=False)
 
 
-def _add_names(plotter: Any, shown: Shown) -> None:
-    words = {number: text for text, number in shown.legend}
-    at = [m.end + (0.08 if m.axis else 0.45) * (m.end - m.start) for m in shown.marks]
-    names = [m.name for m in shown.marks]
-    for number in dict.fromkeys(p.number for p in shown.parts if p.role == "defect"):
-        first = next(p for p in shown.parts if p.role == "defect" and p.number == number)
-        at.append(first.points[int(np.argmax(np.linalg.norm(first.points - shown.middle, axis=1)))])
+def _add_names(plotter: Any, scene: Scene3D) -> None:
+    words = {number: text for text, number in scene.legend}
+    at = [m.end + (0.08 if m.axis else 0.45) * (m.end - m.start) for m in scene.marks]
+    names = [m.name for m in scene.marks]
+    for number in dict.fromkeys(p.number for p in scene.parts if p.role == "defect"):
+        first = next(p for p in scene.parts if p.role == "defect" and p.number == number)
+        at.append(first.points[int(np.argmax(np.linalg.norm(first.points - scene.middle, axis=1)))])
         names.append(words.get(number, first.name))
     plotter.add_point_labels(
         np.array(at), names, font_size=13, justification_horizontal="center", justification_vertical="center", text_color="black", shape=None, show_points=False, always_visible=True, reset_camera=False, pickable=False,
     )  # fmt: skip
 
 
-def look(plotter: Any, middle: Floats, frame: Floats, reach: float) -> None:
+def aim_camera(plotter: Any, middle: Floats, frame: Floats, reach: float) -> None:
     """Look along a frame: right, up and eye as columns; *reach* mm from the middle to the upper edge."""
     camera = plotter.camera
     camera.focal_point = tuple(middle)
@@ -282,14 +289,16 @@ def look(plotter: Any, middle: Floats, frame: Floats, reach: float) -> None:
     plotter.renderer.reset_camera_clipping_range()
 
 
-def pictures(wanted: Wanted) -> Pixels:
-    """Pictures as ``rendered`` gives them; made in this process."""
+def draw_pictures(wanted: PictureTask) -> Pixels:
+    """Pictures as ``vtk_pictures`` gives them; made in this process."""
     finer = max(1, min(FINER, LARGEST_PX // wanted.pixels))
     side = finer * wanted.pixels
-    plotter = scenery(wanted.shown, (side, side), off_screen=True, marks=False, thick=finer).plotter
+    plotter = plotter_with(
+        wanted.scene, (side, side), off_screen=True, marks=False, thick=finer
+    ).plotter
     found = []
     for frame in wanted.frames:
-        look(plotter, wanted.shown.middle, frame, wanted.reach)
+        aim_camera(plotter, wanted.scene.middle, frame, wanted.reach)
         plotter.render()
         image = np.asarray(plotter.screenshot(None, return_img=True), dtype=np.float64)[..., :3]
         blocks = image.reshape(wanted.pixels, finer, wanted.pixels, finer, 3)
@@ -301,14 +310,16 @@ def pictures(wanted: Wanted) -> Pixels:
 # ---- the window -------------------------------------------------------------------------------
 
 
-def dressed(shown: Shown, size: tuple[int, int], view: str, *, off_screen: bool = False) -> Scenery:
+def window_plot(
+    scene: Scene3D, size: tuple[int, int], view: str, *, off_screen: bool = False
+) -> Plot:
     """The window before it is shown: bodies, marks, hint line, scale bar, keys and what the pointer tells."""
-    made = scenery(shown, size, off_screen=off_screen)
+    made = plotter_with(scene, size, off_screen=off_screen)
     plotter = made.plotter
-    reach = shown.reach(VIEWS.values()) * max(1.0, size[1] / size[0])
-    plotter.add_text(shown.title, position="upper_left", font_size=10, color="black", name="title")
+    reach = scene.reach(VIEWS.values()) * max(1.0, size[1] / size[0])
+    plotter.add_text(scene.title, position="upper_left", font_size=10, color="black", name="title")
     plotter.add_text(HINT, position="lower_left", font_size=8, color="black", name="hint")
-    for text, line in zip(shown.words, range(len(shown.words)), strict=True):
+    for text, line in zip(scene.words, range(len(scene.words)), strict=True):
         plotter.add_text(text, position=(8, size[1] - 46 - 17 * line), font_size=7, color="#404040", name=f"words {line}")  # fmt: skip
     _add_scale(plotter)
     _add_pointer(made, size)
@@ -316,14 +327,14 @@ def dressed(shown: Shown, size: tuple[int, int], view: str, *, off_screen: bool 
     plotter.iren.clear_key_event_callbacks()
     plotter.add_key_event("q", plotter.iren.terminate_app)
     for key, name in enumerate(("above", "below", "side", "end", "corner"), start=1):
-        plotter.add_key_event(str(key), _turner(plotter, shown.middle, VIEWS[name], reach))
-    look(plotter, shown.middle, VIEWS[view], reach)
+        plotter.add_key_event(str(key), _turner(plotter, scene.middle, VIEWS[name], reach))
+    aim_camera(plotter, scene.middle, VIEWS[view], reach)
     return made
 
 
 def _turner(plotter: Any, middle: Floats, frame: Floats, reach: float) -> Any:
     def turn() -> None:
-        look(plotter, middle, frame, reach)
+        aim_camera(plotter, middle, frame, reach)
         plotter.render()
 
     return turn
@@ -366,7 +377,7 @@ def _add_scale(plotter: Any) -> None:
     plotter.renderer.AddObserver("StartEvent", follow)
 
 
-def _add_pointer(made: Scenery, size: tuple[int, int]) -> None:
+def _add_pointer(made: Plot, size: tuple[int, int]) -> None:
     """What the pointer is over is told in words, and a facet's outline drawn; a click keeps it until the next."""
     plotter = made.plotter
     kept = {"label": "", "until": False}
@@ -374,7 +385,7 @@ def _add_pointer(made: Scenery, size: tuple[int, int]) -> None:
     def tell(*_: object, click: bool = False) -> None:
         if kept["until"] and not click:
             return
-        found = told(made, plotter.iren.get_event_position())
+        found = facet_at(made, plotter.iren.get_event_position())
         label = found[1] if found else ""
         kept["until"] = click and bool(label)
         if label == kept["label"]:
@@ -399,7 +410,7 @@ def _add_pointer(made: Scenery, size: tuple[int, int]) -> None:
     plotter.iren.add_observer("LeftButtonPressEvent", lambda *_: tell(click=True))
 
 
-def told(made: Scenery, at: Sequence[int]) -> tuple[Part, str, int] | None:
+def facet_at(made: Plot, at: Sequence[int]) -> tuple[Part, str, int] | None:
     """(part, label, number of its polygon) under a place of the window in pixels from below left.
 
     A stone or a defect before the rough around it; None where there is nothing.
@@ -421,8 +432,8 @@ def told(made: Scenery, at: Sequence[int]) -> tuple[Part, str, int] | None:
     return None
 
 
-def _show(shown: Shown, size: tuple[int, int], view: str) -> int:
-    plotter = dressed(shown, size, view).plotter
+def _show(scene: Scene3D, size: tuple[int, int], view: str) -> int:
+    plotter = window_plot(scene, size, view).plotter
     if plotter.render_window.GetClassName() not in WINDOWS:
         return NO_WINDOW
     # the keys of VTK itself (3: red and green glasses) would come between
@@ -432,16 +443,16 @@ def _show(shown: Shown, size: tuple[int, int], view: str) -> int:
 
 
 def main(task: str, folder: Path) -> int:
-    """Do a task of ``rendered`` or ``opened``; returns the exit status."""
+    """Do a task of ``vtk_pictures`` or ``show_window``; returns the exit status."""
     asked = folder / TASK
     what = json.loads(asked.read_text(encoding="utf-8"))
     # nothing but an empty folder is left where this process is killed
     asked.unlink()
-    shown = taken(what["shown"])
+    scene = scene_from(what["scene"])
     if task == "window":
-        return _show(shown, what["size"], what["view"])
-    wanted = Wanted(shown, tuple(map(np.array, what["frames"])), what["reach"], what["pixels"])
-    np.save(folder / PICTURES, pictures(wanted), allow_pickle=False)
+        return _show(scene, what["size"], what["view"])
+    wanted = PictureTask(scene, tuple(map(np.array, what["frames"])), what["reach"], what["pixels"])
+    np.save(folder / PICTURES, draw_pictures(wanted), allow_pickle=False)
     return 0
 
 

@@ -7,6 +7,7 @@ stone the crystal's (c along +z). Of a plan's two stones the frame is that of th
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -17,13 +18,17 @@ from scipy.spatial import ConvexHull, QhullError
 from facetrace.design.expand import expand
 from facetrace.design.model import Design
 from facetrace.report.plan import SHARP
-from facetrace.rough.rough import Defect, Rough
+from facetrace.report.six_views import LETTERS
+from facetrace.results.document import ESTIMATE
+from facetrace.results.reading import Result, lying, stones_of
+from facetrace.results.view import planned_stone_words, rough_words
+from facetrace.rough.rough import Defect, Rough, read_rough, rough_of
 from facetrace.rough.zone import ZoneFile
 from facetrace.solid import convex as fit
 from facetrace.solid.body import Body
 from facetrace.solid.build import facets_of
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 from facetrace.trace.scene import direction
 
 Floats = NDArray[np.float64]
@@ -117,7 +122,7 @@ class Mark:
 
 
 @dataclass(frozen=True)
-class Shown:
+class Scene3D:
     """All that is shown: title, what is written below, bodies from the outermost to the innermost, lines.
 
     inside: whether there is something in the stones to be seen; legend: words and number of each defect.
@@ -151,15 +156,15 @@ class Shown:
 # ---- for a process of its own -----------------------------------------------------------------
 
 
-def handed(shown: Shown) -> dict[str, Any]:
-    """All of it as JSON has it; ``taken`` makes the same of that, to the bit."""
+def scene_data(scene: Scene3D) -> dict[str, Any]:
+    """All of it as JSON has it; ``scene_from`` makes the same of that, to the bit."""
     return {
-        "title": shown.title, "words": shown.words, "inside": shown.inside, "legend": shown.legend,
+        "title": scene.title, "words": scene.words, "inside": scene.inside, "legend": scene.legend,
         "parts": [
             _fields(part) | {"points": part.points.tolist(), "polygons": [p.tolist() for p in part.polygons]}
-            for part in shown.parts
+            for part in scene.parts
         ],
-        "marks": [_fields(m) | {"start": m.start.tolist(), "end": m.end.tolist()} for m in shown.marks],
+        "marks": [_fields(m) | {"start": m.start.tolist(), "end": m.end.tolist()} for m in scene.marks],
     }  # fmt: skip
 
 
@@ -168,8 +173,8 @@ def _fields(thing: Part | Mark) -> dict[str, Any]:
     return {f.name: getattr(thing, f.name) for f in fields(thing)}
 
 
-def taken(data: Mapping[str, Any]) -> Shown:
-    """What ``handed`` made."""
+def scene_from(data: Mapping[str, Any]) -> Scene3D:
+    """What ``scene_data`` made."""
     parts = tuple(
         Part(**part | {
             "points": np.array(part["points"]), "labels": tuple(part["labels"]), "lobe": tuple(part["lobe"]),
@@ -182,7 +187,7 @@ def taken(data: Mapping[str, Any]) -> Shown:
         for m in data["marks"]
     )
     legend = tuple((words, number) for words, number in data["legend"])
-    return Shown(data["title"], tuple(data["words"]), parts, marks, data["inside"], legend)
+    return Scene3D(data["title"], tuple(data["words"]), parts, marks, data["inside"], legend)
 
 
 # ---- bodies -----------------------------------------------------------------------------------
@@ -311,9 +316,9 @@ def _directions(points: Floats) -> list[Mark]:
 # ---- what is asked for ------------------------------------------------------------------------
 
 
-def stone_shown(
+def stone_scene(
     design: Design, solid: Solid, words: Sequence[str], zones: tuple[ZoneFile, Cut] | None = None
-) -> Shown:
+) -> Scene3D:
     """A design's stone; *zones*: a zone file, and how the stone lies in its rough (its solid is shown)."""
     inner: list[Part] = []
     legend: list[tuple[str, int]] = []
@@ -329,12 +334,12 @@ def stone_shown(
         legend = [(f"zone: {z.name}", k) for k, z in enumerate(file.model.zone)]
     marks = [_c_axis(solid.vertices, direction(design.axis.tilt, design.axis.azimuth)), *_directions(solid.vertices)]  # fmt: skip
     stone = stone_part(solid, facet_labels(design), design.name)
-    return Shown(design.name, tuple(words), (stone, *inner), tuple(marks), bool(inner), tuple(legend))  # fmt: skip
+    return Scene3D(design.name, tuple(words), (stone, *inner), tuple(marks), bool(inner), tuple(legend))  # fmt: skip
 
 
-def rough_shown(
+def rough_scene(
     rough: Rough, words: Sequence[str], stones: Sequence[tuple[Cut, Design]] = (), title: str = ""
-) -> Shown:
+) -> Scene3D:
     """A rough with its defects, and the stones that lie in it, each with its design; frame of the first stone."""
     seen = _Frame(stones[0][0].turn, stones[0][0].shift) if stones else _Frame()
     body = _rough_part(rough, seen)
@@ -346,4 +351,31 @@ def rough_shown(
     marks = [_c_axis(body.points, seen.turn[2])]
     if stones:
         marks += _directions(body.points)
-    return Shown(title or rough.name, tuple(words), (*parts, *defects), tuple(marks), bool(defects), tuple(legend))  # fmt: skip
+    return Scene3D(title or rough.name, tuple(words), (*parts, *defects), tuple(marks), bool(defects), tuple(legend))  # fmt: skip
+
+
+def plan_scene(
+    result: Result, rough_file: Path | None, number: int | None, pieces: bool
+) -> tuple[Scene3D, list[Path]]:
+    """Stones of a plan in their rough, and the files they were read from.
+
+    Parameters
+    ----------
+    result: of a plan.
+    rough_file: another place than the one that the plan names.
+    number: which stone, as the plan's table counts them; None for the one to go by.
+    pieces: the stones of several pieces instead.
+    """
+    member = result.document["plan"]
+    rows = stones_of(result, member, number, pieces)
+    source = rough_file or result.found(member["rough"]["file"])
+    rough = rough_of(read_rough(source))
+    result.check(str(source), rough.carats, float(member["rough"]["carats"]))
+    stones, words, sources = [], rough_words(rough), [result.path, source]
+    for k, row in enumerate(rows):
+        cut, design, file = lying(result, member, row, rough)
+        stones.append((cut, design))
+        sources.append(file)
+        words.append(planned_stone_words(row, rough, LETTERS[k] if len(rows) > 1 else ""))
+    which = f"{len(rows)} stones" if len(rows) > 1 else str(rows[0]["design"])
+    return rough_scene(rough, [*words, ESTIMATE], stones, f"{which} in {rough.name}"), sources

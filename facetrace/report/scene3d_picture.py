@@ -1,6 +1,6 @@
 """Pictures of bodies in three dimensions as PNG: several views at one scale, or one, with a bar in mm.
 
-Bodies come from VTK (``report.window``), or are drawn here as convex bodies are: facets that face the eye,
+Bodies come from VTK (``report.scene3d_vtk``), or are drawn here as convex bodies are: facets that face the eye,
 lobe behind lobe. Lines, hatches and words are drawn here in either case.
 """
 
@@ -19,16 +19,16 @@ from scipy.spatial import ConvexHull, QhullError
 
 from facetrace.report.picture import DPI, plain, png
 from facetrace.report.plan import COLOURS, HATCHES
-from facetrace.report.view import VIEWS, Mark, Part, Shown
-from facetrace.report.window import (
+from facetrace.report.scene3d import VIEWS, Mark, Part, Scene3D
+from facetrace.report.scene3d_vtk import (
     AMBIENT,
     LAMP,
     ROUGH_EDGE,
     STONE,
     STONE_EDGE,
-    Wanted,
-    rendered,
+    PictureTask,
     round_length,
+    vtk_pictures,
 )
 
 Floats = NDArray[np.float64]
@@ -50,29 +50,29 @@ ROUGH_FILL = "0.90"
 
 
 @dataclass(frozen=True)
-class Sheet:
+class ScenePicture:
     """A picture as PNG, and whether VTK drew its bodies."""
 
     png: bytes
     by_vtk: bool
 
 
-def sheet(
-    shown: Shown, view: str | None, size: tuple[int, int | None], *, vtk: bool = True
-) -> Sheet:
+def scene_picture(
+    scene: Scene3D, view: str | None, size: tuple[int, int | None], *, vtk: bool = True
+) -> ScenePicture:
     """All views (*view* None) or one, in *size* pixels (height None: as high as needed).
 
     vtk: ask VTK first; where it cannot draw, and else, the bodies are drawn by matplotlib.
     """
     names = list(VIEWS) if view is None else [view]
-    foot = None if view is None else _foot(shown, size[0] - 20)
+    foot = None if view is None else _foot(scene, size[0] - 20)
     frames = tuple(VIEWS[n] for n in names)
-    reach = shown.reach(frames)
-    low, high = (-reach, reach) if view is None else strip(shown, frames[0], reach)
+    reach = scene.reach(frames)
+    low, high = (-reach, reach) if view is None else strip(scene, frames[0], reach)
     share = (high - low) / (2 * reach)
     width, height, side = layout(size, foot, share)
     tall = round(side * share)
-    images = rendered(Wanted(shown, frames, reach, side)) if vtk else None
+    images = vtk_pictures(PictureTask(scene, frames, reach, side)) if vtk else None
     figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI)
     for k, name in enumerate(names):
         column, row = k % COLUMNS, k // COLUMNS
@@ -84,7 +84,7 @@ def sheet(
             axes.imshow(
                 images[k], extent=(-reach, reach, -reach, reach), interpolation="nearest", zorder=0
             )
-        _view(axes, shown, frames[k], reach, bodies=images is None)
+        _view(axes, scene, frames[k], reach, bodies=images is None)
         _bar(axes, reach, low)
         axes.set_xlim(-reach, reach)
         axes.set_ylim(low, high)
@@ -93,19 +93,19 @@ def sheet(
             -0.94 * reach, high - 0.03 * reach, TITLES[name], fontsize=8.5, va="top", zorder=9
         )
     figure.text(
-        10 / width, 1 - 0.5 * HEAD_PX / height, plain(shown.title), fontsize=11, va="center"
+        10 / width, 1 - 0.5 * HEAD_PX / height, plain(scene.title), fontsize=11, va="center"
     )
     if view is None:
         place = (2 * side + 12, height - HEAD_PX - side - 20, side - 24)
     else:
         place = (10, height - HEAD_PX - tall - 14, width - 20)
-    _words(figure, shown, place, (width, height))
-    return Sheet(png(figure, {"Title": shown.title, "Description": " ".join((*shown.words, NOTE))}), images is not None)  # fmt: skip
+    _words(figure, scene, place, (width, height))
+    return ScenePicture(png(figure, {"Title": scene.title, "Description": " ".join((*scene.words, NOTE))}), images is not None)  # fmt: skip
 
 
-def strip(shown: Shown, frame: Floats, reach: float) -> tuple[float, float]:
+def strip(scene: Scene3D, frame: Floats, reach: float) -> tuple[float, float]:
     """From where to where up a single view reaches, mm from its middle, with room for its name, marks and bar."""
-    y = (shown.points - shown.middle) @ frame[:, 1]
+    y = (scene.points - scene.middle) @ frame[:, 1]
     return max(-reach, float(y.min()) - BELOW * reach), min(reach, float(y.max()) + ABOVE * reach)
 
 
@@ -126,10 +126,10 @@ def layout(
     return width, height or ROWS * side + HEAD_PX, side
 
 
-def _foot(shown: Shown, room: float) -> int:
+def _foot(scene: Scene3D, room: float) -> int:
     """Pixels that legend and sentences take."""
-    lines = sum(len(_wrapped(text, room)) for text in (*shown.words, NOTE))
-    return round(LINE_PX * (1.5 + 1.25 * len(shown.legend) + lines + 0.3 * len(shown.words)))
+    lines = sum(len(_wrapped(text, room)) for text in (*scene.words, NOTE))
+    return round(LINE_PX * (1.5 + 1.25 * len(scene.legend) + lines + 0.3 * len(scene.words)))
 
 
 def _wrapped(text: str, room: float) -> list[str]:
@@ -137,12 +137,12 @@ def _wrapped(text: str, room: float) -> list[str]:
 
 
 def _words(
-    figure: Figure, shown: Shown, place: tuple[float, float, float], size: tuple[int, int]
+    figure: Figure, scene: Scene3D, place: tuple[float, float, float], size: tuple[int, int]
 ) -> None:
     """Legend and sentences from a corner (left, top) down, in a column of a width, all in pixels."""
     left, y, room = place
     width, height = size
-    for text, number in shown.legend:
+    for text, number in scene.legend:
         colour, hatch = COLOURS[number % len(COLOURS)], HATCHES[number % len(HATCHES)]
         corners = [(left, y - 5), (left + 22, y - 5), (left + 22, y + 6), (left, y + 6)]
         figure.add_artist(
@@ -153,7 +153,7 @@ def _words(
         )  # fmt: skip
         figure.text((left + 29) / width, y / height, plain(text), fontsize=8, va="center")
         y -= 1.25 * LINE_PX
-    for text in (*shown.words, NOTE):
+    for text in (*scene.words, NOTE):
         for line in _wrapped(text, room):
             figure.text(
                 left / width, y / height, plain(line), fontsize=7.5, va="center", color="0.2"
@@ -165,18 +165,18 @@ def _words(
 # ---- one view ---------------------------------------------------------------------------------
 
 
-def _view(axes: Any, shown: Shown, frame: Floats, reach: float, *, bodies: bool) -> None:
-    middle = shown.middle
+def _view(axes: Any, scene: Scene3D, frame: Floats, reach: float, *, bodies: bool) -> None:
+    middle = scene.middle
 
     def seen(points: Floats) -> Floats:
         return np.asarray((points - middle) @ frame[:, :2])
 
     if bodies:
-        _bodies(axes, shown, frame, seen)
-    for part in shown.parts:
+        _bodies(axes, scene, frame, seen)
+    for part in scene.parts:
         if part.role == "defect":
             _defect(axes, part, seen, filled=bodies)
-    for mark in shown.marks:
+    for mark in scene.marks:
         _mark(axes, mark, frame, seen, reach)
     axes.set_axis_off()
 
@@ -187,14 +187,14 @@ def _bar(axes: Any, reach: float, low: float) -> None:
     axes.text(left, low + 0.07 * reach, f"{length:g} mm", fontsize=7.5, va="bottom", zorder=9)
 
 
-def _bodies(axes: Any, shown: Shown, frame: Floats, seen: Any) -> None:
+def _bodies(axes: Any, scene: Scene3D, frame: Floats, seen: Any) -> None:
     """The rough as a pale ground, the facets of the stones that face the eye, and the rough's edges over all."""
-    for part in (p for p in shown.parts if p.role == "rough"):
+    for part in (p for p in scene.parts if p.role == "rough"):
         faces = [seen(part.points[p]) for p in part.polygons]
         axes.add_collection(PolyCollection(faces, facecolors=ROUGH_FILL, edgecolors=ROUGH_FILL, linewidths=0.6, zorder=1))  # fmt: skip
         pairs, _ = part.edges
         axes.add_collection(LineCollection(list(seen(part.points)[pairs]), colors=ROUGH_EDGE, linewidths=0.5, zorder=3.9))  # fmt: skip
-    stones = [p for p in shown.parts if p.role == "stone"]
+    stones = [p for p in scene.parts if p.role == "stone"]
     lobes = [(part, lobe) for part in stones for lobe in sorted(set(part.lobe))]
     step = 1.0 / (2 * max(1, len(lobes)))
     for k, (part, lobe) in enumerate(
@@ -211,12 +211,12 @@ def _depth(part: Part, lobe: int, frame: Floats) -> float:
 
 def _facets(axes: Any, part: Part, lobe: int, frame: Floats, seen: Any, zorder: float) -> None:
     towards = part.normals @ frame[:, 2]
-    shown = [k for k in range(len(part.polygons)) if part.lobe[k] == lobe and towards[k] > 1e-9]
-    shade = [_shade(part.normals[k], frame) for k in shown]
-    faces = [seen(part.points[part.polygons[k]]) for k in shown]
+    scene = [k for k in range(len(part.polygons)) if part.lobe[k] == lobe and towards[k] > 1e-9]
+    shade = [_shade(part.normals[k], frame) for k in scene]
+    faces = [seen(part.points[part.polygons[k]]) for k in scene]
     axes.add_collection(PolyCollection(faces, facecolors=shade, edgecolors=shade, linewidths=0.4, zorder=zorder))  # fmt: skip
     pairs, owners = part.edges
-    visible = np.isin(owners, shown).any(axis=1)
+    visible = np.isin(owners, scene).any(axis=1)
     lines = seen(part.points)[pairs[visible]]
     axes.add_collection(LineCollection(list(lines), colors=STONE_EDGE, linewidths=0.7, zorder=zorder + 0.01))  # fmt: skip
 
