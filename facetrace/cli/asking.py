@@ -47,7 +47,7 @@ class Question:
 def answered(
     questions: Sequence[Question], given: Mapping[str, str], ask: bool, before: Mapping[str, str] | None = None
 ) -> tuple[dict[str, Any], dict[str, str]]:  # fmt: skip
-    """The answers, and each as it was typed.
+    """The answers, and those among them, as typed, that are not the usual ones.
 
     given: by options, as typed; ask: whether a person can be asked for the others, else the usual is taken; before:
     what was typed the last time, which Enter then takes. Raises FacetraceError.
@@ -59,16 +59,17 @@ def answered(
         if not question.when(answers):
             _check_idle(question, given, answers)
             continue
-        usual = (before or {}).get(key, question.usual(answers))
+        usual = question.usual(answers)
         if key in given:
-            typed[key] = given[key]
-            answers[key] = _option(question, given[key], answers)
+            text, answers[key] = given[key], _option(question, given[key], answers)
         elif ask:
-            typed[key], answers[key] = _asked(question, usual, answers)
+            text, answers[key] = _asked(question, (before or {}).get(key, usual), answers)
         elif usual is None:
             raise FacetraceError(f"{question.option} is missing ({question.words(answers)})")
         else:
-            typed[key], answers[key] = usual, question.read(usual, answers)
+            text, answers[key] = usual, question.read(usual, answers)
+        if text != usual:
+            typed[key] = text
     return answers, typed
 
 

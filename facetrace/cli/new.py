@@ -117,6 +117,8 @@ def _file(kind: str, path: Path, given: Mapping[str, str], ask: bool, force: boo
     unsaid = not shop and any(k in keys and k not in given for k in SHOP_OPTIONS)
     known = {k: v for k, v in as_typed(shop).items() if k in keys} if shop else {}
     given = _implied({**known, **given})
+    if ask:
+        note("Enter takes what stands in brackets; Ctrl-C ends it, and nothing is written.")
     answers, typed = answered(wanted.questions, given, ask)
     while True:
         try:
@@ -129,8 +131,7 @@ def _file(kind: str, path: Path, given: Mapping[str, str], ask: bool, force: boo
         answers, typed = answered(wanted.questions, {}, ask, typed)
     _check_free(path, force)
     deliver({path: text.encode()})
-    out.print(f"{path}: {'; '.join([answers['name'], *notes[:1]])}")
-    for line in notes[1:]:
+    for line in (f"{path}: {answers['name']}", *notes):
         out.print(line)
     if unsaid:
         note("No file of your shop yet, so the usual was taken; facetrace new shop makes one.")
@@ -191,10 +192,9 @@ def _shop_for(kind: str, keys: list[str], ask: bool) -> "Shop | None":
         return shop
     if not ask:
         return None
-    note("First your shop, asked only once:")
+    note("First your shop, asked only once. Enter takes what stands in brackets.")
     shop = _asked_shop({}, ask)
     _keep(shop, path, must=False)
-    note(f"Now the {kind}:")
     return shop
 
 

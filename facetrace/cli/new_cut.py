@@ -96,6 +96,13 @@ def _stone_size(text: str, _: Answers) -> tuple[float, ...]:
     return found
 
 
+def _floor(text: str, answers: Answers) -> float:
+    floor = number(Carats, "ct")(text, answers)
+    if floor >= answers["carats"]:
+        raise FacetraceError(f"must be less than the {answers['carats']:g} ct that it weighs")
+    return floor
+
+
 def _scanned(answers: Answers) -> bool:
     return bool(answers["design"].suffix.lower() != ".toml")
 
@@ -109,7 +116,7 @@ STONE_QUESTIONS = (
     Question("material", says("Material"), material, says("ruby"), _scanned),
     Question("size", says("Length, width and depth by caliper, mm, like 6.18x6.16x3.94"), _stone_size),
     Question("carats", says("Weight, ct"), number(Carats, "ct")),
-    Question("floor", says("It must not fall below, ct"), number(Carats, "ct"),
+    Question("floor", says("It must not fall below, ct"), _floor,
              lambda a: f"{usual_floor(a['carats']):g}"),
     Question("flaw", says(f"A flaw? {', '.join(FLAWS)}"), one_of(lambda _: (*FLAWS, NONE)), says(NONE)),
     Question("flaw_facet", says("On which facet, like table, girdle 3, pavilion main 12"), plain_words, says("table"),

@@ -63,6 +63,11 @@ def _cracked(answers: Answers) -> bool:
     return bool(answers["crack"] != NONE)
 
 
+def _where(answers: Answers) -> str:
+    first, second = (axis for axis in "xyz" if axis != answers["crack"][-1])
+    return f"Where on that side is its middle, mm: {first},{second}, like 1,-0.5"
+
+
 ROUGH_QUESTIONS = (
     Question("shape", says(f"Shape: {', '.join(HABITS)}, or {SCAN} (you have a file of it)"),
              one_of(lambda _: (*HABITS, SCAN)), says("pebble")),
@@ -76,9 +81,9 @@ ROUGH_QUESTIONS = (
              says(NONE)),
     Question("crack_size", says("How long and how deep is it, mm, like 4x2.5"),
              lambda t, _: sizes(t, (2,), "4x2.5", Length), when=_cracked),
-    Question("crack_at", says("Where on that side is its middle, mm, like 1,-0.5 (of x, y, z the other two)"),
+    Question("crack_at", _where,
              lambda t, _: point(t, 2, "1,-0.5", Coordinate), says("0,0"), _cracked),
-    Question("crack_along", says("How its line runs there, degrees from the first of these towards the second"),
+    Question("crack_along", says("How its line runs there, degrees from the first of these two towards the second"),
              number(Coordinate), says("0"), _cracked),
     *(SHOP_QUESTIONS[k] for k in ("scan_error", "skin", "kerf")),
     Question("name", says("Name"), plain_words, lambda a: usual_name(a["shape"], a.get("size"))),

@@ -41,7 +41,7 @@ class Key:
 
 KEYS = (
     Key("gear", "gear", "teeth of the gear on your index wheel", Gear),
-    Key("kerf_mm", "kerf", "width of a cut of your saw, mm", Loss),
+    Key("kerf_mm", "kerf", "width of a saw cut, mm", Loss),
     Key("skin_mm", "skin", "what grinding and polishing take off the skin of a rough, mm", Loss),
     Key("scan_mm", "scan_error", "how far your scan or caliper may be off, mm", Loss),
 )
