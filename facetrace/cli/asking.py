@@ -50,7 +50,7 @@ def answered(
     """The answers, and those among them, as typed, that are not the usual ones.
 
     given: by options, as typed; ask: whether a person can be asked for the others, else the usual is taken; before:
-    what was typed the last time, which Enter then takes. Raises FacetraceError.
+    what was typed the last time, which counts as the usual. Raises FacetraceError.
     """
     answers: dict[str, Any] = {}
     typed: dict[str, str] = {}
@@ -60,14 +60,15 @@ def answered(
             _check_idle(question, given, answers)
             continue
         usual = question.usual(answers)
+        offered = (before or {}).get(key, usual)
         if key in given:
             text, answers[key] = given[key], _option(question, given[key], answers)
         elif ask:
-            text, answers[key] = _asked(question, (before or {}).get(key, usual), answers)
-        elif usual is None:
+            text, answers[key] = _asked(question, offered, answers)
+        elif offered is None:
             raise FacetraceError(f"{question.option} is missing ({question.words(answers)})")
         else:
-            text, answers[key] = usual, question.read(usual, answers)
+            text, answers[key] = offered, question.read(offered, answers)
         if text != usual:
             typed[key] = text
     return answers, typed

@@ -10,7 +10,8 @@ HEAD = (
 )
 FACTORS = (
     "What a figure of the stone multiplies its price by: straight lines between the points, level beyond them.",
-    "by: light returned, window, zone (at_percent: % of light, % of the face), lightness, chroma, hue (at: L*, C*, degrees).",
+    "by: light returned (at_percent: % of all light), window, zone (% of the face), lightness, chroma (at: L*, C*), hue",
+    "(degrees, which go round: -40 is 320).",
 )
 # figure, key of its points, points, factors: invented
 EXAMPLES = (

@@ -158,7 +158,7 @@ def test_its_examples_are_true_when_switched_on(kind, here):
         (["design", "--outline", "oval", "--size", "0.8x0.6"], "--size: length_mm: 0.8 mm is no stone; give millimetres, like 8 for 0.8 cm"),
         (["design", "--size", "6,5"], "--size: 6,5 has a decimal comma; write 6.5"),
         (["design", "--crown-angle", "steep"], "--crown-angle: 'steep' is not a number, like 6.5"),
-        (["design", "--crown-angle", "nan"], "--crown-angle: must be more than 0, but is nan"),
+        (["design", "--crown-angle", "nan"], "--crown-angle: must be less than 90, but is nan"),
         (["design", "--table", "0.56"], "--table: 0.56 % is next to nothing; give percent, like 56"),
         (["design", "--gear", "96.5"], "--gear: must be a whole number, like 16, without quotes, but is 96.5"),
         (["design", "--outline", "rectangle", "--gear", "60"], "gear: a rectangle with cut corners needs a gear divisible by 8, not 60 teeth; use 64, 80, 96 or 120"),
