@@ -1,4 +1,4 @@
-"""The ten likely mistakes of README: each is made, and what the command says is what the table shows, to the letter."""
+"""The ten likely mistakes of designs/FILES.md: each is made, and what the command says is what the table shows, to the letter."""
 
 import re
 import shutil
@@ -14,7 +14,7 @@ from facetrace.common.errors import FacetraceError
 from facetrace.design.model import read_design
 from facetrace.rough import scan
 
-README = (ROOT / "README.md").read_text(encoding="utf-8")
+README = (ROOT / "designs" / "FILES.md").read_text(encoding="utf-8")
 ROW = re.compile(r"^\| ([^|`]+) \| `([^`]+)` \|$", re.M)
 TABLE = dict(ROW.findall(README.split("## When something is wrong")[1].split("\n## ")[0]))
 QUICK = ["--rays", "256", "--size", "64", "--samples", "1"]

@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[2]
 README = ROOT / "README.md"
 WALK = ROOT / "designs" / "README.md"
 # a command of the walk and what it prints
-STEP = re.compile(r"```sh\n\.venv/bin/facetrace ([^\n]*)\n```\n\n```text\n(.*?)\n?```", re.S)
+STEP = re.compile(r"```sh\nfacetrace ([^\n]*)\n```\n\n```text\n(.*?)\n?```", re.S)
 
 
 def table():
@@ -87,8 +87,22 @@ def test_ci_runs_exactly_the_readme_test_command():
     assert commands[0].endswith("facetrace trace designs/round-brilliant.toml")
 
 
+def test_what_readme_quotes_stands_in_the_walk():
+    """Which test_walks_print_what_they_show holds against what the command prints."""
+    text, walk = (p.read_text(encoding="utf-8") for p in (README, WALK))
+    walk = " ".join(walk.split())
+    quotes = re.findall(r"(?:^> .*\n)+", text, re.M)
+    assert quotes
+    for quote in quotes:
+        assert " ".join(quote.replace("\n> ", " ").removeprefix("> ").split()) in walk
+    for words in re.findall(r"```shell\n(facetrace plan [^\n]*)\n```", text):
+        assert words in walk
+
+
 def test_readme_links_lead_somewhere():
-    for name in ("README.md", "DEVELOPERS.md", "tests/README.md", "designs/README.md"):
+    for name in (
+        "README.md", "DEVELOPERS.md", "tests/README.md", "designs/README.md", "designs/FILES.md",
+    ):  # fmt: skip
         text = (ROOT / name).read_text(encoding="utf-8")
         for target in re.findall(r"\]\(([^)#]+)\)", text):
             assert ((ROOT / name).parent / target).exists(), f"{name}: {target}"
@@ -111,9 +125,7 @@ def rewritten(text):
 
         def step(found):
             words = found.group(1)
-            return (
-                f"```sh\n.venv/bin/facetrace {words}\n```\n\n```text\n{printed(words, folder)}\n```"
-            )
+            return f"```sh\nfacetrace {words}\n```\n\n```text\n{printed(words, folder)}\n```"
 
         return STEP.sub(step, text)
 
@@ -121,7 +133,9 @@ def rewritten(text):
 if __name__ == "__main__":
     text = README.read_text(encoding="utf-8")
     README.write_text(
-        re.sub(r"```text\n.*?\n```", lambda _: f"```text\n{table()}\n```", text, flags=re.S),
+        re.sub(
+            r"```text\n.*?\n```", lambda _: f"```text\n{table()}\n```", text, count=1, flags=re.S
+        ),
         encoding="utf-8",
     )
     WALK.write_text(rewritten(WALK.read_text(encoding="utf-8")), encoding="utf-8")

@@ -335,7 +335,9 @@ def test_a_box_of_a_measured_spectrum_is_a_plate(tmp_path):
 
 
 def test_readme_shows_the_head_of_the_example():
-    shown = re.search(r"```csv\n(.*?)\n```", (ROOT / "README.md").read_text(encoding="utf-8"), re.S)
+    shown = re.search(
+        r"```csv\n(.*?)\n```", (ROOT / "designs" / "FILES.md").read_text(encoding="utf-8"), re.S
+    )
     example = (ROOT / "designs" / "pink-sapphire.csv").read_text(encoding="utf-8")
     assert "invented" in example
     assert "\n" + shown.group(1) + "\n" in example
