@@ -30,7 +30,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.kernel.paths import MOST_PHASE
+from facetrace.kernel.uniaxial_path import MOST_PHASE
 from facetrace.optics.colour import Observer
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material

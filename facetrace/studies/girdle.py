@@ -11,7 +11,7 @@ import numpy as np
 
 from facetrace.common.ledger import Key, Kind, Row
 from facetrace.design.model import Design
-from facetrace.kernel.paths import (
+from facetrace.kernel.tally import (
     SUM_ABSORBED,
     SUM_EXTINCTION,
     SUM_LIT,

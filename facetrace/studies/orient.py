@@ -25,7 +25,7 @@ from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Cell, Key, Row
 from facetrace.design.model import Design
 from facetrace.design.vary import parameters, with_value
-from facetrace.kernel.paths import SUM_LIT, SUM_Y
+from facetrace.kernel.tally import SUM_LIT, SUM_Y
 from facetrace.optics.colour import Observer, delta_e_2000, lch_of, pixel_differences
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material

@@ -10,8 +10,8 @@ from types import ModuleType
 import pytest
 from shared import ROOT
 
-from facetrace.common.compiled import KeptFile
 from facetrace.kernel.compiling import fingerprint
+from facetrace.kernel.kept import KeptFile
 from facetrace.placement import climbing, programs
 
 SOURCE = """
