@@ -24,6 +24,8 @@ from facetrace.kernel.zones import BODY_ZONE, chord_in
 # its weight; paths that many bounces old go on with a chance of 1/2.
 ROULETTE_BOUNCES = 400
 _ROULETTE_DRAW = np.uint64(1 << 20)
+# a weight that rounding put below the floor is no event
+_ROUNDING = 1.0e-9
 
 # between two lobes light is mirrored so many times at most
 MOST_CROSSINGS = 64
@@ -73,7 +75,7 @@ def roulette(
     if log is not None:
         if left <= 0.0:
             note(log, ENDS, facet, px, py, pz, mode, kx, ky, kz, weight)
-        elif left != weight:
+        elif left > weight + _ROUNDING * weight:
             note(log, SPARED, facet, px, py, pz, mode, kx, ky, kz, left)
     return left
 

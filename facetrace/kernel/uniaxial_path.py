@@ -13,9 +13,9 @@ from facetrace.kernel.events import (
     LOST,
     MIRRORED,
     MODE_AIR,
-    PARTS,
     REFLECTS,
     SCATTERS,
+    SPLITS,
     note,
 )
 from facetrace.kernel.facets import MAX_FACETS, exit_facet, met_facet
@@ -153,7 +153,7 @@ def follow_uniaxial(scene, wavelength, draws, floor, px, py, pz, facet, dx, dy, 
         py += t * sy
         pz += t * sz
         if log is not None and 0.0 < a < 1.0 and abs(phase) > MOST_PHASE:
-            note(log, PARTS, facet, px, py, pz, mode, kx, ky, kz, weight)
+            note(log, SPLITS, facet, px, py, pz, mode, kx, ky, kz, weight)
         kept, a, c = fly(mode, a, c, phase, depth_o, depth_e, sx * cx + sy * cy + sz * cz, no, ne)
         sums[SUM_ABSORBED] += wavelength.y * weight * (1.0 - kept)
         if log is not None and kept < 1.0:
