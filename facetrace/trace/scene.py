@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.vectors import across
 from facetrace.kernel.facets import WALL
 from facetrace.kernel.light import LAMP_COSINE, LAMP_ROW, LIGHT_LAMPS
 from facetrace.kernel.scene import (
@@ -265,8 +266,7 @@ def scene_of(
     right, up, eye = (to_stone @ eye_frame[:, k] for k in range(3))
     outline = solid.silhouette(right, up)
     c = direction(*axis)
-    helper = np.array([1.0, 0.0, 0.0]) if abs(c[0]) < 0.6 else np.array([0.0, 1.0, 0.0])
-    beside = np.cross(c, helper)
+    beside = across(c)
     beside /= np.linalg.norm(beside)
     return Scene(
         facets=tuple(solid.columns),
