@@ -23,6 +23,7 @@ from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.filekind import no_file
 from facetrace.common.names import path_beside
 from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
+from facetrace.common.vectors import across
 from facetrace.design.model import Axis, Design, DesignError, read_design
 from facetrace.optics.material import Material, material_in
 from facetrace.recut.facets import Faceted, faceted
@@ -435,7 +436,7 @@ def _bottoms(place: Floats, normal: Floats, depth: float, width: float) -> Float
     middle = place - depth * normal
     if width == 0:
         return np.asarray(middle[None])
-    first = np.cross(normal, [1.0, 0.0, 0.0] if abs(normal[0]) < 0.6 else [0.0, 1.0, 0.0])
+    first = across(normal)
     first /= np.linalg.norm(first)
     second = np.cross(normal, first)
     turn = 2 * math.pi * np.arange(RIM) / RIM
