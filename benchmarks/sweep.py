@@ -18,14 +18,11 @@ import numpy as np
 
 from facetrace.cli.angles import DEFAULT_RAYS
 from facetrace.design.model import read_design
-from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
-from facetrace.studies.angles import Setting, cut, number, range_of, sweep, traced
-from facetrace.studies.tilt import LINE_NM
+from facetrace.studies.rows import number
+from facetrace.studies.sweep import conditions_of, range_of, sweep, that_can_be_cut, traced
 from facetrace.trace.faceup import trace_face_up
-from facetrace.trace.run import points_for
-from facetrace.trace.scene import medium_of
 
 ROOT = Path(__file__).parent.parent
 DESIGNS = [ROOT / "designs" / f"{stem}.toml" for stem in ("round-brilliant", "rectangle-step")]
@@ -33,25 +30,15 @@ SIDE = 20
 PART = 20
 
 
-def setting_of(material):
-    """Ruby or clear corundum under the white dome, as the command has it."""
-    found, eye = find_material(material), observer()
-    clear = medium_of(found, eye, absorbing=False, wavelength_nm=LINE_NM)
-    return Setting(
-        found.density, medium_of(found, eye), clear, find_light("hemisphere"),
-        points_for(DEFAULT_RAYS), 1,
-    )  # fmt: skip
-
-
-def measured(design, setting):
+def measured(design, conditions):
     """(rows, seconds of the sweep, seconds of as many plain traces)."""
     ranges = (
         range_of(design, "pavilion.angle", 39.0, 39.0 + 0.4 * (SIDE - 1), 0.4),
         range_of(design, "crown.angle", 28.0, 28.0 + 0.6 * (SIDE - 1), 0.6),
     )
-    plain = traced(design, setting).scene
+    plain = traced(design, conditions).scene
     rows, ours, theirs = [], 0.0, 0.0
-    work = sweep(design, ranges, setting, {})
+    work = sweep(design, ranges, conditions, {})
     while True:
         start = time.perf_counter()
         part = list(itertools.islice(work, PART))
@@ -61,7 +48,7 @@ def measured(design, setting):
             return rows, ours, theirs
         start = time.perf_counter()
         for _ in part:
-            trace_face_up(plain, setting.seed, rays=setting.rays)
+            trace_face_up(plain, conditions.seed, rays=conditions.rays)
         theirs += time.perf_counter() - start
 
 
@@ -74,8 +61,11 @@ def main():
     for path in options.designs:
         design = read_design(path).design
         for material in ("ruby", "corundum"):
-            rows, ours, theirs = measured(design, setting_of(material))
-            done = cut(rows)
+            rows, ours, theirs = measured(
+                design,
+                conditions_of(find_material(material), find_light("hemisphere"), rays=DEFAULT_RAYS),
+            )
+            done = that_can_be_cut(rows)
             for_400 = 400 / len(rows)
             print(f"{path.stem}, {material}: {len(rows)} candidates, {len(done)} of them cut")
             print(f"  400 candidates, s                    {ours * for_400:.1f}")

@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from facetrace.checks.check import Check, Comparison, between
-from facetrace.common.output import scratch, write_whole
+from facetrace.common.output import temporary_folder, write_whole
 from facetrace.design.model import Crown, Design, Girdle, Outline, Pavilion
 from facetrace.optics.colour import (
     LCh,
@@ -220,7 +220,7 @@ def _absorbance() -> list[Comparison]:
     rows = "\n".join(f"{nm},1.0,0.5" for nm in range(380, 781, 10))
     found = []
     for logarithm, expected in (("decadic", math.log(10)), ("natural", 1.0)):
-        with scratch() as folder:
+        with temporary_folder() as folder:
             path = folder / "plate.csv"
             write_whole(path, f"{head}{logarithm}\nnm,o,e\n{rows}\n".encode())
             spectrum = read_spectrum(path, find_material("corundum").indices)

@@ -7,11 +7,12 @@ from pathlib import Path
 from facetrace.cli.shell import note
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.design.model import Design, DesignError, DesignFile, read_design
-from facetrace.optics.material import Material, material_in
+from facetrace.design.vary import with_value
+from facetrace.optics.material import Material, find_material, material_in
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies.angles import Range, range_of
+from facetrace.studies.sweep import Range, range_of
 
 # parts per million of all atoms; a tenth of them is no longer the crystal (the design's limit too)
 MOST_PPMA = 100_000.0
@@ -22,20 +23,20 @@ MOST_NUMBERS = 100
 def load_stone(path: Path, tell: bool = True) -> tuple[DesignFile, Solid]:
     """Read a design and build its solid. Raises FileError for whatever is wrong with it.
 
-    *tell*: whether a doubt about it goes to stderr.
+    *tell*: whether a probable slip in it goes to stderr.
     """
     file = read_design(path)
     try:
         solid = build_solid(file.design)
     except DesignError as problem:
         raise file.error(problem) from None
-    doubt = doubt_of(file.design) if tell else None
-    if doubt:
-        note(str(file.error(doubt)))
+    slip = probable_slip(file.design) if tell else None
+    if slip:
+        note(str(file.error(slip)))
     return file, solid
 
 
-def doubt_of(design: Design) -> DesignError | None:
+def probable_slip(design: Design) -> DesignError | None:
     """What is probably not meant, though it can be cut: of a short form, its two angles in each other's place."""
     if design.crown is None or design.pavilion is None:
         return None
@@ -68,9 +69,22 @@ def with_spectrum(material: Material, path: Path | None) -> Material:
     return material.with_spectrum(read_spectrum(path, material.indices))
 
 
+def material_for(file: DesignFile, name: str | None, spectrum: Path | None) -> Material:
+    """What --material names, otherwise the design's, with the colour of --spectrum where that is given."""
+    return with_spectrum(find_material(name) if name else load_material(file), spectrum)
+
+
+def with_axis(design: Design, tilt: float | None, azimuth: float | None) -> Design:
+    """The design with its c-axis turned, degrees; None leaves the design's own."""
+    for name, value in (("axis.tilt", tilt), ("axis.azimuth", azimuth)):
+        if value is not None:
+            design = with_value(design, name, value)
+    return design
+
+
 def concentrations(words: Sequence[str]) -> dict[str, float] | None:
     """ppma by chromophore from words like Cr3+=300; None where there are none."""
-    found: dict[str, float] = {}
+    ppma_of: dict[str, float] = {}
     for word in words:
         name, _, number = (part.strip() for part in word.rpartition("="))
         try:
@@ -82,28 +96,28 @@ def concentrations(words: Sequence[str]) -> dict[str, float] | None:
                 f"--ppma: '{word}' is not a chromophore and a concentration from 0 to "
                 f"{MOST_PPMA:g} ppma; write it like Cr3+=300"
             )
-        if name in found:
+        if name in ppma_of:
             raise FacetraceError(f"--ppma: {name} is given twice; give it once")
-        found[name] = ppma
-    return found or None
+        ppma_of[name] = ppma
+    return ppma_of or None
 
 
 def numbers_of(option: str, text: str, least: float, most: float) -> tuple[float, ...]:
     """Rising numbers from words like 0,5,10 or 0:10:5 (FROM:TO:STEP). Raises FacetraceError with the option's name."""
-    found: list[float] = []
+    numbers: list[float] = []
     for word in text.split(","):
         try:
-            found += steps_of(word) if ":" in word else [float(word)]
+            numbers += steps_of(word) if ":" in word else [float(word)]
         except ValueError:
-            found.append(math.nan)
-        if not all(least <= n <= most for n in found):
+            numbers.append(math.nan)
+        if not all(least <= n <= most for n in numbers):
             raise FacetraceError(
                 f"{option}: '{word.strip()}' is not a number from {least:g} to {most:g}; write them like 0,5,10 or "
                 "0:10:5 (FROM:TO:STEP)"
             )
-    if len(found) > MOST_NUMBERS:
-        raise FacetraceError(f"{option}: {len(found)} numbers are more than {MOST_NUMBERS}; give fewer")  # fmt: skip
-    return tuple(sorted(set(found)))
+    if len(numbers) > MOST_NUMBERS:
+        raise FacetraceError(f"{option}: {len(numbers)} numbers are more than {MOST_NUMBERS}; give fewer")  # fmt: skip
+    return tuple(sorted(set(numbers)))
 
 
 def steps_of(word: str) -> list[float]:
@@ -116,7 +130,7 @@ def steps_of(word: str) -> list[float]:
 
 def ranges_of(design: Design, option: str, words: Sequence[str]) -> tuple[Range, ...]:
     """Ranges from words like pavilion.angle=40:44:0.5, which *option* took."""
-    found: dict[str, Range] = {}
+    ranges: dict[str, Range] = {}
     for word in words:
         name, _, numbers = (part.strip() for part in word.rpartition("="))
         try:
@@ -127,7 +141,7 @@ def ranges_of(design: Design, option: str, words: Sequence[str]) -> tuple[Range,
             raise FacetraceError(
                 f"{option}: '{word}' is not NAME=FROM:TO:STEP; write it like pavilion.angle=40:44:0.5"
             ) from None
-        if name in found:
+        if name in ranges:
             raise FacetraceError(f"{option}: {name} is given twice; give it once")
-        found[name] = range_of(design, name, start, stop, step)
-    return tuple(found.values())
+        ranges[name] = range_of(design, name, start, stop, step)
+    return tuple(ranges.values())

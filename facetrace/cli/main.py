@@ -14,7 +14,7 @@ def main() -> None:
     """Run the command that the command line names."""
     try:
         try:
-            signals.answer()
+            signals.install()
             # only now: reading these takes longest, and a signal may come meanwhile
             from facetrace.cli import streams
             from facetrace.cli.commands import app
@@ -24,10 +24,10 @@ def main() -> None:
             app()
         finally:
             # all is done: from here on a signal may end the process as it likes
-            signals.forget()
+            signals.restore()
     except signals.Stopped as stopped:
         # before the command has begun, or after its end
-        signals.forget()
+        signals.restore()
         sys.stderr.write("stopped\n")
         sys.stderr.flush()
         raise SystemExit(stopped.code) from None

@@ -1,7 +1,6 @@
 """facetrace report: one page to look at, hand on and print."""
 
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,6 +14,7 @@ from facetrace.cli.options import (
     MaterialOption,
     SeedOption,
     SpectrumOption,
+    TurnOption,
 )
 from facetrace.cli.shell import (
     check_outputs,
@@ -52,9 +52,7 @@ def report(
     light: LightOption = LightName.hemisphere,
     head: HeadAsTraceOption = None,
     axis_tilt: AxisTiltOption = None,
-    axis_azimuth: Annotated[
-        float | None, typer.Option(min=-360, max=360, callback=finite, help="Its direction, degrees from the length [default: the design's].")
-    ] = None,
+    axis_azimuth: TurnOption = None,
     material: MaterialOption = None,
     spectrum: SpectrumOption = None,
     exposure: Annotated[
@@ -67,7 +65,6 @@ def report(
     json: Annotated[str | None, typer.Option(help="Also write the page's data as JSON to a file, or - for stdout.")] = None,
 ) -> None:  # fmt: skip
     """One page that opens offline: pictures, maps, colour, light against weight, sizes, the stone in 3D."""
-    from facetrace.report.pages import report_html
     from facetrace.results.document import text_of
     from facetrace.results.reading import is_result
 
@@ -84,15 +81,10 @@ def report(
             }  # fmt: skip
             document, page = _of_result(thing, given, exposure, size, samples, tell)
         else:
-            from facetrace.report.gather import Ask, of_design
-
-            ask = _ask(thing, zone, light.value, head, axis_tilt, axis_azimuth, material, spectrum)
-            ask |= {
-                "exposure": exposure, "seed": seed, "rays": rays, "size": size, "samples": samples,
-                "small": max(size // 4, 64),
-            }  # fmt: skip
-            document, pictures = of_design(Ask(**ask), tell)
-            page = report_html(document, pictures)
+            document, page = _of_design(
+                thing, zone, (light.value, head), (axis_tilt, axis_azimuth), material, spectrum, exposure,
+                {"rays": rays, "size": size, "small": max(size // 4, 64), "samples": samples, "seed": seed}, tell,
+            )  # fmt: skip
     content = page.encode()
     deliver({target: content}, json, text_of(document) if json else "")
     note(f"report: {target} ({len(content) / 1e6:.1f} MB, {time.perf_counter() - started:.0f} s)")
@@ -104,9 +96,10 @@ def _of_result(
     path: Path, given: dict[str, Any], exposure: float, size: int, samples: int, tell: "Progress"
 ) -> tuple[dict[str, Any], str]:
     from facetrace.common.errors import FacetraceError
-    from facetrace.report.pages import report_html
-    from facetrace.report.results import of_result
+    from facetrace.report.pages import page_of_result
     from facetrace.results.reading import complete, read_result
+    from facetrace.results.stones_again import stones_again
+    from facetrace.studies.visibility import face_pictures
 
     extra = next((name for name, value in given.items() if value), None)
     if extra:
@@ -114,33 +107,29 @@ def _of_result(
             f"--{extra}: goes with a design; {path} says itself under which light and of what its stones are"
         )
     result = read_result(path)
-    document, pictures = of_result(result, exposure, max(2 * size // 3, 64), samples, tell)
     with complete(result):
-        return document, report_html(document, pictures)
+        again = stones_again(result)
+        shown = [face.scene for face in again.faces]
+        maps = face_pictures(shown, max(2 * size // 3, 64), samples, again.seed, tell)
+        tell(1.0)
+        return page_of_result(again, maps, samples, exposure)
 
 
-def _ask(
-    path: Path, zone: Path | None, light: str, head: float | None, tilt: float | None,
-    azimuth: float | None, material: str | None, spectrum: Path | None,
-) -> dict[str, Any]:  # fmt: skip
-    from facetrace.cli.loading import load_material, load_stone, with_spectrum
-    from facetrace.design.model import Axis
+def _of_design(
+    path: Path, zone: Path | None, light: tuple[str, float | None], axis: tuple[float | None, float | None],
+    material: str | None, spectrum: Path | None, exposure: float, fineness: dict[str, int], tell: "Progress",
+) -> tuple[dict[str, Any], str]:  # fmt: skip
+    from facetrace.cli.loading import load_stone, material_for, with_axis
     from facetrace.optics.lights import find_light
-    from facetrace.optics.material import find_material
+    from facetrace.report.pages import page_of_portrait
     from facetrace.rough.zone import read_zones
+    from facetrace.studies.portrait import Fineness, portray_design
 
-    file, solid = load_stone(path)
-    substance = find_material(material) if material else load_material(file)
-    axis = file.design.axis
-    turned = Axis(
-        tilt=axis.tilt if tilt is None else tilt,
-        azimuth=axis.azimuth if azimuth is None else azimuth,
-    )
-    return {
-        # all that is asked of the design, the sweep too, is asked of it with this axis
-        "file": replace(file, design=file.design.model_copy(update={"axis": turned})),
-        "solid": solid,
-        "material": with_spectrum(substance, spectrum),
-        "light": find_light(light, head),
-        "zones": read_zones(zone) if zone else None,
-    }
+    file, _ = load_stone(path)
+    substance = material_for(file, material, spectrum)
+    # all that is asked of the design, the sweep too, is asked of it with this axis
+    design = with_axis(file.design, *axis)
+    lamp = find_light(*light)
+    zones = read_zones(zone) if zone else None
+    portrait = portray_design(design, substance, lamp, zones, Fineness(**fineness), tell)
+    return page_of_portrait(portrait, str(file.path), exposure)

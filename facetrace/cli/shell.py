@@ -6,8 +6,7 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -17,19 +16,14 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 from facetrace.common.errors import FacetraceError, visible
-from facetrace.common.output import begin, check_targets, write_all
-from facetrace.common.signals import Stopped, caught, unbroken
+from facetrace.common.output import check_targets, forget_files, record, write_all, written
+from facetrace.common.signals import Stopped, signals_deferred, stop_repeating
 
 if TYPE_CHECKING:
     from facetrace.common.ledger import Key, Ledger, Row
-
-# so many rows of a study are announced before they are begun
-MANY = 1000
+    from facetrace.studies.rows import Keeping
 
 Function = TypeVar("Function", bound=Callable[..., Any])
-
-# of the command that runs: what it wrote so far
-WRITTEN: ContextVar[list[str]] = ContextVar("written")
 
 
 class Terminal(Console):
@@ -52,17 +46,17 @@ def one_line_errors(function: Function) -> Function:
 
     @functools.wraps(function)
     def wrapped(*args: Any, **kwargs: Any) -> Any:
-        written: list[str] = []
-        WRITTEN.set(written)
-        begin()
+        forget_files()
         try:
             return function(*args, **kwargs)
         except FacetraceError as error:
-            complain(error, _told(written))
+            complain(error, _written())
             raise typer.Exit(2) from None
         except (Stopped, KeyboardInterrupt) as error:
-            caught()
-            last_word(f"stopped{_told(written) or '; nothing was written'}")
+            stop_repeating()
+            # a study that was stopped says how far it came
+            said = getattr(error, "__notes__", ())
+            last_word(said[0] if said else f"stopped{_written() or '; nothing was written'}")
             raise typer.Exit(exit_code(error)) from None
 
     return wrapped  # type: ignore[return-value]
@@ -78,8 +72,8 @@ def complain(error: FacetraceError, more: str = "") -> None:
     wrong(" ".join(f"{error}{more}".split()))
 
 
-def _told(written: Sequence[str]) -> str:
-    return f"; written: {', '.join(written)}" if written else ""
+def _written() -> str:
+    return f"; written: {', '.join(written())}" if written() else ""
 
 
 def last_word(text: str) -> None:
@@ -145,52 +139,43 @@ def targets(
     return table, None if no_plot else picture
 
 
-@contextmanager
-def kept(ledger: "Ledger", keys: "Sequence[Key]") -> Iterator[None]:
-    """A signal that stops a study leaves the rows that are there, and says so."""
-    try:
-        yield
-    except (Stopped, KeyboardInterrupt) as error:
-        caught()
-        have = sum(key in ledger.rows for key in keys)
-        if ledger.path is None or not have:
-            raise
-        ledger.save()
-        last_word(
-            f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there"
-        )
-        raise typer.Exit(exit_code(error)) from None
-    ledger.save()
-    if ledger.path is not None:
-        WRITTEN.get([]).append(str(ledger.path))
+def keeping(csv: Path | None, fresh: bool, held: ExitStack) -> "Keeping":
+    """Where a study keeps its rows, told on this terminal; *held* keeps the table locked."""
+    from facetrace.studies.rows import Keeping
+
+    return Keeping(csv, fresh, progress, note, held)
+
+
+# ---- until cli/plan.py makes its rows in a study ----------------------------------------------
+
+
+def kept(ledger: "Ledger", keys: "Sequence[Key]") -> AbstractContextManager[None]:
+    """Nothing: ``studies.rows.filled`` keeps the rows."""
+    return nullcontext()
 
 
 def swept(
     results: "Iterable[Row]", keys: "Sequence[Key]", ledger: "Ledger", what: str, run: Any = None,
     complete: "Callable[[Row], bool]" = lambda _: True,
 ) -> "tuple[list[Row], float]":  # fmt: skip
-    """All rows of a study, each into the ledger as it comes, and the seconds they took.
+    """``studies.rows.filled`` with the bar of this terminal, and the seconds that it took."""
+    from facetrace.studies.rows import filled
 
-    run: work that tells its own progress, in its ``report``; complete: which rows of the ledger are not made anew.
-    """
-    rows: list[Row] = []
-    started = time.perf_counter()
-    known = {key for key in keys if key in ledger.rows and complete(ledger.rows[key])}
-    if known:
-        note(f"{len(known)} of {len(keys)} {what} come from {ledger.path}")
-    if len(keys) - len(known) > MANY:
-        note(f"{len(keys) - len(known):,} {what} to do, which takes long; Ctrl-C stops")
-    with progress(f"{len(keys)} {what} (the first run compiles)") as report:
+    @contextmanager
+    def bar(title: str) -> Iterator[Callable[[float], None]]:
+        with progress(title) as report:
+            if run is not None:
+                run.report = report
+            yield report
         if run is not None:
-            run.report = report
-        for key, row in zip(keys, results, strict=True):
-            if key not in known:
-                ledger.add(row)
-            rows.append(row)
-            report(len(rows) / len(keys))
-    if run is not None:
-        run.report = lambda _: None
+            run.report = lambda _: None
+
+    started = time.perf_counter()
+    rows = filled(ledger, keys, results, what, bar, note, complete)
     return rows, time.perf_counter() - started
+
+
+# -----------------------------------------------------------------------------------------------
 
 
 def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = "") -> None:
@@ -203,9 +188,9 @@ def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = ""
     whole = dict(files)
     if json and json != "-":
         whole[Path(json)] = document
-    with unbroken():
+    with signals_deferred():
         write_all(whole)
-        WRITTEN.get([]).extend(map(str, whole))
+        record(whole)
     if json == "-":
         sys.stdout.flush()
         sys.stdout.buffer.write(document)

@@ -162,7 +162,7 @@ def _stone(path: Path, zone: Path | None) -> "Scene3D":
     from facetrace.results.document import ESTIMATE
     from facetrace.results.view import stone_words
     from facetrace.rough.zone import read_zones
-    from facetrace.studies.orient import BASE, cut_of, subject_of
+    from facetrace.studies.zoned import BASE, cut_of, subject_of
 
     file, solid = load_stone(path)
     material = load_material(file)

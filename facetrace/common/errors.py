@@ -4,7 +4,9 @@ import re
 
 # C0 but tab and line feed, DEL and C1; ends of line and paragraph; what turns the direction of writing for more than a
 # character (Unicode Standard Annex 9, 2.1 to 2.5); halves of surrogate pairs
-ODD = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+CONTROL_CHARACTERS = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]"
+)
 # letters of a problem: what a file says is quoted, and a file may say much
 MOST_LETTERS = 320
 # and of a name in it
@@ -33,7 +35,7 @@ class FileError(FacetraceError):
 
 def visible(text: str) -> str:
     r"""The text with each control character written out, like \x1b."""
-    return ODD.sub(lambda m: m[0].encode("unicode_escape").decode("ascii"), text)
+    return CONTROL_CHARACTERS.sub(lambda m: m[0].encode("unicode_escape").decode("ascii"), text)
 
 
 def shortened(text: str, most: int = MOST_LETTERS) -> str:

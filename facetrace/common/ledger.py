@@ -24,18 +24,18 @@ from typing import Any, Self
 
 from facetrace.common.errors import FileError
 from facetrace.common.filekind import no_file
-from facetrace.common.locks import lock
-from facetrace.common.output import Staged, state_of
-from facetrace.common.signals import unbroken
+from facetrace.common.locks import try_lock
+from facetrace.common.output import Staged, file_state
+from facetrace.common.signals import signals_deferred
 
 # texts hold no carriage returns; an empty one reads back as None
 Cell = str | float | int | None
 Row = dict[str, Cell]
 Key = tuple[Cell, ...]
 # what makes a cell of its text; raises ValueError where it cannot
-Kind = Callable[[str], Cell]
+CellReader = Callable[[str], Cell]
 
-MARK = "# facetrace"
+HEADER = "# facetrace"
 FINGERPRINT = "# fingerprint: "
 # the column that says why a row has no figures
 REMARK = "remark"
@@ -67,7 +67,7 @@ class _Lock:
                 self._file = os.open(path, os.O_RDWR)
             except OSError as error:
                 raise FileError(path, None, "", f"cannot be written ({error.strerror})") from None
-            if lock(self._file) is False:
+            if try_lock(self._file) is False:
                 self.close()
                 raise FileError(
                     path, None, "", "another run is writing to it; wait until that is done, or name another file"
@@ -96,7 +96,7 @@ class Ledger:
     """
 
     def __init__(
-        self, path: Path | None, fingerprint: str, columns: Mapping[str, Kind], key: Sequence[str],
+        self, path: Path | None, fingerprint: str, columns: Mapping[str, CellReader], key: Sequence[str],
         about: str = "",
     ) -> None:  # fmt: skip
         self.path = path
@@ -118,7 +118,7 @@ class Ledger:
 
     @classmethod
     def open(
-        cls, path: Path | None, fingerprint: str, columns: Mapping[str, Kind], key: Sequence[str],
+        cls, path: Path | None, fingerprint: str, columns: Mapping[str, CellReader], key: Sequence[str],
         *, about: str = "", fresh: bool = False, needed: Sequence[str] = (),
     ) -> Self:  # fmt: skip
         """The ledger in a file, or an empty one where there is none yet.
@@ -148,7 +148,7 @@ class Ledger:
             took = time.monotonic() - now
             self._next_save = now + max(SAVE_SECONDS, took / SAVE_SHARE)
 
-    def keep(self, rows: Iterable[Row]) -> None:
+    def replace_rows(self, rows: Iterable[Row]) -> None:
         """Have these rows in this order and no others, from the next saving on."""
         self._changed = True
         self.rows = {self.key_of(row): row for row in rows}
@@ -160,7 +160,7 @@ class Ledger:
         """
         if self.path is None or not self._changed:
             return
-        with unbroken():
+        with signals_deferred():
             self._check_state(self.path)
             staged = Staged(self.path, self.text().encode())
             try:
@@ -177,7 +177,7 @@ class Ledger:
     def text(self) -> str:
         """The file's content."""
         stream = io.StringIO()
-        stream.write(f"{MARK} {self._about}\n{FINGERPRINT}{self._fingerprint}\n")
+        stream.write(f"{HEADER} {self._about}\n{FINGERPRINT}{self._fingerprint}\n")
         table = csv.writer(stream, lineterminator="\n")
         table.writerow(self._columns)
         for row in self.rows.values():
@@ -187,14 +187,14 @@ class Ledger:
     def __enter__(self) -> Self:
         if self.path is None:
             return self
-        with unbroken():
-            if state_of(self.path) is None:
+        with signals_deferred():
+            if file_state(self.path) is None:
                 # so that a second run, begun now, is told now
                 self._made = self._changed = True
                 self.save()
             else:
                 self._held = _Lock(self.path)
-        if state_of(self.path) != self._state:
+        if file_state(self.path) != self._state:
             self.rows = {}
             self._load()
         return self
@@ -213,17 +213,17 @@ class Ledger:
             self._held = None
 
     def _load(self) -> None:
-        if self.path is not None and (state := state_of(self.path)):
+        if self.path is not None and (state := file_state(self.path)):
             self._read(self.path, self._fresh)
             self._state = state
 
     def _leave_none(self, path: Path) -> None:
         """Remove a file without rows, which was made only to be locked."""
-        if state_of(path) == self._state:
+        if file_state(path) == self._state:
             path.unlink(missing_ok=True)
 
     def _check_state(self, path: Path) -> None:
-        now = state_of(path)
+        now = file_state(path)
         if now is not None and now != self._state:
             self._changed = False
             raise FileError(
@@ -242,7 +242,7 @@ class Ledger:
             text = path.read_bytes().decode("utf-8")
         except (OSError, UnicodeDecodeError):
             raise FileError(path, None, "", "cannot be read as text; name another file") from None
-        if not text.startswith(MARK):
+        if not text.startswith(HEADER):
             raise FileError(path, 1, "", "is no table of facetrace; name another file")
         if fresh:
             return
@@ -265,28 +265,28 @@ class Ledger:
                     raise FileError(path, line, "", "does not name the columns of this work; --fresh begins it anew")  # fmt: skip
         except csv.Error as error:
             line = len(head) + table.line_num
-            raise FileError(path, line, "", f"is damaged ({error}); {_MEND}") from None
+            raise FileError(path, line, "", f"is damaged ({error}); {_REMEDY}") from None
 
     def _row(self, path: Path, line: int, cells: list[str]) -> Row:
         if len(cells) != len(self._columns):
-            problem = f"has {len(cells)} cells for {len(self._columns)} columns; {_MEND}"
+            problem = f"has {len(cells)} cells for {len(self._columns)} columns; {_REMEDY}"
             raise FileError(path, line, "", problem)
         row: Row = {}
         for (name, kind), cell in zip(self._columns.items(), cells, strict=True):
             try:
                 row[name] = kind(_unmasked(cell) if kind is str else cell) if cell else None
             except ValueError:
-                raise FileError(path, line, name, f"'{cell}' is not a number; {_MEND}") from None
+                raise FileError(path, line, name, f"'{cell}' is not a number; {_REMEDY}") from None
             value = row[name]
             if isinstance(value, float) and not math.isfinite(value):
-                raise FileError(path, line, name, f"'{cell}' is no result; {_MEND}")
+                raise FileError(path, line, name, f"'{cell}' is no result; {_REMEDY}")
         empty = [name for name in self._needed if row[name] is None]
         if empty and not row.get(REMARK):
-            raise FileError(path, line, empty[0], f"is empty; {_MEND}")
+            raise FileError(path, line, empty[0], f"is empty; {_REMEDY}")
         return row
 
 
-_MEND = "mend or delete that line, or give --fresh to begin the file anew"
+_REMEDY = "mend or delete that line, or give --fresh to begin the file anew"
 
 
 # what a spreadsheet takes for a formula at the start of a cell, also where it parts cells at other marks than commas;

@@ -11,10 +11,10 @@ from pathlib import Path
 # what a lock that another process holds is answered with
 HELD = (errno.EWOULDBLOCK, errno.EACCES)
 # s that two runs wait for each other while they put files in place
-PATIENCE, PAUSE = 2.0, 0.005
+WAIT_SECONDS, POLL_SECONDS = 2.0, 0.005
 
 
-def lock(file: int) -> bool | None:
+def try_lock(file: int) -> bool | None:
     """Lock an open file for this process alone; False where another has it, None where locks are not to be had.
 
     The lock ends when the file is closed, in whatever way. Some network drives have no locks, nor has Windows here.
@@ -31,7 +31,7 @@ def lock(file: int) -> bool | None:
 
 
 @contextmanager
-def turn_in(folder: Path) -> Iterator[None]:
+def folder_lock(folder: Path) -> Iterator[None]:
     """Wait for other runs that put files into the same folder just now: a matter of milliseconds.
 
     Where that takes longer, or the folder cannot be locked, it goes on without.
@@ -42,9 +42,9 @@ def turn_in(folder: Path) -> Iterator[None]:
         yield
         return
     try:
-        until = time.monotonic() + PATIENCE
-        while lock(file) is False and time.monotonic() < until:
-            time.sleep(PAUSE)
+        until = time.monotonic() + WAIT_SECONDS
+        while try_lock(file) is False and time.monotonic() < until:
+            time.sleep(POLL_SECONDS)
         yield
     finally:
         os.close(file)

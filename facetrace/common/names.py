@@ -9,29 +9,29 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
-from facetrace.common.errors import ODD, FacetraceError, visible
+from facetrace.common.errors import CONTROL_CHARACTERS, FacetraceError, visible
 
 Place = tuple[int | str, ...]
 
 
-def odd_in(text: str) -> str | None:
+def control_character_in(text: str) -> str | None:
     """What is wrong with words that hold a character which is none of writing; None of plain ones."""
-    found = ODD.search(text)
+    found = CONTROL_CHARACTERS.search(text)
     return f"holds the control character U+{ord(found[0]):04X}; write plain text" if found else None
 
 
-def odd_words(data: Any) -> Iterator[tuple[Place, str]]:
+def control_characters_in(data: Any) -> Iterator[tuple[Place, str]]:
     """Where in the tables and lists of a file words are odd, and what is wrong with them, keys included."""
     # no recursion: a file may be nested as deeply as its parser lets it
     left: list[tuple[Place, Any]] = [((), data)]
     while left:
         place, value = left.pop()
-        if isinstance(value, str) and odd_in(value):
-            yield place, str(odd_in(value))
+        if isinstance(value, str) and control_character_in(value):
+            yield place, str(control_character_in(value))
         elif isinstance(value, Mapping):
             for key in value:
-                if odd_in(key):
-                    yield place, f"the key '{visible(key)}' {odd_in(key)}"
+                if control_character_in(key):
+                    yield place, f"the key '{visible(key)}' {control_character_in(key)}"
             left += [((*place, key), inner) for key, inner in value.items()]
         elif isinstance(value, list):
             left += [((*place, k), inner) for k, inner in enumerate(value)]
@@ -39,12 +39,12 @@ def odd_words(data: Any) -> Iterator[tuple[Place, str]]:
 
 def check_path(path: Path) -> None:
     """Raises FacetraceError for a path that cannot be shown."""
-    wrong = odd_in(str(path))
+    wrong = control_character_in(str(path))
     if wrong:
         raise FacetraceError(f"{path}: its name is not plain text in UTF-8; rename it")
 
 
-def beside(file: Path, name: str) -> Path:
+def path_beside(file: Path, name: str) -> Path:
     """The path of a file that *file* names: in its folder, in the folder above, or below one of these.
 
     Raises FacetraceError for a name that leads elsewhere, also where it would do so on another system.

@@ -18,23 +18,36 @@ from pathlib import Path
 from typing import Self
 
 from facetrace.common.errors import FacetraceError
-from facetrace.common.locks import lock, turn_in
-from facetrace.common.signals import unbroken
+from facetrace.common.locks import folder_lock, try_lock
+from facetrace.common.signals import signals_deferred
 
 # bytes of a target's name in that of its part, which may be no longer than any name (255)
 NAME_BYTES = 200
 PART = ".part"
 STANDARD = (0, 1, 2)
-# what the command that runs is going to write; see check_source
+# what the command that runs is going to write; see check_not_a_target
 _TARGETS: ContextVar[tuple[Path, ...]] = ContextVar("targets", default=())
+# and what it wrote so far
+_WRITTEN: ContextVar[tuple[str, ...]] = ContextVar("written", default=())
 
 
-def begin() -> None:
-    """Another command begins, which has not said yet what it writes."""
+def forget_files() -> None:
+    """Another command begins, which has not said yet what it writes, and wrote nothing."""
     _TARGETS.set(())
+    _WRITTEN.set(())
 
 
-def check_source(path: Path) -> None:
+def record(paths: Iterable[Path]) -> None:
+    """Remember files that are complete, for what a command says when it is stopped."""
+    _WRITTEN.set((*_WRITTEN.get(), *map(str, paths)))
+
+
+def written() -> tuple[str, ...]:
+    """What the command that runs wrote so far."""
+    return _WRITTEN.get()
+
+
+def check_not_a_target(path: Path) -> None:
     """Complain about a file that is read, if a file names it, say, and is to be written too. Raises FacetraceError."""
     if any(_same(path, target) for target in _TARGETS.get()):
         raise FacetraceError(
@@ -52,18 +65,18 @@ def write_all(files: Mapping[Path, bytes]) -> None:
 
     A symbolic link stays, and what it points to is written. A file that was there keeps its permissions.
     """
-    with unbroken(), ExitStack() as stack:
+    with signals_deferred(), ExitStack() as stack:
         staged = [stack.enter_context(Staged(path, content)) for path, content in files.items()]
         if len(staged) > 1:
             # so that of two runs with the same targets all files are of one
             for folder in sorted({part.folder for part in staged}):
-                stack.enter_context(turn_in(folder))
+                stack.enter_context(folder_lock(folder))
         for part in staged:
             part.place()
 
 
 @contextmanager
-def scratch() -> Iterator[Path]:
+def temporary_folder() -> Iterator[Path]:
     """A folder for files that are wanted for a moment. Raises FacetraceError where none can be made."""
     try:
         folder = tempfile.TemporaryDirectory()
@@ -79,7 +92,7 @@ class Staged:
     """New content of a file, beside it and locked, until it is put in place or given up.
 
     ``close`` ends the lock and removes what was not placed. Raises FacetraceError where the disk does not take
-    it. To be used within ``unbroken``.
+    it. To be used within ``signals_deferred``.
     """
 
     def __init__(self, path: Path, content: bytes) -> None:
@@ -88,7 +101,7 @@ class Staged:
         self._placed = False
         try:
             self._real = Path(os.path.realpath(path))
-            _sweep(self._real)
+            _remove_dead_parts(self._real)
             self._part, self._file = _opened(self._real)
             self._fill(content)
         except (OSError, ValueError) as error:
@@ -105,7 +118,7 @@ class Staged:
 
     @property
     def state(self) -> tuple[int, ...]:
-        """What tells the file from any that is put in its place later, see ``state_of``."""
+        """What tells the file from any that is put in its place later, see ``file_state``."""
         return _state(self._real.stat() if self._file is None else os.fstat(self._file))
 
     def place(self) -> None:
@@ -138,7 +151,7 @@ class Staged:
 
     def _fill(self, content: bytes) -> None:
         assert self._file is not None
-        old = _look(self._real)
+        old = _stat(self._real)
         if old is not None and hasattr(os, "fchmod"):
             # a drive without such rights takes the file all the same
             with suppress(OSError):
@@ -154,9 +167,9 @@ class Staged:
                     raise
 
 
-def state_of(path: Path) -> tuple[int, ...] | None:
+def file_state(path: Path) -> tuple[int, ...] | None:
     """What changes when another file is put in the place, or the file is written to; None where there is none."""
-    found = _look(Path(os.path.realpath(path)))
+    found = _stat(Path(os.path.realpath(path)))
     return found and _state(found)
 
 
@@ -170,12 +183,12 @@ def _opened(real: Path) -> tuple[Path, int]:
         part = real.with_name(f"{_stem(real)}{secrets.token_hex(4)}{PART}")
         file = os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
         # another run's sweep may have come between
-        if lock(file) is not False and os.fstat(file).st_nlink:
+        if try_lock(file) is not False and os.fstat(file).st_nlink:
             return part, file
         os.close(file)
 
 
-def _sweep(real: Path) -> None:
+def _remove_dead_parts(real: Path) -> None:
     """Remove parts of a file whose process is gone, as far as one may."""
     stem = _stem(real)
     # a folder may be written to and yet not be read
@@ -190,7 +203,7 @@ def _remove_dead(part: Path) -> None:
     with suppress(OSError):
         file = os.open(part, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
         try:
-            if lock(file):
+            if try_lock(file):
                 part.unlink(missing_ok=True)
         finally:
             os.close(file)
@@ -201,7 +214,7 @@ def _stem(real: Path) -> str:
     return f".{short}."
 
 
-def _look(path: Path) -> os.stat_result | None:
+def _stat(path: Path) -> os.stat_result | None:
     try:
         return path.stat()
     except (FileNotFoundError, NotADirectoryError):
@@ -233,7 +246,7 @@ def check_targets(targets: Iterable[Path | None], sources: Iterable[Path | None]
 
 def _check(path: Path, sources: Sequence[Path]) -> None:
     real = Path(os.path.realpath(path))
-    folder, there = _look(real.parent), _look(path)
+    folder, there = _stat(real.parent), _stat(path)
     if there and stat.S_ISDIR(there.st_mode):
         raise FacetraceError(f"{path}: is a folder; name a file")
     if not folder or not stat.S_ISDIR(folder.st_mode):
@@ -244,7 +257,7 @@ def _check(path: Path, sources: Sequence[Path]) -> None:
         raise FacetraceError(f"{path}: its folder cannot be written to; name another place")
     if any(_same(path, source) for source in sources):
         raise FacetraceError(f"{path}: is the file that was read; name another one to write")
-    with unbroken(), Staged(path, b""):
+    with signals_deferred(), Staged(path, b""):
         # a file was made there: the disk takes new ones, and names so long
         pass
 
@@ -269,7 +282,7 @@ def _same(one: Path, other: Path) -> bool:
     try:
         if os.path.realpath(one) == os.path.realpath(other):
             return True
-        first, second = _look(one), _look(other)
+        first, second = _stat(one), _stat(other)
     except (OSError, ValueError):
         return False
     return bool(first and second and os.path.samestat(first, second))

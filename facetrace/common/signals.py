@@ -3,7 +3,7 @@
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
@@ -12,7 +12,7 @@ STOPPING = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )
 # libraries may catch whatever comes while they are imported, and go on: so it is raised again after so many s
-AGAIN = 1.0
+REPEAT_SECONDS = 1.0
 _RAISING = (*STOPPING, signal.SIGALRM) if hasattr(signal, "SIGALRM") else STOPPING
 
 
@@ -29,7 +29,7 @@ class Stopped(BaseException):
         return 128 + self.number
 
 
-def answer() -> None:
+def install() -> None:
     """Have every stopping signal raise Stopped, but leave ignored those that were (nohup, a shell's &)."""
     for number in STOPPING:
         if signal.getsignal(number) is not signal.SIG_IGN:
@@ -44,15 +44,15 @@ def answer() -> None:
     sys.unraisablehook = hook
 
 
-def caught() -> None:
+def stop_repeating() -> None:
     """What was raised has arrived: it does not come again."""
     if hasattr(signal, "setitimer"):
         signal.setitimer(signal.ITIMER_REAL, 0)
 
 
-def forget() -> None:
+def restore() -> None:
     """Have stopping signals end the process at once again."""
-    caught()
+    stop_repeating()
     for number in STOPPING:
         if signal.getsignal(number) is _stop:
             signal.signal(number, signal.SIG_DFL)
@@ -64,33 +64,55 @@ def _stop(number: int, _: FrameType | None) -> None:
 
     if hasattr(signal, "setitimer"):
         signal.signal(signal.SIGALRM, again)
-        signal.setitimer(signal.ITIMER_REAL, AGAIN, AGAIN)
+        signal.setitimer(signal.ITIMER_REAL, REPEAT_SECONDS, REPEAT_SECONDS)
     raise Stopped(number)
 
 
 @contextmanager
-def unbroken() -> Iterator[None]:
+def _handled(
+    numbers: Iterable[int], handler: Callable[[int], object], *, once: bool = False
+) -> Iterator[None]:
+    """Have *handler* answer these signals within the block, or the first of them. In the main thread alone.
+
+    A signal that is ignored stays so; handlers that Python does not know of (None) are left alone.
+    """
+    before = {number: signal.getsignal(number) for number in numbers}
+    ours = {n: h for n, h in before.items() if h not in (signal.SIG_IGN, None)}
+
+    def put_back() -> None:
+        for number, usual in ours.items():
+            signal.signal(number, usual)
+
+    def answer(number: int, _: FrameType | None) -> None:
+        if once:
+            put_back()
+        handler(number)
+
+    for number in ours:
+        signal.signal(number, answer)
+    try:
+        yield
+    finally:
+        put_back()
+
+
+@contextmanager
+def signals_deferred() -> Iterator[None]:
     """Stopping signals wait until the block is done. Of use in the main thread, which they reach."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
     waiting: list[int] = []
-    before = {number: signal.getsignal(number) for number in _RAISING}
-    # handlers that Python does not know of (None) are left alone
-    ours = {n: h for n, h in before.items() if h not in (signal.SIG_IGN, None)}
-    for number in ours:
-        signal.signal(number, lambda got, _: waiting.append(got))
     try:
-        yield
+        with _handled(_RAISING, waiting.append):
+            yield
     finally:
-        for number, handler in ours.items():
-            signal.signal(number, handler)
         if waiting:
             signal.raise_signal(waiting[0])
 
 
 @contextmanager
-def held_back() -> Iterator[None]:
+def signals_blocked() -> Iterator[None]:
     """Processes and threads that are begun here never see a stopping signal; for this one it waits."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
@@ -102,7 +124,7 @@ def held_back() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-class Noted:
+class StopRequest:
     """Whether a stopping signal came; number: of the first."""
 
     def __init__(self) -> None:
@@ -112,27 +134,17 @@ class Noted:
         """Whether one came."""
         return self.number is not None
 
+    def note(self, number: int) -> None:
+        """A signal of this number came."""
+        self.number = number
+
 
 @contextmanager
-def noted() -> Iterator[Noted]:
+def first_signal_noted() -> Iterator[StopRequest]:
     """The first stopping signal is only noted, so that the work can end with what it has; the second stops as usual."""
-    found = Noted()
+    found = StopRequest()
     if threading.current_thread() is not threading.main_thread():
         yield found
         return
-    before = {number: signal.getsignal(number) for number in STOPPING}
-    # a signal that is ignored stays so; handlers that Python does not know of (None) are left alone
-    ours = {n: h for n, h in before.items() if h not in (signal.SIG_IGN, None)}
-
-    def note(number: int, _: FrameType | None) -> None:
-        found.number = number
-        for own, handler in ours.items():
-            signal.signal(own, handler)
-
-    for number in ours:
-        signal.signal(number, note)
-    try:
+    with _handled(STOPPING, found.note, once=True):
         yield found
-    finally:
-        for number, handler in ours.items():
-            signal.signal(number, handler)

@@ -20,10 +20,10 @@ from facetrace.common.filekind import (
     no_file,
     no_such,
 )
-from facetrace.common.names import check_path, odd_words
-from facetrace.common.output import check_source
+from facetrace.common.names import check_path, control_characters_in
+from facetrace.common.output import check_not_a_target
 
-MAX_BYTES = 2_000_000
+MOST_BYTES = 2_000_000
 # complaints about one file that are looked at, and letters of a key that are told
 MOST_COMPLAINTS, MOST_KEY = 1000, 60
 # parts of a key, like a.b.c
@@ -52,7 +52,9 @@ class MisplacedError(ValueError):
 AS_LIST = pydantic.Field(strict=False)
 
 
-def read_text(path: Path, needed: str = "a text file is needed here", most: int = MAX_BYTES) -> str:
+def read_text(
+    path: Path, needed: str = "a text file is needed here", most: int = MOST_BYTES
+) -> str:
     """The file's text (UTF-8). Raises FileError where there is none, or the file clearly is something else.
 
     *needed*: what to say then; most: bytes.
@@ -61,7 +63,7 @@ def read_text(path: Path, needed: str = "a text file is needed here", most: int 
     problem = no_file(path)
     if problem:
         raise FileError(path, None, "", no_such(path) if problem == NO_FILE else problem)
-    check_source(path)
+    check_not_a_target(path)
     try:
         other = foreign(path)
         if other:
@@ -107,7 +109,7 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
         raise FileError(
             path, None, "", "holds a number or date that is too long to be read"
         ) from None
-    for loc, wrong in odd_words(data):
+    for loc, wrong in control_characters_in(data):
         raise FileError(path, line_of(text, loc), visible(key_name(loc)), wrong)
     try:
         return model.model_validate(data)

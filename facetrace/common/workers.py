@@ -15,12 +15,12 @@ from multiprocessing.connection import Connection
 from typing import TypeVar
 
 from facetrace.common.errors import FacetraceError
-from facetrace.common.signals import held_back
+from facetrace.common.signals import signals_blocked
 
 # Linux: the signal that a process gets when its parent ends (prctl)
 PARENT_DEATH = 1
 # s between looks at whether the parent is there
-LOOK = 0.5
+POLL_SECONDS = 0.5
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -41,37 +41,37 @@ class Workers:
     def __init__(self, count: int) -> None:
         self.count = count
         self._pool: ProcessPoolExecutor | None = None
-        self._mouth: Connection | None = None
-        self._ear: Connection | None = None
+        self._writing_end: Connection | None = None
+        self._reading_end: Connection | None = None
 
     def __enter__(self) -> "Workers":
         return self
 
     def __exit__(self, *_: object) -> None:
         # workers hear that and end, in the midst of their work too
-        if self._mouth is not None:
-            self._mouth.close()
+        if self._writing_end is not None:
+            self._writing_end.close()
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
-        if self._ear is not None:
-            self._ear.close()
+        if self._reading_end is not None:
+            self._reading_end.close()
         self._pool = None
 
-    def _begun(self) -> ProcessPoolExecutor | None:
+    def _started(self) -> ProcessPoolExecutor | None:
         if self._pool is None:
             # a process that begins anew shares no compiled code or threads with this one
             context = multiprocessing.get_context("spawn")
-            self._ear, self._mouth = context.Pipe(duplex=False)
+            self._reading_end, self._writing_end = context.Pipe(duplex=False)
             # processes need semaphores, which some machines do not give (no /dev/shm to write to): it takes longer here
             with suppress(OSError, ImportError, NotImplementedError):
-                self._pool = ProcessPoolExecutor(self.count, context, _begin, (self._ear,))
+                self._pool = ProcessPoolExecutor(self.count, context, _start, (self._reading_end,))
         return self._pool
 
-    def begin(self) -> None:
+    def start(self) -> None:
         """Begin the processes now, so that they are ready when work comes; one worker needs none."""
-        pool = self._begun() if self.count > 1 else None
+        pool = self._started() if self.count > 1 else None
         if pool is not None:
-            with held_back():
+            with signals_blocked():
                 for _ in range(self.count):
                     pool.submit(abs, 0)
 
@@ -84,7 +84,7 @@ class Workers:
         *function* must be a module's own, jobs and results arrays and plain objects. Raises FacetraceError where
         another ends a worker.
         """
-        pool = self._begun() if min(self.count, len(jobs)) > 1 else None
+        pool = self._started() if min(self.count, len(jobs)) > 1 else None
         if pool is None:
             for job in jobs:
                 if stopped():
@@ -93,11 +93,11 @@ class Workers:
             return
         try:
             # stopping signals are the main process's to answer, in its workers from their first moment
-            with held_back():
+            with signals_blocked():
                 results = [pool.submit(function, job) for job in jobs]
             for result in results:
                 while not result.done():
-                    wait([result], LOOK)
+                    wait([result], POLL_SECONDS)
                     if stopped() and not result.done():
                         return
                 yield result.result()
@@ -107,14 +107,14 @@ class Workers:
             ) from None
 
 
-def _begin(ear: Connection) -> None:
-    threading.Thread(target=_end_with, args=(ear,), daemon=True).start()
+def _start(reading_end: Connection) -> None:
+    threading.Thread(target=_end_with, args=(reading_end,), daemon=True).start()
 
 
-def _end_with(ear: Connection) -> None:
+def _end_with(reading_end: Connection) -> None:
     """End this process as soon as the other end of the pipe is closed, be it by that process's end."""
     try:
-        ear.recv_bytes()
+        reading_end.recv_bytes()
     except (EOFError, OSError):
         os._exit(1)
 
@@ -129,5 +129,5 @@ def end_with_parent(parent: int) -> None:
 
 def _watch(parent: int) -> None:
     while os.getppid() == parent:
-        time.sleep(LOOK)
+        time.sleep(POLL_SECONDS)
     os._exit(1)

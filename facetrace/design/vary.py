@@ -72,7 +72,7 @@ def known_place(design: Design, name: str) -> Place:
     names = list(places)
     more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
     hint = f"did you mean '{near[0]}'?" if near else f"known: {', '.join(names[:LISTED])}{more}"
-    raise FacetraceError(f"'{name}' is no number of this design that can be varied; {hint}")
+    raise FacetraceError(f"'{name}' is not a parameter of this design; {hint}")
 
 
 def _both_sizes(outline: dict[str, Any], key: int | str) -> None:

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, model_validator
 
 from facetrace.common.errors import MOST_NAME, FacetraceError, shortened
-from facetrace.common.names import beside
+from facetrace.common.names import path_beside
 from facetrace.common.tomlfile import AS_LIST, Strict, parse_model, read_model
 from facetrace.optics.spectrum import RANGE_NM, Spectrum
 
@@ -250,7 +250,9 @@ def find_material(name: str, chromophores: Mapping[str, float] | None = None) ->
 
 def material_in(file: Path, name: str, chromophores: Mapping[str, float] | None = None) -> Material:
     """The material that a file names; one's own is a path from its folder. Raises FacetraceError."""
-    return find_material(str(beside(file, name)) if name.endswith(".toml") else name, chromophores)
+    return find_material(
+        str(path_beside(file, name)) if name.endswith(".toml") else name, chromophores
+    )
 
 
 def _with(material: Material, chromophores: Mapping[str, float] | None) -> Material:

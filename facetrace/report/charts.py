@@ -2,19 +2,16 @@
 
 An ``svg`` says how values become places: ``data-x`` and ``data-y`` hold slope and start, place = slope value + start.
 A mark is moved to its place by ``transform`` and names its values by ``data-x-at`` and ``data-y-at``; a line names two
-lists by ``data-xs-at`` and ``data-ys-at``. ``misplaced`` does the sums again from the page alone.
+lists by ``data-xs-at`` and ``data-ys-at``. The tests do the sums again from the page alone.
 """
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html.parser import HTMLParser
-from typing import Any
 
 from matplotlib.ticker import MaxNLocator
 
-from facetrace.report.html import DATA_ID, Figures, document_in, esc, look_up
+from facetrace.report.html import Figures, esc
 
 # the drawing's own units; it scales to the page
 WIDTH, HEIGHT = 480.0, 330.0
@@ -88,11 +85,11 @@ def _axis(values: Sequence[float], scale: Scale, start: float, end: float) -> _A
 
 
 def _values(figures: Figures, pointers: Sequence[str]) -> list[float]:
-    found: list[float] = []
+    values: list[float] = []
     for pointer in pointers:
         value = figures.at(pointer)
-        found += [float(v) for v in value] if isinstance(value, list) else [float(value)]
-    return found
+        values += [float(v) for v in value] if isinstance(value, list) else [float(value)]
+    return values
 
 
 def chart(
@@ -129,11 +126,11 @@ def _drawn(figures: Figures, series: Series, xs: _Axis, ys: _Axis) -> str:
             f'<polyline fill="none" stroke="{paint}" stroke-width="2"{dash} points="{places}" '
             f'data-xs-at="{esc(series.x[0])}" data-ys-at="{esc(series.y[0])}"/>'
         )
-    found = []
+    marks = []
     if series.joined:
         pairs = zip(_values(figures, series.x), _values(figures, series.y), strict=True)
         places = " ".join(f"{xs.at(u):.2f},{ys.at(v):.2f}" for u, v in sorted(pairs))
-        found.append(
+        marks.append(
             f'<polyline fill="none" stroke="{paint}" stroke-width="1.5" points="{places}"/>'
         )
     errors = list(series.error) or [""] * len(series.x)
@@ -143,11 +140,11 @@ def _drawn(figures: Figures, series: Series, xs: _Axis, ys: _Axis) -> str:
         if at_error:
             half = abs(float(figures.at(at_error)) * ys.slope * ys.scale.times)
             bar = f'<path d="M0-{half:.2f}V{half:.2f}" stroke="{paint}" fill="none"/>'
-        found.append(
+        marks.append(
             f'<g transform="translate({xs.at(u):.2f} {ys.at(v):.2f})" fill="{paint}" stroke="{paint}" stroke-width="1" '
             f'data-x-at="{esc(at_x)}" data-y-at="{esc(at_y)}">{bar}{FORMS[series.form]}</g>'
         )
-    return "".join(found)
+    return "".join(marks)
 
 
 def _grid(xs: _Axis, ys: _Axis) -> str:
@@ -193,50 +190,3 @@ def _legend(series: Sequence[Series]) -> str:
             f'<li><svg width="28" height="20" viewBox="0 0 28 20" aria-hidden="true">{mark}</svg> <span>{s.name}</span></li>'
         )
     return f'<ul class="legend">{"".join(items)}</ul>'
-
-
-# ---- charts read back --------------------------------------------------------------------------
-
-
-class _Marks(HTMLParser):
-    def __init__(self, document: dict[str, Any]) -> None:
-        super().__init__()
-        self.document = document
-        self.x = self.y = (0.0, 0.0)
-        self.wrong: list[str] = []
-        self.count = 0
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        found = {k: v or "" for k, v in attrs}
-        if tag == "svg" and "data-x" in found:
-            self.x, self.y = _two(found["data-x"]), _two(found["data-y"])
-        elif "data-x-at" in found:
-            place = re.findall(r"-?[\d.]+", found["transform"])
-            self._compare(found["data-x-at"], found["data-y-at"], [(place[0], place[1])])
-        elif "data-xs-at" in found:
-            points = [p.split(",") for p in found["points"].split()]
-            self._compare(found["data-xs-at"], found["data-ys-at"], [(u, v) for u, v in points])
-
-    def _compare(self, at_x: str, at_y: str, places: list[tuple[str, str]]) -> None:
-        for pointer, (slope, start), k in ((at_x, self.x, 0), (at_y, self.y, 1)):
-            value = look_up(self.document, pointer)
-            values = value if isinstance(value, list) else [value]
-            self.count += 1
-            if len(values) != len(places) or any(
-                abs(slope * float(v) + start - float(p[k])) > 0.02
-                for v, p in zip(values, places, strict=True)
-            ):
-                self.wrong.append(f"{pointer}: drawn in another place")
-
-
-def _two(text: str) -> tuple[float, float]:
-    a, b = text.split()
-    return float(a), float(b)
-
-
-def misplaced(text: str) -> list[str]:
-    """Marks of a page's charts that are not where its own document puts them; none for a sound page."""
-    assert DATA_ID in text
-    reader = _Marks(document_in(text))
-    reader.feed(text)
-    return reader.wrong

@@ -41,7 +41,7 @@ from facetrace.solid.body import Body
 from facetrace.solid.build import facets_of, tier_of
 from facetrace.solid.lobes import WALL
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 from facetrace.trace.scene import direction
 
 Floats = NDArray[np.float64]
@@ -109,11 +109,6 @@ def drawing_of_plans(
             "bodies": list(range(len(bodies))), "c_axis": _axis(at, np.array([0.0, 0.0, 1.0])),
         })  # fmt: skip
     return _drawing(rough.name, scenes, bodies, _rough(rough))
-
-
-def zones_in(cut: Cut, bodies: Sequence[tuple[Body, int]], names: Sequence[str]) -> list[tuple[str, Body]]:  # fmt: skip
-    """Bodies of a rough, with their zones' numbers, in the frame of a stone cut from it."""
-    return [(names[k], body.seen_from(cut.turn, cut.shift)) for body, k in bodies]
 
 
 def _drawing(

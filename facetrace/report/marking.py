@@ -48,7 +48,7 @@ from facetrace.results.sheet import CAUTIONS, DEFER
 from facetrace.rough.rough import Rough, read_rough, rough_of
 from facetrace.rough.zone import substances
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 
 # triangles of the rough that are drawn, and mm by which drawing fewer may move its skin without a word
 MOST_DRAWN, MOVED_MM = 4000, 0.05

@@ -28,7 +28,7 @@ from facetrace.solid import convex as fit
 from facetrace.solid.body import Body
 from facetrace.solid.build import facets_of
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 from facetrace.trace.scene import direction
 
 Floats = NDArray[np.float64]

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.common.output import scratch, write_whole
+from facetrace.common.output import temporary_folder, write_whole
 from facetrace.common.workers import end_with_parent
 from facetrace.report.plan import COLOURS, HATCHES
 from facetrace.report.scene3d import VIEWS, Mark, Part, Scene3D, scene_data, scene_from
@@ -74,7 +74,7 @@ def vtk_pictures(wanted: PictureTask) -> Pixels | None:
     if sys.platform.startswith("linux"):
         # else it looks for an X server first, and ends where the library is missing
         own.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
-    with scratch() as folder:
+    with temporary_folder() as folder:
         what = {
             "scene": scene_data(wanted.scene), "frames": [f.tolist() for f in wanted.frames],
             "reach": wanted.reach, "pixels": wanted.pixels,
@@ -87,7 +87,7 @@ def vtk_pictures(wanted: PictureTask) -> Pixels | None:
 
 def show_window(scene: Scene3D, size: tuple[int, int], view: str) -> bool:
     """Show the window until it is closed. False where none could be opened."""
-    with scratch() as folder:
+    with temporary_folder() as folder:
         what = {"scene": scene_data(scene), "size": size, "view": view}
         return _run("window", folder, what, os.environ.copy(), None) == 0
 

@@ -17,7 +17,7 @@ from scipy.spatial import ConvexHull, QhullError
 from facetrace.report.html import esc
 from facetrace.report.line_drawing import FINE, LETTER, SCALES, THICK, THIN, behind, svg_path
 from facetrace.solid.lobes import WALL
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -1,57 +1,4 @@
-"""The JSON document that every command can write: one schema, versioned.
-
-schema      "facetrace-result/1"; a reader should refuse a number it does not know
-program     name and version
-design      name, file, material
-solid       SolidMeasures, missing_facets
-scene       light, head, view, axis, medium: what was traced
-measures    NAME -> {value, stderr, dof}: dof for Student's t
-outcomes    every named end of a path; they sum to 1
-colour      mean colour: xyz (white diffuser: Y = 1), lightness, chroma, hue_deg, each
-            {value, stderr}; colour_within: the same without the surface's mirror light
-picture     the face-up picture: scale, rays, exposure, what white is
-report      of facetrace report: what it adds to the other members (pictures and their facts, the stone rocked, ...)
-dominant_area, leading_area   shares of the face (see measures.maps.FaceMaps)
-rays, events, seconds, seed
-substance      name or file by which the material is found
-chromophores   what colours the material: name, ppma, provisional (numbers from memory)
-spectrum    instead of them, the user's: file, polarised, range_nm that is used
-angles      of facetrace angles: what was varied, rows (values, sizes, figures, gains on the design as it
-            stands, tilt_deg: null beyond tilt_limit_deg; a candidate that cannot be cut has a
-            remark alone), numbers from 0 of the rows on the front and best for each wish, and the
-            recommendation with its figures and gains traced afresh
-girdle      of facetrace girdle: the model of the ground girdle, rows by thickness, tilt and finish, findings
-checks      of facetrace verify: name, source, and of its comparisons the one under most strain
-orient      of facetrace orient: zones (share_of_stone: of the untilted stone's volume), threshold,
-            allow, candidates (each figure {value, stderr, dof}; one that cannot be cut has a remark and no
-            figures), as_designed (in a blank: untilted), recommended (null if no candidate hides the
-            zones, or none reaches into the stone), least_visible
-plan        of facetrace plan: rough, loss, plans heaviest first (where each stone lies: points r of the design's
-            solid stand at shift_mm + scale * turn @ r in the crystal frame, c along +z; gap: by what share the best
-            possible may be heavier; figures {value, stderr}; value and bid where prices are known), best:
-            number from 0 of the plan to go by, null if nothing fits; without: what each defect costs;
-            sawn: two stones and the plane between them, or null; words: what is printed
-lot         of facetrace lot: such a member for each rough
-recut       of facetrace recut: worth_it and verdict; flaws (gone, how, costs_carats, reasons, all remedies), cuts
-            facet by facet, sizes and carats before and after, light before, after and change (paired)
-sheet       of facetrace sheet: preform (faces from the girdle plane; radii from the axis to its wall by index
-            position), girdle (flats: from the axis), other_gear: how the positions fit another gear, or null;
-            steps in order: settings (facets of one angle and depth; aim: corners that stand already, or mm
-            where none does, see solid.steps.Aim; words: what is printed), checks when the step is done
-            (solid.steps.Checks, null for what is not there yet), fault: what 0.1 degrees of error do
-            (solid.steps.Fault; keep_deg: the smaller tolerance, null where none is within 5 degrees)
-mark        of facetrace mark, in the rough file's frame: rough (box around the piece), c (its angles to x, y, z; out of the
-            paper in each view), stones (points: where they are, and from each side of the box; planes: up: the side
-            held up, heights_mm at the middle of the other sides from the opposite side up, null outside the
-            box; below_mm: under the outermost point along the normal of the piece, of a sawn one its own side), saw: such a plane, or null
-drawing     a stone, or stones in their rough, with facets by name, defects and c: what report/solid3d.js draws
-            (see report/drawing3d.py); coordinates are rounded to rounded_mm
-movie       of facetrace movie: motion, frames (view, degrees; bright: share of the stone too bright for the screen,
-            shown in its own chromaticity), frame_ms, exposure and its rule (null where it was given), white: what
-            luminance 1 is, scale: mm of a pixel and of the picture's width, middle (right, up), lamp_share: of
-            a table's light from the lamps
-notes       cautions that belong to the numbers
-"""
+"""The JSON document that every command can write; its form is ``results.schema.document``."""
 
 import json
 from collections.abc import Sequence
@@ -62,12 +9,12 @@ import facetrace
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.optics.pleochroism import Pair
+from facetrace.results.schema.document import SCHEMA, Document
 from facetrace.solid.measure import SolidMeasures
 from facetrace.solid.polyhedron import Solid
 from facetrace.trace.faceup import FaceUp
 from facetrace.trace.scene import View
 
-SCHEMA = "facetrace-result/1"
 ESTIMATE = "An estimate from a model, not an appraisal or a laboratory report."
 LAMPS = (
     "Under lamps the shares of light are relative to a lamp's radiance, the brightest there is: "
@@ -185,5 +132,7 @@ def trace_part(result: FaceUp, seconds: float) -> dict[str, Any]:
 
 
 def text_of(document: dict[str, Any]) -> str:
-    """The document as JSON text; refuses NaN and infinities."""
-    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    """The document as JSON text. Raises ValueError for one that is not by the schema, NaN and infinities included."""
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    Document.model_validate_json(text)
+    return text

@@ -11,13 +11,15 @@ import numpy as np
 
 from facetrace.common.errors import MOST_NAME, FacetraceError, FileError, shortened, visible
 from facetrace.common.filekind import mesh_or_picture, no_file, result_words
-from facetrace.common.names import check_path, lies_in, odd_words
+from facetrace.common.names import check_path, control_characters_in, lies_in
 from facetrace.design.model import Design, read_design
 from facetrace.placement.shapes import Copy
-from facetrace.results.document import SCHEMA
+from facetrace.results.schema.document import SCHEMA
 from facetrace.rough.rough import Rough
-from facetrace.studies.orient import Cut
-from facetrace.studies.plan import Outline, carats_of, cut_of
+from facetrace.solid.measure import carats_at
+from facetrace.studies.placed_stone import cut_of
+from facetrace.studies.plan_task import TrialDesign
+from facetrace.studies.zoned import Cut
 
 # members that a report can be made of
 KINDS = ("angles", "orient", "girdle", "recut", "plan", "lot")
@@ -110,7 +112,7 @@ def read_result(path: Path) -> Result:
         raise FacetraceError(f"{path}: is {is_}; name what facetrace wrote with --json") from None
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         raise FacetraceError(f"{path}: is not a result of facetrace (its schema is not {SCHEMA})")
-    for place, wrong in odd_words(document):
+    for place, wrong in control_characters_in(document):
         raise FacetraceError(f"{path}: {visible('/'.join(map(str, place)))}: {wrong}")
     kind = next((k for k in KINDS if k in document), None)
     if kind is None:
@@ -153,13 +155,13 @@ def lying(
     path = result.found(name)
     design = read_design(path).design
     with unchanged(result, name):
-        solid = Outline(design).solid(str(row["changed"] or ""))
+        solid = TrialDesign(design, "").variation_in(str(row["changed"] or "")).solid
     scale = float(row["scale"])
     turn, shift = np.array(row["turn"], dtype=float), np.array(row["shift_mm"], dtype=float)
     if turn.shape != (3, 3) or shift.shape != (3,):
         raise ValueError("turn, shift_mm")
     copy = Copy(scale, turn, shift, solid.volume * scale**3)
-    result.check(name, carats_of(rough, copy.volume), float(row["carats"]))
+    result.check(name, carats_at(copy.volume, rough.density), float(row["carats"]))
     return cut_of(solid, copy), design, path
 
 

@@ -24,7 +24,7 @@ from scipy.spatial.transform import Rotation
 
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
-from facetrace.common.names import beside
+from facetrace.common.names import path_beside
 from facetrace.common.tomlfile import AS_LIST, MisplacedError, ModelFile, Strict, read_model
 from facetrace.optics.material import Material, material_in
 from facetrace.optics.spectrum import read_spectrum
@@ -491,7 +491,7 @@ def _mesh(file: RoughFile) -> tuple[Scan, tuple[str, ...], tuple[str, ...]]:
     key = next(k for k in ("mesh", "habit", "points_mm") if getattr(shape, k) is not None)
     try:
         if shape.mesh is not None:
-            return scan.read_scan(beside(file.path, shape.mesh)), (), ()
+            return scan.read_scan(path_beside(file.path, shape.mesh)), (), ()
         if shape.habit is None or shape.size_mm is None:
             return scan.of_points(shape.points_mm or []), (), ()
         return _of_habit(file, shape.habit, shape.size_mm)
@@ -574,7 +574,7 @@ def _material(file: RoughFile) -> Material:
         if model.spectrum is not None:
             key = "spectrum"
             return found.with_spectrum(
-                read_spectrum(beside(file.path, model.spectrum), found.indices)
+                read_spectrum(path_beside(file.path, model.spectrum), found.indices)
             )
         return found
     except FacetraceError as problem:

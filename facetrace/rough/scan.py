@@ -19,7 +19,7 @@ from scipy.spatial.distance import pdist
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.filekind import NO_FILE, no_file, no_such
-from facetrace.common.output import check_source
+from facetrace.common.output import check_not_a_target
 from facetrace.solid import convex as fit
 from facetrace.solid.body import Body, Floats
 
@@ -28,9 +28,9 @@ Ints = NDArray[np.int64]
 # what the reader of meshes has to say of a file goes into our one line, not beside it
 logging.getLogger("trimesh").addHandler(logging.NullHandler())
 
-MAX_FACES = 500_000
+MOST_FACES = 500_000
 # an STL of so many triangles in text has 145 MB, with 17 digits to a number 200 MB
-MAX_BYTES = 250_000_000
+MOST_BYTES = 250_000_000
 # formats of meshes that are read: each one self-contained file, by its ending; none is an archive or XML
 READS = ("stl", "obj", "ply", "off", "glb")
 # a mesh may lack so much of its convex hull's volume: what rounding of its corners takes
@@ -110,13 +110,13 @@ def load(path: Path) -> trimesh.Trimesh:
     problem = no_file(path)
     if problem:
         raise FacetraceError(f"{path}: {no_such(path) if problem == NO_FILE else problem}")
-    check_source(path)
+    check_not_a_target(path)
     if kind not in READS:
         endings = ", ".join(f".{k}" for k in READS)
         raise FacetraceError(f"{path}: the mesh format follows the ending; use one of {endings}")
-    if path.stat().st_size > MAX_BYTES:
+    if path.stat().st_size > MOST_BYTES:
         raise FacetraceError(
-            f"{path} is larger than {MAX_BYTES // 1_000_000} MB; save it with at most {MAX_FACES:,} triangles"
+            f"{path} is larger than {MOST_BYTES // 1_000_000} MB; save it with at most {MOST_FACES:,} triangles"
         )
     try:
         content = path.read_bytes()
@@ -206,9 +206,9 @@ def mended(vertices: ArrayLike, faces: ArrayLike) -> Scan:
     """Triangles as one closed surface, see ``read_scan``."""
     v = np.array(vertices, dtype=np.float64)
     f = np.array(faces, dtype=np.int64)
-    if len(f) > MAX_FACES:
+    if len(f) > MOST_FACES:
         raise FacetraceError(
-            f"{len(f):,} triangles are more than the {MAX_FACES:,} that are supported; thin them out in the scanner's program"
+            f"{len(f):,} triangles are more than the {MOST_FACES:,} that are supported; thin them out in the scanner's program"
         )
     if not np.isfinite(v).all():
         raise FacetraceError("a corner is not a number; export the scan again")

@@ -1,239 +1,124 @@
-"""Sweeping the numbers of a design: light against weight, candidate by candidate.
+"""Angles, or any parameters of a design, swept: light against weight, and one candidate recommended."""
 
-All candidates are traced with the same random numbers, so that differences are sharper than the
-figures themselves (``measures.paired``). Rows are flat, as a CSV keeps them; a figure's
-standard error stands beside it under NAME_stderr.
-"""
-
-import itertools
-import math
-from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from facetrace.common.errors import FacetraceError
-from facetrace.common.ledger import Cell, Key, Kind, Row
+from facetrace.common.ledger import Row
 from facetrace.design.model import Design
-from facetrace.design.vary import Number, parameters, with_value
 from facetrace.optics.lights import Light
+from facetrace.optics.material import Material
 from facetrace.solid.build import build_solid
-from facetrace.solid.measure import measure
-from facetrace.solid.polyhedron import Solid
-from facetrace.studies.rows import cells
-from facetrace.studies.tilt import MOST_DEG, tilt_tolerance
-from facetrace.trace.faceup import COLOUR, SHARES, Estimate, MeanColour, face_up
-from facetrace.trace.paired import aligned, difference
-from facetrace.trace.run import SETS, Sums, roulette_floor, trace_sums
-from facetrace.trace.scene import Medium, Scene, View, scene_of
-
-MOST_CANDIDATES = 100_000
-SIZES = ("carats", "width_mm", "length_mm", "depth_mm", "face_mm2")
-FIGURES = (*SHARES, "brightness", *COLOUR)
-# figures whose difference to the design as it stands is kept
-GAINS = ("light_return", "brightness")
-NEVER = f">{MOST_DEG:g}"
-# grid values are decimal numbers; more digits than these are rounding
-DIGITS = 9
-# half the widths of the sweep that is made unasked, and its steps, degrees
-USUAL = (("pavilion.angle", 4.0, 0.5), ("crown.angle", 6.0, 1.0))
+from facetrace.studies.rows import Keeping, fingerprint
+from facetrace.studies.sweep import (
+    Conditions,
+    Range,
+    candidates,
+    columns,
+    conditions_of,
+    needed,
+    sweep,
+    usual_ranges,
+)
+from facetrace.studies.wish import WISHES, Comparing, Confirmed, Wish, choose, confirm, front
 
 
 @dataclass(frozen=True)
-class Range:
-    """Values that a number of the design takes, and how they were asked for."""
+class AngleStudy:
+    """A whole sweep and what it advises.
 
-    name: str
-    start: float
-    stop: float
-    step: float
-    values: tuple[Number, ...]
-
-
-@dataclass(frozen=True)
-class Setting:
-    """What all candidates share.
-
-    density in g/cm^3; medium: the stone; clear: it without colour at one wavelength, for the tilt;
-    points of each of 128 sets; window_share (0 to 1): a window, to the tilt tolerance; carats: what each
-    candidate is scaled to weigh, None to leave the girdle's size.
+    rows: of candidates, the first being the design as it stands; front: those that no other beats in light and weight;
+    best: for each wish; confirmed: the one for *wish*, traced afresh; missing: facets that have no place on the
+    design as it stands; seconds: that the rows took.
     """
 
-    density: float
-    medium: Medium
-    clear: Medium
-    light: Light
-    points: int
-    seed: int
-    window_share: float = 0.1
-    carats: float | None = None
+    design: Design
+    material: Material
+    absorbing: bool
+    conditions: Conditions
+    ranges: tuple[Range, ...]
+    rows: list[Row]
+    front: list[Row]
+    best: dict[Wish, Row]
+    wish: Wish
+    confirmed: Confirmed
+    at_least: float
+    keep_light: float
+    missing: tuple[str, ...]
+    seconds: float
 
     @property
-    def rays(self) -> int:
-        """Rays that each candidate's figures rest on."""
-        return self.points * SETS
+    def title(self) -> str:
+        """Design and material."""
+        return f"{self.design.name} ({self.material.name})"
 
     @property
-    def weight(self) -> str:
-        """The column that says what a candidate gives besides light: carats, or face at fixed carats."""
-        return "carats" if self.carats is None else "face_mm2"
+    def under(self) -> str:
+        """Light, and the weight of all where that is one."""
+        return _under(self.conditions)
+
+    @property
+    def chosen(self) -> Row:
+        """The candidate recommended."""
+        return self.best[self.wish]
+
+    @property
+    def as_it_stands(self) -> Row:
+        """The design's own row."""
+        return self.rows[0]
 
 
-@dataclass(frozen=True)
-class Traced:
-    """A candidate with its trace."""
+def study_angles(
+    design: Design, material: Material, light: Light, *, ranges: Sequence[Range] = (), wish: Wish = "balance",
+    at_least: float = 0.0, keep_light: float = 0.9, absorbing: bool = True, rays: int = 1 << 15, seed: int = 1,
+    window_share: float = 0.1, carats: float | None = None, keeping: Keeping | None = None,
+) -> AngleStudy:  # fmt: skip
+    """Trace every candidate, and choose one.
 
-    solid: Solid
-    scene: Scene
-    sums: Sums
+    Raises FacetraceError for what cannot be varied, DesignError where the design cannot be cut.
 
-
-def range_of(design: Design, name: str, start: float, stop: float, step: float) -> Range:
-    """start, start + step ... up to *stop*. Raises FacetraceError for what makes no range."""
-    known = parameters(design)
-    if name not in known:
-        with_value(design, name, start)  # says what is known
-    if step <= 0 or stop < start:
-        raise FacetraceError(f"{name}: needs FROM <= TO and a step above 0")
-    if (stop - start) / step > MOST_CANDIDATES:
-        raise FacetraceError(f"{name}: too many values; at most {MOST_CANDIDATES:,} candidates")
-    count = math.floor((stop - start) / step + 1e-6) + 1
-    values: tuple[Number, ...] = tuple(round(start + i * step, DIGITS) for i in range(count))
-    if isinstance(known[name], int):
-        if any(v != round(v) for v in values):
-            raise FacetraceError(f"{name}: takes whole numbers; FROM and STEP must be whole")
-        values = tuple(round(v) for v in values)
-    return Range(name, start, stop, step, values)
-
-
-def usual_ranges(design: Design) -> tuple[Range, ...]:
-    """Pavilion and crown angle around the design's own."""
-    known = parameters(design)
-    if any(name not in known for name, _, _ in USUAL):
-        raise FacetraceError(
-            "a design in tiers does not say which of its angles belong together; name what to "
-            f"vary, like --vary '{next(n for n in known if n.endswith('.angle'))}=FROM:TO:STEP'"
-        )
-    return tuple(
-        range_of(design, name, known[name] - half, known[name] + half, step)
-        for name, half, step in USUAL
-    )
-
-
-def plan(design: Design, ranges: Sequence[Range]) -> list[Key]:
-    """Values of every candidate; the first is the design as it stands. Raises FacetraceError if too many."""
-    count = math.prod(len(r.values) for r in ranges)
-    if count > MOST_CANDIDATES:
-        raise FacetraceError(f"{count:,} candidates; at most {MOST_CANDIDATES:,} at once")
-    known = parameters(design)
-    own = tuple(known[r.name] for r in ranges)
-    grid = itertools.product(*(r.values for r in ranges))
-    return list(dict.fromkeys([own, *grid]))
-
-
-def columns(design: Design, ranges: Sequence[Range]) -> dict[str, Kind]:
-    """The columns of a row and what reads them from text."""
-    known = parameters(design)
-    kinds: dict[str, Kind] = {r.name: type(known[r.name]) for r in ranges}
-    kinds |= dict.fromkeys(SIZES, float)
-    for name in FIGURES:
-        kinds |= {name: float, f"{name}_stderr": float}
-    for name in GAINS:
-        kinds |= {f"{name}_gain": float, f"{name}_gain_stderr": float}
-    kinds |= {"clear_window": float, "clear_window_stderr": float}
-    return kinds | {"tilt_deg": _tilt_cell, "tilt_deg_stderr": float, "tilt_azimuth": float, "remark": str}  # fmt: skip
-
-
-def needed() -> list[str]:
-    """Columns that every candidate that can be cut fills."""
-    figures = [*FIGURES, *(f"{name}_gain" for name in GAINS), "clear_window"]
-    return [*SIZES, "tilt_deg", *(n for name in figures for n in (name, f"{name}_stderr"))]
-
-
-def _tilt_cell(text: str) -> Cell:
-    return text if text == NEVER else float(text)
-
-
-def with_values(design: Design, ranges: Sequence[Range], key: Key) -> Design:
-    """A candidate's design. Raises FacetraceError where the values are not allowed."""
-    for wanted, value in zip(ranges, key, strict=True):
-        assert isinstance(value, int | float)
-        design = with_value(design, wanted.name, value)
-    return design
-
-
-def shaped(design: Design, setting: Setting) -> Solid:
-    """The solid, scaled in all sizes where a weight is fixed. Raises DesignError."""
-    solid = build_solid(design)
-    if setting.carats is None:
-        return solid
-    factor = (setting.carats / measure(solid, setting.density).carats) ** (1 / 3)
-    return solid.scaled(factor)
-
-
-def traced(design: Design, setting: Setting, floor: float | None = None) -> Traced:
-    """Build and trace. *floor*: see ``trace.run.trace_sums``. Raises DesignError where it cannot be cut."""
-    solid = shaped(design, setting)
-    axis = (design.axis.tilt, design.axis.azimuth)
-    scene = aligned(scene_of(solid, setting.medium, axis, setting.light, View()))
-    floor = roulette_floor(scene, setting.seed) if floor is None else floor
-    return Traced(solid, scene, trace_sums(scene, setting.points, setting.seed, floor=floor))
-
-
-def sweep(
-    design: Design, ranges: Sequence[Range], setting: Setting, done: Mapping[Key, Row]
-) -> Iterator[Row]:
-    """Rows of ``plan`` in its order; those already *done* come back as they are.
-
-    Raises DesignError where the design itself cannot be cut; a candidate that cannot has a remark
-    and no figures.
+    Parameters
+    ----------
+    ranges : values of the parameters (see ``sweep.range_of``); by default pavilion and crown angle around their own.
+    wish : what the recommendation goes by, see ``wish.choose``; at_least [ct] and keep_light (0 to 1) too.
+    absorbing : with the material's colour, or the cut alone.
+    rays : for the figures of each candidate.
+    window_share : of the clear stone's light (0 to 1), from which on the tilt counts as a window.
+    carats : what every candidate is scaled to weigh; by default the girdle's size stays.
+    keeping : the table that rows go to, and who is told how far it is.
     """
-    base: Traced | None = None
-    for key in plan(design, ranges):
-        if key in done:
-            yield done[key]
-            continue
-        base = base or traced(design, setting)
-        values: Row = dict(zip((r.name for r in ranges), key, strict=True))
-        try:
-            yield values | _figures(with_values(design, ranges, key), setting, base)
-        except FacetraceError as problem:
-            blank = dict.fromkeys(columns(design, ranges))
-            yield blank | values | {"remark": f"cannot be cut: {problem}"}
-
-
-def _figures(design: Design, setting: Setting, base: Traced) -> Row:
-    candidate = traced(design, setting, base.sums.floor)
-    found = face_up(candidate.sums, candidate.scene)
-    gains = difference(candidate.sums, candidate.scene, base.sums, base.scene, GAINS)
-    sizes = measure(candidate.solid, setting.density)
-    named: dict[str, Estimate | None] = {**found.measures, **_colours(found.colour)}
-    row: Row = {name: getattr(sizes, name) for name in SIZES[:-1]}
-    row["face_mm2"] = candidate.solid.face_mm2
-    for name in FIGURES:
-        row |= cells(name, named[name])
-    for name in GAINS:
-        row |= cells(f"{name}_gain", gains[name])
-    axis = (design.axis.tilt, design.axis.azimuth)
-    tilt = tilt_tolerance(
-        candidate.solid, setting.clear, axis, setting.window_share, setting.seed
+    keeping = keeping or Keeping()
+    conditions = conditions_of(
+        material, light, absorbing=absorbing, rays=rays, seed=seed, window_share=window_share, carats=carats
     )  # fmt: skip
-    row |= cells("clear_window", tilt.face_up) | cells("tilt_deg", tilt.tilt)
-    if tilt.tilt is None:
-        row["tilt_deg"] = NEVER
-    return row | {"tilt_azimuth": tilt.azimuth, "remark": _remark(candidate.solid)}
+    ranges = tuple(ranges) or usual_ranges(design)
+    keys = candidates(design, ranges)
+    # of all that decides a row; the ranges only decide which rows there are
+    mark = fingerprint(
+        "angles", design, conditions.density, (conditions.medium, conditions.clear), light,
+        points=conditions.points, seed=seed, window_share=window_share, carats=carats,
+    )  # fmt: skip
+    about = f"angles of {design.name} ({material.name}): {_under(conditions)}"
+    with keeping.table(
+        mark, columns(design, ranges), [r.name for r in ranges], about, needed()
+    ) as ledger:  # fmt: skip
+        started = time.perf_counter()
+        work = sweep(design, ranges, conditions, ledger.rows)
+        rows = keeping.filled(ledger, keys, work, "candidates")
+        seconds = time.perf_counter() - started
+        apart = Comparing(design, ranges, conditions)
+        weight = conditions.weight
+        best = {
+            each: choose(rows, each, weight, apart, at_least=at_least, keep_light=keep_light)
+            for each in WISHES
+        }
+        return AngleStudy(
+            design, material, absorbing, conditions, ranges, rows, front(rows, weight), best, wish,
+            confirm(design, ranges, conditions, best[wish]), at_least, keep_light,
+            tuple(build_solid(design).missing), seconds,
+        )  # fmt: skip
 
 
-def _colours(colour: MeanColour) -> dict[str, Estimate | None]:
-    return {name: getattr(colour, name) for name in COLOUR}
-
-
-def _remark(solid: Solid) -> str | None:
-    """Tiers some of whose facets the others cut away."""
-    tiers = Counter(name.rpartition(" ")[0] or name for name in solid.missing)
-    lost = ", ".join(f"{tier} ({count})" for tier, count in tiers.items())
-    return f"no place for: {lost}" if lost else None
-
-
-def cut(rows: Sequence[Row]) -> list[Row]:
-    """Those that have figures."""
-    return [row for row in rows if row["light_return"] is not None]
+def _under(conditions: Conditions) -> str:
+    same = f", all of {conditions.carats:g} ct" if conditions.carats else ""
+    return conditions.light.words + same

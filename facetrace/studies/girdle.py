@@ -4,34 +4,25 @@ Crown and pavilion stay as designed; only how far they stand apart, the finish a
 girdle change. All finishes of one setting share their random numbers and the floor of roulette.
 """
 
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from facetrace.common.ledger import Key, Kind, Row
+from facetrace.common.ledger import CellReader, Key, Row
 from facetrace.design.model import Design
-from facetrace.kernel.paths import (
-    SUM_ABSORBED,
-    SUM_EXTINCTION,
-    SUM_LIT,
-    SUM_WINDOW,
-    SUM_Y,
-    SUMS,
-)
+from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
+from facetrace.optics.material import Material
 from facetrace.solid.girdle import GIRDLE, Blank, blank_of, flats_in, lift_for
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies.rows import SURE_ERRORS, cells, number
-from facetrace.trace.faceup import Estimate, Floats, estimates, face_up
-from facetrace.trace.paired import aligned, difference
-from facetrace.trace.run import Sums, roulette_floor, trace_sums
-from facetrace.trace.scene import Medium, View, scene_of
+from facetrace.studies.rows import SURE_ERRORS, Keeping, cells, fingerprint, number
+from facetrace.trace.faceup import face_up, lost_light
+from facetrace.trace.paired import aligned, difference, recovered
+from facetrace.trace.run import SETS, points_for, roulette_floor, trace_sums
+from facetrace.trace.scene import Medium, View, medium_of, scene_of
 
 GROUND, POLISHED, FLATS = "ground", "polished", "flats"
-# light that went in and did not come back from a lit direction
-LOST = (SUM_WINDOW, SUM_EXTINCTION, SUM_ABSORBED)
 # the trade's claim: a hundred small facets on a polished girdle bring back that share of the light
 # lost (common practice, no source)
 CLAIM = (0.03, 0.05)
@@ -45,8 +36,8 @@ KEY = ("stone", "thickness_mm", "eye_tilt", "finish", "flats")
 
 
 @dataclass(frozen=True)
-class Setting:
-    """What all rows share.
+class GirdleGrid:
+    """Which girdles are compared, and what all rows share.
 
     media: the stone's medium by what it is called, coloured or clear; density in g/cm^3; axis: tilt
     and azimuth of c, degrees; roughness alpha of the ground girdle (kernel.ground); thicknesses: mean
@@ -67,14 +58,19 @@ class Setting:
     seed: int
 
     @property
+    def rays(self) -> int:
+        """Rays that the figures of a row rest on."""
+        return self.points * SETS
+
+    @property
     def finishes(self) -> tuple[tuple[str, int], ...]:
         """(finish, number of flats wished; 0 for smooth), ground first."""
         return ((GROUND, 0), (POLISHED, 0), *((FLATS, n) for n in self.flats))
 
 
-def columns() -> dict[str, Kind]:
+def columns() -> dict[str, CellReader]:
     """The columns of a row and what reads them from text."""
-    kinds: dict[str, Kind] = {
+    kinds: dict[str, CellReader] = {
         "stone": str, "thickness_mm": float, "eye_tilt": float, "finish": str, "flats": int,
     }  # fmt: skip
     kinds |= {"facets": int, **dict.fromkeys(SIZES, float)}
@@ -83,71 +79,71 @@ def columns() -> dict[str, Kind]:
     return kinds
 
 
-def plan(setting: Setting) -> list[Key]:
+def keys_of(grid: GirdleGrid) -> list[Key]:
     """Keys of all rows, in the order in which they are made."""
     return [
         (stone, thickness, tilt, finish, flats)
-        for thickness in setting.thicknesses
-        for stone in setting.media
-        for tilt in setting.tilts
-        for finish, flats in setting.finishes
+        for thickness in grid.thicknesses
+        for stone in grid.media
+        for tilt in grid.tilts
+        for finish, flats in grid.finishes
     ]
 
 
-def sweep(design: Design, setting: Setting, done: Mapping[Key, Row]) -> Iterator[Row]:
-    """Rows of ``plan`` in its order; those already *done* come back as they are.
+def sweep(design: Design, grid: GirdleGrid, done: Mapping[Key, Row]) -> Iterator[Row]:
+    """Rows of ``keys_of`` in its order; those already *done* come back as they are.
 
     carats_to_smooth: what flats cost (below 0); gain: light returned minus that with the ground
     girdle; recovered: gain as a share of the light lost with the ground girdle; flats_recovered: the
     same against the smooth polished girdle. Raises DesignError, FacetraceError (``solid.girdle``).
     """
     blank: Blank | None = None
-    for thickness in setting.thicknesses:
+    for thickness in grid.thicknesses:
         stones: list[Solid] = []
-        for stone, medium in setting.media.items():
-            for tilt in setting.tilts:
-                keys = [(stone, thickness, tilt, *finish) for finish in setting.finishes]
+        for stone, medium in grid.media.items():
+            for tilt in grid.tilts:
+                keys = [(stone, thickness, tilt, *finish) for finish in grid.finishes]
                 if all(key in done for key in keys):
                     yield from (done[key] for key in keys)
                     continue
                 blank = blank or blank_of(design)
-                stones = stones or _stones(blank, thickness, setting)
-                rows = _group(stones, medium, tilt, setting)
+                stones = stones or _stones(blank, thickness, grid)
+                rows = _group(stones, medium, tilt, grid)
                 for key, row in zip(keys, rows, strict=True):
                     named: Row = dict(zip(KEY, key, strict=True))
                     yield named | row
 
 
-def _stones(blank: Blank, thickness: float, setting: Setting) -> list[Solid]:
+def _stones(blank: Blank, thickness: float, grid: GirdleGrid) -> list[Solid]:
     lift = lift_for(blank, thickness)
     smooth = blank.stone(blank.outline, lift)
-    cut = [blank.stone(flats_in(blank.outline, n), lift) for n in setting.flats]
+    cut = [blank.stone(flats_in(blank.outline, n), lift) for n in grid.flats]
     return [smooth, smooth, *cut]
 
 
-def _group(stones: list[Solid], medium: Medium, tilt: float, setting: Setting) -> list[Row]:
+def _group(stones: list[Solid], medium: Medium, tilt: float, grid: GirdleGrid) -> list[Row]:
     """One row for each finish, under one light and view."""
-    view = View(eye_tilt=tilt, eye_azimuth=setting.azimuth)
+    view = View(eye_tilt=tilt, eye_azimuth=grid.azimuth)
     scenes = []
-    for solid, (finish, _) in zip(stones, setting.finishes, strict=True):
-        rough = {n: setting.roughness for n in solid.names if n.startswith(f"{GIRDLE} ")}
+    for solid, (finish, _) in zip(stones, grid.finishes, strict=True):
+        rough = {n: grid.roughness for n in solid.names if n.startswith(f"{GIRDLE} ")}
         ground = rough if finish == GROUND else None
-        scene = scene_of(solid, medium, setting.axis, setting.light, view, ground=ground)
+        scene = scene_of(solid, medium, grid.axis, grid.light, view, ground=ground)
         scenes.append(aligned(scene))
-    floor = roulette_floor(scenes[0], setting.seed)
-    sums = [trace_sums(s, setting.points, setting.seed, floor=floor) for s in scenes]
-    smooth = measure(stones[1], setting.density).carats
+    floor = roulette_floor(scenes[0], grid.seed)
+    sums = [trace_sums(s, grid.points, grid.seed, floor=floor) for s in scenes]
+    smooth = measure(stones[1], grid.density).carats
     rows = []
     for solid, scene, own in zip(stones, scenes, sums, strict=True):
-        sizes = measure(solid, setting.density)
+        sizes = measure(solid, grid.density)
         row: Row = {
             "facets": sum(n.startswith(f"{GIRDLE} ") for n in solid.names),
             "carats": sizes.carats, "carats_to_smooth": sizes.carats - smooth,
             "girdle_mean_mm": sizes.girdle_mean_mm, "girdle_min_mm": sizes.girdle_min_mm,
         }  # fmt: skip
-        found = face_up(own, scene).measures | {"lost": lost_light(own)}
+        measures = face_up(own, scene).measures | {"lost": lost_light(own)}
         for name in FIGURES:
-            row |= cells(name, found[name])
+            row |= cells(name, measures[name])
         gain = difference(own, scene, sums[0], scenes[0], ("light_return",))["light_return"]
         row |= cells("gain", gain)
         row |= cells("recovered", recovered(own, sums[0]))
@@ -156,23 +152,67 @@ def _group(stones: list[Solid], medium: Medium, tilt: float, setting: Setting) -
     return rows
 
 
-def lost_light(sums: Sums) -> Estimate:
-    """Share of the light that goes in and is not returned: window, extinction and absorbed."""
-    lost = list(LOST)
-    return estimates(sums.rows, lambda t: t[:, lost].sum(axis=1)[:, None] / t[:, [SUM_Y]])[0]
+@dataclass(frozen=True)
+class GirdleStudy:
+    """All finishes of a design's girdle; seconds: that the rows took."""
+
+    design: Design
+    material: Material
+    grid: GirdleGrid
+    rows: list[Row]
+    seconds: float
+
+    @property
+    def title(self) -> str:
+        """Design and material."""
+        return f"{self.design.name} ({self.material.name})"
+
+    @property
+    def under(self) -> str:
+        """The light, and how the girdle is ground."""
+        return _under(self.grid)
 
 
-def recovered(sums: Sums, before: Sums) -> Estimate:
-    """Light returned more than *before*, as a share of the light lost before; a paired figure."""
-    lost = [SUMS + column for column in LOST]
+def study_girdle(
+    design: Design, material: Material, light: Light, *, thicknesses: Sequence[float] = (0.1, 0.2, 0.3, 0.5),
+    tilts: Sequence[float] = (0.0, 15.0, 30.0), azimuth: float = 90.0, flats: Sequence[int] = (96,),
+    roughness: float = 0.39, absorbing: bool = True, rays: int = 1 << 16, seed: int = 1,
+    keeping: Keeping | None = None,
+) -> GirdleStudy:  # fmt: skip
+    """Compare the girdle ground, polished smooth and in flats. Raises DesignError, FacetraceError (``solid.girdle``).
 
-    def share(totals: Floats) -> Floats:
-        after = totals[:, SUM_LIT] / totals[:, SUM_Y]
-        was = totals[:, SUMS + SUM_LIT] / totals[:, SUMS + SUM_Y]
-        gone = totals[:, lost].sum(axis=1) / totals[:, SUMS + SUM_Y]
-        return np.asarray(((after - was) / gone)[:, None])
+    Parameters
+    ----------
+    thicknesses : mean heights of the smooth girdle [mm].
+    tilts : of the eye off the zenith [deg], towards *azimuth* [deg from the length].
+    flats : numbers of flats on the polished girdle.
+    roughness : alpha of the ground girdle (kernel.ground).
+    absorbing : the stone as coloured too, besides the cut alone.
+    rays : for each figure.
+    keeping : the table that rows go to, and who is told how far it is.
+    """
+    keeping, eye = keeping or Keeping(), observer()
+    media = {"clear": medium_of(material, eye, absorbing=False)}
+    if absorbing and (material.spectrum or material.colouring):
+        media = {"coloured": medium_of(material, eye), **media}
+    grid = GirdleGrid(
+        media, material.density, (design.axis.tilt, design.axis.azimuth), light, roughness,
+        tuple(thicknesses), tuple(tilts), azimuth, tuple(flats), points_for(rays), seed,
+    )  # fmt: skip
+    # of all that decides a row; thicknesses, tilts and flats only decide which rows there are
+    mark = fingerprint(
+        "girdle", design, grid.density, media, light, axis=grid.axis,
+        roughness=roughness, azimuth=azimuth, points=grid.points, seed=seed,
+    )  # fmt: skip
+    about = f"girdle of {design.name} ({material.name}): {_under(grid)}"
+    with keeping.table(mark, columns(), KEY, about, list(columns())) as ledger:
+        started = time.perf_counter()
+        rows = keeping.filled(ledger, keys_of(grid), sweep(design, grid, ledger.rows), "rows")
+        return GirdleStudy(design, material, grid, rows, time.perf_counter() - started)
 
-    return estimates(np.hstack([sums.rows, before.rows]), share)[0]
+
+def _under(grid: GirdleGrid) -> str:
+    return f"{grid.light.words}, ground with roughness {grid.roughness:g}"
 
 
 @dataclass(frozen=True)

@@ -1,14 +1,25 @@
-"""Rows of studies: figures put into cells and taken out again."""
+"""Rows of studies: figures put into cells and taken out again, and the table that they are kept in."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-from facetrace.common.ledger import Cell, Row
+import facetrace
+from facetrace.common.ledger import Cell, CellReader, Key, Ledger, Row, fingerprint_of
+from facetrace.common.output import record
+from facetrace.common.progress import ProgressBar, silent
+from facetrace.common.signals import Stopped, stop_repeating
+from facetrace.design.model import Design
+from facetrace.optics.lights import Light
 from facetrace.trace.faceup import Estimate
 from facetrace.trace.scene import Medium
 
 # a figure or difference so many standard errors from nothing counts as one
 SURE_ERRORS = 2.0
+# so many rows are announced before they are begun
+MANY = 1000
 
 
 def number(row: Mapping[str, Cell], name: str) -> float:
@@ -26,6 +37,100 @@ def cells(name: str, estimate: Estimate | None) -> Row:
     return {name: estimate.value, f"{name}_stderr": estimate.stderr}
 
 
-def media_facts(media: Iterable[Medium]) -> list[Any]:
-    """What of media decides the numbers, for the fingerprint of a table."""
-    return [[m.physics, m.spectrum.tobytes(), m.white.tobytes()] for m in media]
+def fingerprint(
+    study: str,
+    design: Design,
+    density: float,
+    media: Iterable[Medium] | Mapping[str, Medium],
+    light: Light,
+    **more: Any,
+) -> str:
+    """Of all that decides a row of a study, and of *more*, for ``Ledger.open``; names of media count, too."""
+    names, own = ([list(media)], media.values()) if isinstance(media, Mapping) else ([], media)
+    return fingerprint_of({
+        "study": study,
+        "version": facetrace.__version__,
+        "design": design.model_dump(mode="json", exclude={"name", "notes"}),
+        "density": density,
+        "media": [*names, *([m.physics, m.spectrum.tobytes(), m.white.tobytes()] for m in own)],
+        "light": light.row.tobytes(),
+        **more,
+    })  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Keeping:
+    """Where a study keeps its rows, and who is told how far it is; without any of it in memory, and nobody.
+
+    Parameters
+    ----------
+    csv : the table of all rows; a study that was stopped goes on from it.
+    fresh : whether a table that is there already is begun anew.
+    progress : shows how much is done.
+    note : takes remarks.
+    held : keeps the table locked after the study, so that of two runs all files are of one.
+    """
+
+    csv: Path | None = None
+    fresh: bool = False
+    progress: ProgressBar = silent
+    note: Callable[[str], None] = lambda _: None
+    held: ExitStack | None = None
+
+    @contextmanager
+    def table(
+        self, fingerprint: str, columns: Mapping[str, CellReader], key: Sequence[str], about: str,
+        needed: Sequence[str] = (),
+    ) -> Iterator[Ledger]:  # fmt: skip
+        """The ledger of a study (see ``Ledger.open``), locked."""
+        ledger = Ledger.open(
+            self.csv, fingerprint, columns, key, about=about, fresh=self.fresh, needed=needed
+        )
+        with ExitStack() as own:
+            yield (self.held or own).enter_context(ledger)
+
+    def filled(
+        self, ledger: Ledger, keys: Sequence[Key], rows: Iterable[Row], what: str
+    ) -> list[Row]:
+        """See the function of that name."""
+        return filled(ledger, keys, rows, what, self.progress, self.note)
+
+
+def filled(
+    ledger: Ledger, keys: Sequence[Key], rows: Iterable[Row], what: str, progress: ProgressBar,
+    note: Callable[[str], None], complete: Callable[[Row], bool] = lambda _: True,
+) -> list[Row]:  # fmt: skip
+    """All rows of a study, each into the ledger as it comes.
+
+    A signal that stops it leaves the rows that are there; a note of the exception says how many.
+
+    Parameters
+    ----------
+    keys : of the rows, in their order.
+    what : what the rows are called, in words.
+    complete : which rows of the ledger are not made anew.
+    """
+    try:
+        known = {key for key in keys if key in ledger.rows and complete(ledger.rows[key])}
+        if known:
+            note(f"{len(known)} of {len(keys)} {what} come from {ledger.path}")
+        if len(keys) - len(known) > MANY:
+            note(f"{len(keys) - len(known):,} {what} to do, which takes long; Ctrl-C stops")
+        made: list[Row] = []
+        with progress(f"{len(keys)} {what} (the first run compiles)") as report:
+            for key, row in zip(keys, rows, strict=True):
+                if key not in known:
+                    ledger.add(row)
+                made.append(row)
+                report(len(made) / len(keys))
+    except (Stopped, KeyboardInterrupt) as error:
+        stop_repeating()
+        have = sum(key in ledger.rows for key in keys)
+        if ledger.path is not None and have:
+            ledger.save()
+            error.add_note(f"stopped: {have} of {len(keys)} in {ledger.path}; the same command goes on from there")  # fmt: skip
+        raise
+    ledger.save()
+    if ledger.path is not None:
+        record([ledger.path])
+    return made

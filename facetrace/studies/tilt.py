@@ -1,7 +1,7 @@
 """Tilt tolerance: how far a stone may be tilted before it windows.
 
 The cut alone is asked: no colour, one wavelength, so that nothing hides a window. The window is
-the share of light that comes from below the girdle plane (``measures.faceup``), and does not depend on the
+the share of light that comes from below the girdle plane (``trace.faceup``), and does not depend on the
 light. It opens where the ray refracted at the table meets a flank below the critical angle:
 sin t = n sin(P - C) for a flat table over flanks at P, total reflection at C.
 """
@@ -75,9 +75,9 @@ def tilt_tolerance(
         now = {a: window(tilt, a) for a in azimuths}
         opened = [a for a in azimuths if now[a].value > share]
         if opened:
-            found = {a: _crossing(window, a, tilt, before[a], now[a], share) for a in opened}
-            worst = min(opened, key=lambda a: found[a].value)
-            return TiltTolerance(found[worst], worst, level)
+            crossings = {a: _crossing(window, a, tilt, before[a], now[a], share) for a in opened}
+            worst = min(opened, key=lambda a: crossings[a].value)
+            return TiltTolerance(crossings[worst], worst, level)
         before = now
     return TiltTolerance(None, None, level)
 

@@ -7,8 +7,8 @@ from typing import Literal
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Key, Row
 from facetrace.design.model import Design
-from facetrace.studies.angles import Range, Setting, Traced, cut, traced, with_values
 from facetrace.studies.rows import number
+from facetrace.studies.sweep import Conditions, Range, Traced, that_can_be_cut, traced, with_values
 from facetrace.trace.faceup import Estimate, face_up
 from facetrace.trace.paired import difference
 
@@ -42,7 +42,7 @@ def front(rows: Sequence[Row], weight: str) -> list[Row]:
     """
     kept: list[Row] = []
     best = -1.0
-    for row in sorted(cut(rows), key=lambda r: (-number(r, weight), -number(r, LIGHT))):
+    for row in sorted(that_can_be_cut(rows), key=lambda r: (-number(r, weight), -number(r, LIGHT))):
         if number(row, LIGHT) > best:
             best = number(row, LIGHT)
             kept.append(row)
@@ -65,9 +65,9 @@ def choose(
     *keep_light* of the best light. balance: on the front, the largest product of light and
     weight. Raises FacetraceError where no candidate is heavy enough.
     """
-    able = [row for row in cut(rows) if number(row, "carats") >= at_least]
+    able = [row for row in that_can_be_cut(rows) if number(row, "carats") >= at_least]
     if not able:
-        heaviest = max((number(r, "carats") for r in cut(rows)), default=0.0)
+        heaviest = max((number(r, "carats") for r in that_can_be_cut(rows)), default=0.0)
         raise FacetraceError(
             f"--at-least {at_least:g}: no candidate weighs so much; the heaviest has {heaviest:.3f} ct"
         )
@@ -94,9 +94,9 @@ def _tied(best: Row, rows: Sequence[Row], apart: Callable[[Row, Row], Estimate])
 class Comparing:
     """Differences between candidates of a sweep, traced again with the sweep's own random numbers."""
 
-    def __init__(self, design: Design, ranges: Sequence[Range], setting: Setting) -> None:
-        self._design, self._ranges, self._setting = design, ranges, setting
-        self._floor = traced(design, setting).sums.floor
+    def __init__(self, design: Design, ranges: Sequence[Range], conditions: Conditions) -> None:
+        self._design, self._ranges, self._conditions = design, ranges, conditions
+        self._floor = traced(design, conditions).sums.floor
         self._done: dict[Key, Traced] = {}
 
     def __call__(self, a: Row, b: Row) -> Estimate:
@@ -108,62 +108,22 @@ class Comparing:
         key = tuple(row[r.name] for r in self._ranges)
         if key in self._done:
             return self._done[key]
-        found = traced(with_values(self._design, self._ranges, key), self._setting, self._floor)
+        candidate = traced(
+            with_values(self._design, self._ranges, key), self._conditions, self._floor
+        )
         if keep:
-            self._done[key] = found
-        return found
+            self._done[key] = candidate
+        return candidate
 
 
-def confirm(design: Design, ranges: Sequence[Range], setting: Setting, row: Row) -> Confirmed:
+def confirm(design: Design, ranges: Sequence[Range], conditions: Conditions, row: Row) -> Confirmed:
     """Trace the chosen one and the design as it stands with other random numbers and more rays."""
     fresh = replace(
-        setting, points=CONFIRM * setting.points, seed=setting.seed ^ CONFIRM_SEED
-    )  # fmt: skip
+        conditions, points=CONFIRM * conditions.points, seed=conditions.seed ^ CONFIRM_SEED
+    )
     base = traced(design, fresh)
     key = tuple(row[r.name] for r in ranges)
     one = traced(with_values(design, ranges, key), fresh, base.sums.floor)
-    found = face_up(one.sums, one.scene).measures
+    measures = face_up(one.sums, one.scene).measures
     gains = difference(one.sums, one.scene, base.sums, base.scene, FIGURES)
-    return Confirmed({name: found[name] for name in FIGURES}, gains)
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """A whole sweep and what it advises: rows of candidates, the first being the design as it stands."""
-
-    ranges: tuple[Range, ...]
-    setting: Setting
-    rows: list[Row]
-    front: list[Row]
-    best: dict[Wish, Row]
-    wish: Wish
-    confirmed: Confirmed
-    at_least: float
-    keep_light: float
-
-    @property
-    def chosen(self) -> Row:
-        """The candidate recommended."""
-        return self.best[self.wish]
-
-    @property
-    def as_it_stands(self) -> Row:
-        """The design's own row."""
-        return self.rows[0]
-
-
-def outcome(
-    design: Design, ranges: Sequence[Range], setting: Setting, rows: Sequence[Row], wish: Wish,
-    *, at_least: float = 0.0, keep_light: float = 0.9,
-) -> Outcome:  # fmt: skip
-    """Choose among the rows of a sweep: see ``choose``. Raises FacetraceError where none will do."""
-    apart = Comparing(design, ranges, setting)
-    best = {
-        each: choose(
-            rows, each, setting.weight, apart, at_least=at_least, keep_light=keep_light
-        ) for each in WISHES
-    }  # fmt: skip
-    return Outcome(
-        tuple(ranges), setting, list(rows), front(rows, setting.weight), best, wish,
-        confirm(design, ranges, setting, best[wish]), at_least, keep_light,
-    )  # fmt: skip
+    return Confirmed({name: measures[name] for name in FIGURES}, gains)

@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from facetrace.kernel.paths import (
+from facetrace.kernel.tally import (
     COUNT_EVENTS,
     COUNT_HITS,
     COUNT_MISSES,
@@ -57,6 +57,8 @@ SHARES = {
     "absorbed": SUM_ABSORBED,
     "surface": SUM_SURFACE,
 }
+# light that went in and did not come back from a lit direction
+LOST = (SUM_WINDOW, SUM_EXTINCTION, SUM_ABSORBED)
 COLOUR = ("lightness", "chroma", "hue_deg")
 # outcomes of a path that are no measure: roulette has mean 0, lost is a defect
 UNNAMED = {"roulette": SUM_ROULETTE, "lost": SUM_LOST}
@@ -155,6 +157,21 @@ def _lch(xyz: Floats, white: Floats) -> Floats:
     lab = lab_of(xyz, white)
     hue = np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360
     return np.column_stack([lab[:, 0], np.hypot(lab[:, 1], lab[:, 2]), hue])
+
+
+def light_return_of(totals: Floats) -> Floats:
+    """Share of the light that is returned, (n,), of totals (n, columns)."""
+    return np.asarray(totals[:, SUM_LIT] / totals[:, SUM_Y])
+
+
+def lost_light_of(totals: Floats) -> Floats:
+    """Share of the light that goes in and is not returned: window, extinction and absorbed; as ``light_return_of``."""
+    return np.asarray(totals[:, list(LOST)].sum(axis=1) / totals[:, SUM_Y])
+
+
+def lost_light(sums: Sums) -> Estimate:
+    """``lost_light_of`` with its error."""
+    return estimates(sums.rows, lambda totals: lost_light_of(totals)[:, None])[0]
 
 
 def figures_of(totals: Floats, scene: Scene, names: Sequence[str]) -> Floats:

@@ -2,7 +2,7 @@
 
 Sets of points with the same seed meet two like stones at like places, if their scenes are
 ``aligned``, so that much of their errors cancels. Their sums side by side are one sample of both, from which the variance of the
-difference follows as that of any figure does (``measures.faceup``); nothing is assumed about
+difference follows as that of any figure does (``trace.faceup``); nothing is assumed about
 how far they cancel.
 """
 
@@ -11,8 +11,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from facetrace.kernel.paths import SUMS
-from facetrace.trace.faceup import Estimate, Floats, estimates, figures_of
+from facetrace.kernel.tally import SUMS
+from facetrace.trace.faceup import (
+    Estimate,
+    Floats,
+    estimates,
+    figures_of,
+    light_return_of,
+    lost_light_of,
+)
 from facetrace.trace.run import Sums
 from facetrace.trace.scene import Scene
 
@@ -52,3 +59,13 @@ def difference(
 
         found[name] = estimates(rows, apart, period=TURN if name == "hue_deg" else None)[0]
     return found
+
+
+def recovered(sums: Sums, before: Sums) -> Estimate:
+    """Light returned more than *before*, as a share of the light lost before."""
+
+    def share(totals: Floats) -> Floats:
+        of, was = totals[:, :SUMS], totals[:, SUMS:]
+        return ((light_return_of(of) - light_return_of(was)) / lost_light_of(was))[:, None]
+
+    return estimates(np.hstack([sums.rows, before.rows]), share)[0]

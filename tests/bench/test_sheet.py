@@ -11,13 +11,14 @@ import pytest
 import trimesh
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from page_checks import document_in, loose_numbers, wrong_figures
 from shared import DESIGNS, ROUND, SCHEMA, document, run
 
 from facetrace.bench.faults import _within
 from facetrace.bench.gears import on_gear
 from facetrace.bench.steps import bench_steps
 from facetrace.design.model import Design, read_design
-from facetrace.report.html import css_string, document_in, loose_numbers, wrong_figures
+from facetrace.report.html import css_string
 from facetrace.report.line_drawing import ABOVE, BELOW, END, SIDE, Drawing
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes

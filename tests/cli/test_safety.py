@@ -24,7 +24,7 @@ from shared import ROOT, ROUND, run
 import facetrace
 from facetrace.common.errors import FacetraceError, visible
 from facetrace.common.ledger import Ledger
-from facetrace.common.names import beside, lies_in, odd_words
+from facetrace.common.names import control_characters_in, lies_in, path_beside
 
 PACKAGE = Path(facetrace.__file__).parent
 
@@ -113,7 +113,7 @@ def test_nothing_is_evaluated_unpickled_or_given_to_a_shell():
     ["a.stl", "scans/a.stl", "../a.stl", "../other/a.stl", "scans/../a.stl", "./a.stl", "a b'c.stl", "..a.stl", "a..stl"],
 )  # fmt: skip
 def test_names_that_lead_nearby(name):
-    assert beside(Path("lot/stone.toml"), name) == Path("lot") / name
+    assert path_beside(Path("lot/stone.toml"), name) == Path("lot") / name
 
 
 @pytest.mark.parametrize(
@@ -124,7 +124,7 @@ def test_names_that_lead_nearby(name):
 def test_names_that_lead_away(name):
     """On this system or another: on Windows a share's name alone asks another machine."""
     with pytest.raises(FacetraceError, match=r"leads more than one|place on one machine"):
-        beside(Path("lot/stone.toml"), name)
+        path_beside(Path("lot/stone.toml"), name)
 
 
 def test_what_lies_in_a_folder():
@@ -374,13 +374,13 @@ def test_control_characters_in_a_file_are_refused(kind, tmp_path):
 
 
 def test_control_characters_in_keys_and_results():
-    found = list(odd_words({"a": [{"b": "x\x1b"}, 1], "c\x07": "fine", "d": {"e": "\ud800"}, "f": "tab\tline\n"}))  # fmt: skip
+    found = list(control_characters_in({"a": [{"b": "x\x1b"}, 1], "c\x07": "fine", "d": {"e": "\ud800"}, "f": "tab\tline\n"}))  # fmt: skip
     assert sorted(place for place, _ in found) == [(), ("a", 0, "b"), ("d", "e")]
     assert all(visible(words) == words for _, words in found)
     deep = "x"
     for _ in range(2_000):
         deep = [deep]
-    assert list(odd_words(deep)) == []
+    assert list(control_characters_in(deep)) == []
 
 
 def test_a_result_with_control_characters_is_refused(tmp_path):

@@ -10,7 +10,7 @@ from types import ModuleType
 import pytest
 from shared import ROOT
 
-from facetrace.common.compiled import KeptFile
+from facetrace.kernel.code_cache import CodeCacheFile
 from facetrace.kernel.compiling import fingerprint
 from facetrace.placement import climbing, programs
 
@@ -51,7 +51,7 @@ def test_fingerprint_is_the_same_in_every_process():
 
 
 def kept_file(folder):
-    return KeptFile(str(folder), "walk-1.py3", (1.5, 99))
+    return CodeCacheFile(str(folder), "walk-1.py3", (1.5, 99))
 
 
 def test_code_of_two_keys_never_shares_a_file(tmp_path):
@@ -66,7 +66,7 @@ def test_code_of_two_keys_never_shares_a_file(tmp_path):
 
 def test_code_of_other_sources_or_versions_is_not_taken(tmp_path, monkeypatch):
     kept_file(tmp_path).save("key", "code")
-    assert KeptFile(str(tmp_path), "walk-1.py3", (1.6, 99)).load("key") is None
+    assert CodeCacheFile(str(tmp_path), "walk-1.py3", (1.6, 99)).load("key") is None
     later = kept_file(tmp_path)
     later._version = "another numba"
     assert later.load("key") is None
@@ -161,7 +161,7 @@ ENTRIES = {climbing: ("climbed", "nearby", "rated"), programs: ("least_cost",)}
 def test_placement_s_entries_call_nothing_compiled_of_another_file(module, name):
     """numba looks for edits in an entry's own file alone; so there must be all that it calls, and all its constants."""
     entry = getattr(module, name)
-    assert isinstance(entry._cache._cache_file, KeptFile)
+    assert isinstance(entry._cache._cache_file, CodeCacheFile)
     seen, left = set(), [entry.py_func]
     while left:
         function = left.pop()

@@ -73,7 +73,7 @@ def opened(browser, report_page):
 
 
 def test_a_browser_finds_every_figure_in_the_json(opened):
-    """A second program, the browser's own JSON and arithmetic, does what report.html.wrong_figures does."""
+    """A second program, the browser's own JSON and arithmetic, does what page_checks.wrong_figures does."""
     count, wrong = opened().evaluate(CHECK)
     assert count > 150
     assert wrong == []

@@ -10,12 +10,12 @@ import jsonschema
 import numpy as np
 import pytest
 import trimesh
+from page_checks import document_in, loose_numbers, wrong_figures
 from PIL import Image
 from scipy.spatial import ConvexHull
 from shared import ROOT, SCHEMA, run
 
 from facetrace.design.model import read_design
-from facetrace.report.html import document_in, loose_numbers, wrong_figures
 from facetrace.report.line_drawing import behind
 from facetrace.report.plan import Panel, plan_png, saw_planes
 from facetrace.report.six_views import SIDES, Plane, Scene, chained, side_axes, skin_line
@@ -23,7 +23,7 @@ from facetrace.rough.rough import read_rough, rough_of
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
 from facetrace.studies import saw
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 
 HOSTILE = "Piece <script>alert(\"x\")</script> & 'one'"
 C = np.array([0.3, -0.2, 0.93])

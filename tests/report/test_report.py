@@ -15,27 +15,25 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from page_checks import document_in, loose_numbers, misplaced, wrong_figures
 from PIL import Image
 from plan_pages import FAST, box, changes, paged, plan_of, run, sawn_of, without
 from shared import SCHEMA
 from typer.testing import CliRunner
 
 from facetrace.cli.commands import app
-from facetrace.report.charts import Scale, Series, chart, misplaced
+from facetrace.report.charts import Scale, Series, chart
 from facetrace.report.html import (
     Figures,
     asset,
-    document_in,
     embedded,
     esc,
     look_up,
-    loose_numbers,
     page,
     shown,
-    wrong_figures,
 )
 from facetrace.report.pages import report_html
-from facetrace.studies.money import INDEPENDENT, LEFT_OUT
+from facetrace.results.money import INDEPENDENT, LEFT_OUT
 
 RFC6901 = json.loads(
     r'{"foo": ["bar", "baz"], "": 0, "a/b": 1, "c%d": 2, "e^f": 3, "g|h": 4, "i\\j": 5, "k\"l": 6, " ": 7, "m~n": 8}'

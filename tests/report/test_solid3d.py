@@ -33,7 +33,7 @@ from facetrace.rough.scan import Scan
 from facetrace.rough.zone import read_zones
 from facetrace.solid.body import Body
 from facetrace.solid.export import mesh_of
-from facetrace.studies.orient import Cut
+from facetrace.studies.zoned import Cut
 
 DESIGNS = ROOT / "designs"
 HOSTILE = ["<img src=x onerror='window.hacked=1'>", "</script><script>window.hacked=1</script>", "\"'&<!--\u2028"]  # fmt: skip

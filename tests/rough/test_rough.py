@@ -25,7 +25,7 @@ from facetrace.rough.rough import Disc, read_rough, rough_of, schema_text, short
 from facetrace.rough.scan import Scan, mended, read_scan
 from facetrace.rough.zone import differences, read_zones
 from facetrace.solid import convex as fit
-from facetrace.studies.orient import BASE, cut_of, place_of, subject_of
+from facetrace.studies.zoned import BASE, cut_of, place_of, subject_of
 
 FOLDER = ROOT / "designs" / "roughs"
 SCHEMA_NAME = "facetrace-rough.schema.json"

@@ -19,7 +19,8 @@ from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
 from facetrace.studies import angles
-from facetrace.studies.angles import Setting, cut, range_of, sweep
+from facetrace.studies import sweep as sweeping
+from facetrace.studies.sweep import Conditions, conditions_of, range_of, sweep, that_can_be_cut
 from facetrace.studies.tilt import distinct_azimuths, tilt_tolerance
 from facetrace.studies.wish import choose, front
 from facetrace.trace.faceup import Estimate, face_up
@@ -46,11 +47,10 @@ def design_of(path):
     return read_design(path).design
 
 
-def setting(material="corundum", points=128, **wishes):
-    found, eye = find_material(material), observer()
-    wishes = {"light": find_light("hemisphere"), "seed": 1} | wishes
-    clear = medium_of(found, eye, absorbing=False, wavelength_nm=589.3)
-    return Setting(found.density, medium_of(found, eye), clear, points=points, **wishes)
+def conditions(material="corundum", points=128, **wishes):
+    return conditions_of(
+        find_material(material), find_light("hemisphere"), rays=128 * points, **wishes
+    )
 
 
 # ---- the numbers of a design ----------------------------------------------------------------
@@ -100,7 +100,7 @@ def test_wrong_numbers_are_refused_in_one_line(name, value, words):
 def test_weight_can_be_held():
     """1 ct = 0.2 g (metric carat, 1907); at a fixed weight all sizes scale alike."""
     ranges = (range_of(design_of(ROUND), "pavilion.angle", 40, 44, 2),)
-    rows = list(sweep(design_of(ROUND), ranges, setting(points=16, carats=1.5), {}))
+    rows = list(sweep(design_of(ROUND), ranges, conditions(points=16, carats=1.5), {}))
     assert [row["carats"] for row in rows] == pytest.approx([1.5] * 3, rel=1e-9)
     # deeper stones of one weight are smaller across
     by_angle = sorted(rows, key=lambda row: row["pavilion.angle"])
@@ -134,7 +134,7 @@ def test_tilt_error_is_what_it_says():
     Chance: a spread of 24 is out by 1.5 times in under 1 of 1,000 cases.
     """
     solid = build_solid(design_of(ROUND))
-    clear = setting().clear
+    clear = conditions().clear
     found = [tilt_tolerance(solid, clear, (0.0, 0.0), 0.1, seed).tilt for seed in range(24)]
     ratio = np.std([t.value for t in found], ddof=1) / np.mean([t.stderr for t in found])
     assert 0.25 < ratio < 1.5
@@ -157,7 +157,7 @@ def test_shallow_pavilions_window_at_the_critical_angle():
     material = find_material("corundum")
     medium = medium_of(material, observer(), absorbing=False, wavelength_nm=589.3, index=N_O)
     design = Design.model_validate(ROOF)
-    wanted = Setting(material.density, medium, medium, find_light("hemisphere"), 128, 1)
+    wanted = Conditions(material.density, medium, medium, find_light("hemisphere"), 128, 1)
     window = {}
     for start, stop, step in ((31.5, 34.0, 0.5), (34.2, 34.6, 0.05)):
         rows = sweep(design, (range_of(design, "flank.angle", start, stop, step),), wanted, {})
@@ -198,7 +198,7 @@ def test_best_pavilion_of_a_round_corundum(material, most):
         range_of(design, "pavilion.angle", 36, 47, 0.5),
         range_of(design, "crown.angle", 32, 40, 4),
     )
-    rows = cut(list(sweep(design, ranges, setting(material), {})))
+    rows = that_can_be_cut(list(sweep(design, ranges, conditions(material), {})))
     best = max(rows, key=lambda row: row["light_return"])
     assert 40 <= best["pavilion.angle"] <= most
     assert 30 <= best["crown.angle"] <= 40
@@ -382,8 +382,8 @@ def test_stopped_and_resumed_is_the_same_sweep(stone, monkeypatch):
     assert result.exit_code == 130
     assert f"stopped: 5 of 9 in {part}" in result.output.replace("\n", "")
     calls = []
-    real = angles.tilt_tolerance
-    monkeypatch.setattr(angles, "tilt_tolerance", lambda *a: calls.append(1) or real(*a))
+    real = sweeping.tilt_tolerance
+    monkeypatch.setattr(sweeping, "tilt_tolerance", lambda *a: calls.append(1) or real(*a))
     again = run("angles", stone, *QUICK, "--csv", part)
     assert again.exit_code == 0
     assert len(calls) == 4
@@ -443,7 +443,7 @@ def test_a_design_in_tiers_must_be_told_what_to_vary():
 
 def test_rocked_and_seen_from_the_side_are_the_same_window():
     """The window does not depend on the light: eye moved or stone rocked, it is the same."""
-    solid, clear = build_solid(design_of(ROUND)), setting().clear
+    solid, clear = build_solid(design_of(ROUND)), conditions().clear
     found = []
     for view in (View(eye_tilt=18.0), View(tilt=-18.0)):
         scene = scene_of(solid, clear, (0.0, 0.0), find_light("overcast"), view)

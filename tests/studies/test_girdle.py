@@ -19,7 +19,7 @@ from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
 from facetrace.solid.girdle import Blank, blank_of, flats_in, lift_for
 from facetrace.solid.measure import measure
-from facetrace.studies.girdle import KEY, Setting, columns, plan, sweep
+from facetrace.studies.girdle import KEY, GirdleGrid, columns, keys_of, sweep
 from facetrace.trace.scene import medium_of
 
 
@@ -89,20 +89,20 @@ def test_design_in_tiers_needs_a_girdle_that_it_can_name():
         blank_of(design.model_copy(update={"outline": None}))
 
 
-def setting(**wishes):
+def grid(**wishes):
     eye = observer()
     usual = {
         "media": {"clear": medium_of(find_material("corundum"), eye)}, "density": 4.0,
         "axis": (0.0, 0.0), "light": find_light("hemisphere"), "roughness": 0.39,
         "thicknesses": (0.3,), "tilts": (0.0, 20.0), "azimuth": 0.0, "flats": (96,), "points": 128, "seed": 1,
     }  # fmt: skip
-    return Setting(**(usual | wishes))
+    return GirdleGrid(**(usual | wishes))
 
 
 @pytest.mark.slow
 def test_among_equal_walls_every_finish_looks_like_the_walls():
     """Second law of thermodynamics: ground, polished, in flats, eye straight on and tilted."""
-    rows = list(sweep(read_design(ROUND).design, setting(light=find_light("uniform")), {}))
+    rows = list(sweep(read_design(ROUND).design, grid(light=find_light("uniform")), {}))
     assert len(rows) == 6
     for row in rows:
         assert row["brightness"] == pytest.approx(1.0, abs=4.1 * row["brightness_stderr"] + 1e-9)
@@ -113,8 +113,8 @@ def test_paired_differences_are_sharp_and_agree_with_unpaired_ones():
     """Other seeds give the same difference within 4.1 of their errors; pairing makes their
     errors smaller than those of unpaired ones, most where the eye hardly meets the girdle."""
     design = read_design(ROUND).design
-    first = {tuple(r[k] for k in KEY): r for r in sweep(design, setting(points=512), {})}
-    second = {tuple(r[k] for k in KEY): r for r in sweep(design, setting(points=512, seed=9), {})}
+    first = {tuple(r[k] for k in KEY): r for r in sweep(design, grid(points=512), {})}
+    second = {tuple(r[k] for k in KEY): r for r in sweep(design, grid(points=512, seed=9), {})}
     for key, row in first.items():
         other = second[key]
         if row["finish"] == "ground":
@@ -132,7 +132,7 @@ def test_paired_differences_are_sharp_and_agree_with_unpaired_ones():
 
 
 def test_resumed_gives_the_same_bytes(tmp_path):
-    design, wanted = read_design(ROUND).design, setting(points=16, thicknesses=(0.2, 0.3))
+    design, wanted = read_design(ROUND).design, grid(points=16, thicknesses=(0.2, 0.3))
     whole, parts = tmp_path / "whole.csv", tmp_path / "parts.csv"
     with Ledger.open(whole, "f", columns(), KEY) as ledger:
         for row in sweep(design, wanted, {}):
@@ -142,7 +142,7 @@ def test_resumed_gives_the_same_bytes(tmp_path):
             ledger.add(row)
     with Ledger.open(parts, "f", columns(), KEY) as ledger:
         assert len(ledger.rows) == 4
-        for key, row in zip(plan(wanted), sweep(design, wanted, dict(ledger.rows)), strict=True):
+        for key, row in zip(keys_of(wanted), sweep(design, wanted, dict(ledger.rows)), strict=True):
             if key not in ledger.rows:
                 ledger.add(row)
     assert parts.read_bytes() == whole.read_bytes()

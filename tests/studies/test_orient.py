@@ -21,30 +21,16 @@ from facetrace.optics.material import find_material
 from facetrace.rough.zone import read_zones
 from facetrace.solid.body import Body
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies.orient import (
-    BASE,
-    Candidate,
-    Setting,
-    advice,
-    apart,
-    candidates,
-    cut_of,
-    look_at,
-    place_of,
-    row_of,
-    smaller_shifts,
-    smaller_tilts,
-    subject_of,
-    sweep,
-    turn_of,
-)
+from facetrace.studies.orient import advice, candidates, smaller_shifts, smaller_tilts, sweep
+from facetrace.studies.visibility import VisibilityTest, apart, look_at, row_of
+from facetrace.studies.zoned import BASE, Candidate, cut_of, place_of, subject_of, turn_of
 from facetrace.trace.run import roulette_floor, trace_pixels
 from facetrace.trace.scene import View, direction, medium_of, scene_of
 
 ZONES = ROOT / "designs" / "zones"
 SIGMAS = 4.5
 # rough and quick
-COARSE = Setting(pixel_mm=0.3, samples=4)
+COARSE = VisibilityTest(pixel_mm=0.3, samples=4)
 
 # edge 4 mm, c across the top: an invented block to look through
 BLOCK = """
@@ -177,7 +163,7 @@ def test_a_zone_in_a_block_shows_what_its_lengths_say(shape, tmp_path):
     """
     eye = observer()
     stone = subject(tmp_path, zone(WITHIN[shape], DARKER), BLOCK, "uniform")  # fmt: skip
-    look = look_at(stone, BASE, Setting(pixel_mm=4.16 / 26, samples=64))
+    look = look_at(stone, BASE, VisibilityTest(pixel_mm=4.16 / 26, samples=64))
     gap, _ = apart(look, look.parts.sum(axis=0))
     (body, _), *_ = stone.bodies
     if body.ellipsoid is None:
@@ -208,7 +194,7 @@ def test_share_is_the_part_of_the_face_behind_the_zone(tmp_path):
     """
     upright = zone("half_space = { normal = [1, 0, 0], from_mm = 0.4806 }", DARKER)  # fmt: skip
     stone = subject(tmp_path, upright, BLOCK, "uniform")
-    setting = Setting(threshold=9.6, pixel_mm=0.0801, samples=16)
+    setting = VisibilityTest(threshold=9.6, pixel_mm=0.0801, samples=16)
     base = look_at(stone, BASE, setting)
     eye = observer()
     whole = [block_pixels(base, (4.0, length), eye)[None] for length in (0.0, 4.0)]
@@ -342,7 +328,7 @@ def test_symmetric_set_ups_give_symmetric_maps(tmp_path):
     A corner at +x: tilts to both sides of it are one another's mirror images, tilts towards it and
     away from it are not.
     """
-    setting = Setting(pixel_mm=0.2, samples=16)
+    setting = VisibilityTest(pixel_mm=0.2, samples=16)
     core = subject(tmp_path, zone("ellipsoid = { radii_mm = [1.2, 1.2, 2] }"))
     wanted = [Candidate(12, a) for a in (0, 90, 180, 270)]
     rows = list(sweep(core, wanted, setting, {}))

@@ -4,14 +4,8 @@ import html
 import re
 
 import jsonschema
+from page_checks import document_in, loose_numbers, misplaced, wrong_figures
 from shared import SCHEMA, run
-
-from facetrace.report.charts import misplaced
-from facetrace.report.html import (
-    document_in,
-    loose_numbers,
-    wrong_figures,
-)
 
 
 def box(folder, size, name="box", more="", weigh=""):

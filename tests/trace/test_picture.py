@@ -14,11 +14,11 @@ import pytest
 from shared import ROOT
 
 from facetrace.cli.loading import load_material, load_stone
-from facetrace.kernel.paths import COUNT_HITS, COUNT_MISSES, GLARE_X, SEEN_X, SUM_X, SUMS
+from facetrace.kernel.tally import COUNT_HITS, COUNT_MISSES, GLARE_X, SEEN_X, SUM_X, SUMS
 from facetrace.optics.colour import lab_of, observer
 from facetrace.optics.lights import find_light
-from facetrace.studies.orient import whole_mm
 from facetrace.studies.screen import face_pixels
+from facetrace.studies.visibility import whole_mm
 from facetrace.trace.faceup import trace_face_up
 from facetrace.trace.maps import face_maps
 from facetrace.trace.run import Pixels, trace_pixels

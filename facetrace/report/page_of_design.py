@@ -1,26 +1,20 @@
-"""Sections of a report: each takes what the document has, and is empty where that is nothing."""
+"""Sections of a page on a design: at a glance, light, rocked, colour, sizes, zones."""
 
-from collections.abc import Mapping
-from typing import Any
-
-from facetrace.report.bitmap import KIND, scale_colours
+from facetrace.report.bitmap import scale_colours
 from facetrace.report.charts import Scale, Series, chart
 from facetrace.report.html import (
     Figures,
-    data_url,
     esc,
     figure,
-    image,
     listed,
     paragraph,
     pointer_part,
     section,
     table,
 )
-from facetrace.report.line_drawing import FLAWS
+from facetrace.report.page_pictures import Pictures, how, picture
 
-Pictures = Mapping[str, bytes]
-
+PERCENT = 100.0
 SHARES = (
     ("light_return", "Light returned", "comes in from the bright part of the surroundings, above the girdle"),
     ("window", "Window", "one looks through the pavilion, at what lies below"),
@@ -32,48 +26,6 @@ MAPS = (
     ("light_return", "Light returned"), ("window", "Window"), ("extinction", "Extinction"),
     ("absorbed", "Absorbed"),
 )  # fmt: skip
-CARE = (
-    "Grind and polish wet, with ventilation; keep mist and dust of laps, oxides and matrix out of lungs.",
-    "Eye protection, and a guard on every wheel and saw; hair and sleeves tied back.",
-    "Heat loosens the dop and opens fractures: cool often, and know what a fracture is filled with first.",
-    "Follow your local rules and the makers' instructions; learn from someone licensed or trained to teach it. "
-    "Before a step that cannot be undone, measure the stone itself.",
-)
-
-
-# ---- pictures ----------------------------------------------------------------------------------
-
-
-def picture(f: Figures, pictures: Pictures, ident: str, caption: str, *, bar: bool = True) -> str:
-    """A picture of the document with its scale bar; *caption* is HTML."""
-    at = f"/report/pictures/{pointer_part(ident)}"
-    if not f.has(at) or ident not in pictures:
-        return ""
-    facts = f.at(at)
-    size = (facts["width_px"], facts["height_px"])
-    shown = image(data_url(pictures[ident], KIND), facts["alt"], size)
-    if bar:
-        share = 100 / (facts["width_px"] * facts["mm_per_pixel"])
-        shown = (
-            f'<div class="pic" style="max-width:{size[0]}px">{shown}'
-            f'<div class="bar" style="width:{share:.3f}%" aria-hidden="true"></div><span class="soft" data-fixed>1 mm</span></div>'
-        )
-    return figure(shown, caption)
-
-
-def how(f: Figures, ident: str) -> str:
-    """Light, exposure and white of a picture, as HTML."""
-    at = f"/report/pictures/{pointer_part(ident)}"
-    text = (
-        f"{f.words(f'{at}/under')} Exposure {f.number(f'{at}/exposure', 2)}: at <span data-fixed>1</span> a white "
-        f"diffuser in the same light is just white on the screen. {f.number(f'{at}/rays_per_pixel', 0)} rays in a pixel."
-    )
-    if float(f.at(f"{at}/beyond_screen")) >= 0.005:
-        text += f" {f.number(f'{at}/beyond_screen', 0, times=100)} % of this stone is more vivid than a screen can show."
-    return text
-
-
-# ---- the stone ---------------------------------------------------------------------------------
 
 
 def glance(f: Figures, pictures: Pictures) -> str:
@@ -275,152 +227,31 @@ def sizes(f: Figures, pictures: Pictures) -> str:
     return section("sizes", "Sizes and weight", table("Sizes of a perfect cut", (), rows), lost)
 
 
-def turning(f: Figures, pictures: Pictures) -> str:
-    """The stone, or stones in their rough, to be turned."""
-    if not f.has("/drawing"):
-        return ""
-    none = "<noscript><p>Without scripts the drawing cannot be turned.</p></noscript>"
-    rough = "" if f.at("/drawing/rough") is None else " in the rough"
-    name = paragraph(f"{f.words('/drawing/name')}.", "soft")
-    flaws = paragraph(FLAWS, "soft") if rough and f.at("/drawing/bodies") else ""
-    return section(
-        "turning", f"The stone{rough}, to turn", name, flaws, '<div id="solid3d"></div>', none
-    )
-
-
-# ---- light against weight ----------------------------------------------------------------------
-
-
-def trade_off(f: Figures, pictures: Pictures) -> str:
-    """Candidates of a sweep: light against weight, and the advice."""
-    at = "/angles"
+def zone_shown(f: Figures, pictures: Pictures) -> str:
+    """A design with a zone file: the stone without and with its zones."""
+    at = "/report/zone"
     if not f.has(at):
         return ""
-    key = "carats" if f.at(f"{at}/carats") is None else "face_mm2"
-    rows = f.at(f"{at}/rows")
-    made = [k for k, row in enumerate(rows) if "light_return" in row]
-    chosen, own = f.at(f"{at}/recommendation/row"), f.at(f"{at}/as_it_stands")
-
-    def series(name: str, form: str, hue: int, which: list[int], **more: Any) -> Series:
-        return Series(
-            name, form, hue, [f"{at}/rows/{k}/{key}" for k in which], [f"{at}/rows/{k}/light_return/value" for k in which], **more,
-        )  # fmt: skip
-
-    errors = [f"{at}/rows/{k}/light_return/stderr" for k in made]
-    shown = [
-        series("candidates, with standard errors", "dot", 6, made, error=errors),
-        series("front: no other has more of both", "ring", 1, f.at(f"{at}/front"), joined=True),
-        series("the design as it stands", "square", 5, [own]),
-        series(f"recommended: {_values(f, chosen)}", "star", 2, [chosen]),
-    ]
-    label = "weight, ct" if key == "carats" else "size face up, mm\N{SUPERSCRIPT TWO}"
-    drawn = chart(
-        f, shown, Scale(label), Scale("light returned, % of all light", times=100),
-        "Light against weight", "Each mark is a candidate: to the right heavier, upwards more light returned.",
-    )  # fmt: skip
-    coarse = ""
-    if f.has("/report/about") and f.at("/report/about") == "design":
-        coarse = paragraph(
-            "Tried coarsely, to see which way it goes; finer: facetrace angles, with its own table.",
-            "soft",
+    pair = picture(f, pictures, "zone without", "Without the zones") + picture(
+        f, pictures, "zone with", "With the zones"
+    )
+    fitted = ""
+    if f.at(f"{at}/blank"):
+        size = f"{f.number(f'{at}/length_mm', 2)} \N{MULTIPLICATION SIGN} {f.number(f'{at}/width_mm', 2)} mm, {f.number(f'{at}/carats', 3)} ct"
+        fitted = f" The zone file gives a blank: here the design is cut to fit it, {size}."
+    inside = [k for k, share in enumerate(f.at(f"{at}/share_of_stone")) if share > 0]
+    shares = listed(
+        f"{f.words(f'{at}/names/{k}')}: {f.number(f'{at}/share_of_stone/{k}', 2, times=PERCENT)} % of the stone"
+        for k in range(len(f.at(f"{at}/names")))
+    )
+    if inside:
+        says = (
+            f"The colour changes by more than CIEDE<span data-fixed>2000</span> {f.number(f'{at}/threshold', 0)}, what an unaided eye "
+            f"sees, on {f.estimate(f'{at}/share', times=PERCENT)} % of the face; by {f.estimate(f'{at}/most')} at most."
         )
-    varied = listed(
-        f"{f.words(f'{at}/varied/{k}/name')} from {_plain(f, f'{at}/varied/{k}/from')} to {_plain(f, f'{at}/varied/{k}/to')} by {_plain(f, f'{at}/varied/{k}/step')}"
-        for k in range(len(f.at(f"{at}/varied")))
-    )
-    advice = paragraph(f.words(f"{at}/recommendation/advice"), "lead")
-    cautions = listed(
-        f.words(f"{at}/recommendation/cautions/{k}")
-        for k in range(len(f.at(f"{at}/recommendation/cautions")))
-    )
+    else:
+        says = "No zone reaches into the stone as placed: check signs and millimetres of the zone file."
     return section(
-        "trade", "Light against weight", advice, coarse, cautions, figure(drawn, f"Varied: {varied}"), _rows(f, key)
+        "zone", "Where a zone shows", paragraph(f"{f.words(f'{at}/name')}.{fitted}"), f'<div class="two">{pair}</div>',
+        paragraph(says), shares, paragraph(f"Both at one scale. {how(f, 'zone with')}", "soft"),
     )  # fmt: skip
-
-
-def _plain(f: Figures, pointer: str) -> str:
-    value = float(f.at(pointer))
-    digits = next((d for d in range(7) if abs(value - round(value, d)) < 1e-9), 6)
-    return f.number(pointer, digits)
-
-
-def _values(f: Figures, row: int) -> str:
-    values = f.at(f"/angles/rows/{row}/values")
-    return ", ".join(
-        f"{esc(name)} {_plain(f, f'/angles/rows/{row}/values/{pointer_part(name)}')}"
-        for name in values
-    )
-
-
-def _rows(f: Figures, key: str) -> str:
-    """The front, the best for each wish and the design itself."""
-    best: dict[str, int] = f.at("/angles/best")
-    own = f.at("/angles/as_it_stands")
-    numbers = sorted({own, *best.values(), *f.at("/angles/front")}, key=lambda k: float(f.at(f"/angles/rows/{k}/{key}")))  # fmt: skip
-    lines = []
-    for k in numbers:
-        at = f"/angles/rows/{k}"
-        marks = [*(["as it stands"] if k == own else []), *(w for w, n in best.items() if n == k)]
-        tilt = (
-            f.number(f"{at}/tilt_deg/value", 1) if f.has(f"{at}/tilt_deg") else f"more than {f.number('/angles/tilt_limit_deg', 0)}"
-        )  # fmt: skip
-        lines.append(
-            (
-                _values(f, k) + (f" <b>{esc(', '.join(marks))}</b>" if marks else ""),
-                f.number(f"{at}/{key}", 3),
-                f.estimate(f"{at}/light_return", times=100),
-                f.estimate(f"{at}/window", times=100),
-                f.estimate(f"{at}/extinction", times=100),
-                tilt,
-            )
-        )
-    size = "ct" if key == "carats" else "mm\N{SUPERSCRIPT TWO} face up"
-    found = table(
-        "The front, the best for each wish, and the design as it stands; windows at: the tilt at which the clear stone's window passes the limit",
-        ("", size, "light, %", "window, %", "extinction, %", "windows at, degrees"),
-        lines,
-        "numbers",
-    )
-    return f"<details><summary>The candidates on the front</summary>{found}</details>"
-
-
-# ---- the end -----------------------------------------------------------------------------------
-
-
-def cautions(f: Figures) -> str:
-    """What belongs to the numbers, and what may hurt."""
-    notes = listed(f.words(f"/notes/{k}") for k in range(len(f.at("/notes"))))
-    # a re-cut's notes speak of the wheel themselves
-    care = (
-        ""
-        if any(text.startswith("Grind wet") for text in f.at("/notes"))
-        else listed(map(esc, CARE))
-    )
-    return section("cautions", "Before you cut", f'<div class="caution keep">{notes}{care}</div>')
-
-
-def made(f: Figures) -> str:
-    """How the numbers were made."""
-    light = ""
-    parts = [f"Made by facetrace {f.words('/program/version')}"]
-    if f.has("/design/file"):
-        parts.append(f"from {f.words('/design/file')}")
-    if f.has("/design/material"):
-        parts.append(f"material {f.words('/design/material')}")
-    if f.has("/report/light"):
-        light = paragraph(f"Light: {f.words('/report/light')}", "soft")
-    if f.has("/rays"):
-        parts.append(f"{f.number('/rays', 0)} rays for the figures face up")
-    if f.has("/seed"):
-        parts.append(f"seed {f.number('/seed', 0)}")
-    return section(
-        "made",
-        "How this was made",
-        paragraph(", ".join(parts) + "."),
-        light,
-        paragraph(
-            "Every figure on this page is read from the JSON at its end (the script element with the id facetrace-data) and "
-            "names its place there in the attribute data-at, so that a machine can check it.",
-            "soft",
-        ),
-    )

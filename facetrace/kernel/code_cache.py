@@ -10,7 +10,7 @@ from numba.core.caching import IndexDataCacheFile
 DIGEST_BYTES = 32
 
 
-class KeptFile(IndexDataCacheFile):  # type: ignore[misc]
+class CodeCacheFile(IndexDataCacheFile):  # type: ignore[misc]
     """Compiled code on disk, each in a file that is named after all that decides it and ends with its own digest.
 
     numba numbers its files and keeps an index: two processes that compile at once can

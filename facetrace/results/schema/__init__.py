@@ -1,0 +1,1 @@
+"""The models of the JSON document; the schema is made from them."""
