@@ -333,6 +333,21 @@ def test_what_is_asked(here):
     assert tomllib.loads((here / "stone.toml").read_text(encoding="utf-8"))["floor_carats"] == 1.6
 
 
+def test_what_was_kept_before_a_stop_is_told(here):
+    config = here.parent / "config"
+    seen, status = talk(["design"], ["80", "", "", "", "", "\x03"], config)
+    assert status == 130
+    assert seen.splitlines()[-1].endswith(f"stopped; written: {config}/facetrace/shop.toml")
+    assert list(here.iterdir()) == []
+
+
+def test_nothing_is_asked_where_nobody_wants_it(here):
+    seen, status = talk(["design", "--no-questions"], [], here.parent / "config")
+    assert (status, "[" in seen) == (0, False)
+    assert [p.name for p in here.iterdir()] == ["design.toml"]
+    assert not (here.parent / "config").exists()
+
+
 def test_options_are_not_asked_for_and_ctrl_c_writes_nothing(here):
     config = here.parent / "config"
     made("shop", "--gear", "96")
