@@ -3,7 +3,6 @@
 import os
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import ModuleType
 
@@ -127,22 +126,9 @@ def bits_elsewhere(folder, threads):
 
 @pytest.mark.slow
 def test_sums_are_the_same_bits_compiled_or_loaded_on_1_2_and_8_threads(tmp_path, monkeypatch):
-    """Compiled here and kept, compiled at the same moment elsewhere, loaded, compiled without a place to keep it.
-
-    Damaged code is compiled anew.
-    """
-    shared, nowhere = tmp_path / "shared", tmp_path / "file"
-    shared.mkdir()
-    nowhere.write_text("no folder")
-    with ThreadPoolExecutor() as pool:
-        found = list(pool.map(bits_elsewhere, [shared, nowhere / "x"], [2, 1]))
-    kept = list(shared.rglob("*.nbc"))
-    assert kept
-    found += [bits_elsewhere(shared, 8), bits_elsewhere(shared, 1)]
-    for file in kept:
-        content = file.read_bytes()
-        file.write_bytes(content[: len(content) // 2])
-    found.append(bits_elsewhere(shared, 2))
+    """Compiled elsewhere and kept, loaded, and here. Without a place to keep it: tests/cli/test_fresh.py."""
+    found = [bits_elsewhere(tmp_path, threads) for threads in (2, 8, 1)]
+    assert list(tmp_path.rglob("*.nbc"))
     monkeypatch.chdir(ROOT)
     space = {}
     exec(SUMS, space)
