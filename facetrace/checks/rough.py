@@ -9,7 +9,7 @@ from facetrace.checks.stones import box as stone_box
 from facetrace.placement.bound import bounded
 from facetrace.placement.search import largest, prepared
 from facetrace.placement.shapes import Facing, Space, stone_of
-from facetrace.recut import planes as recut
+from facetrace.recut.planes import with_planes
 from facetrace.rough import habit, scan
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
@@ -55,7 +55,7 @@ def _weights() -> list[Comparison]:
     cube = stone_box(2.5, 2.5, 2.5)
     face = int(np.argmax(cube.normals[:, 2]))
     plane = np.append(cube.normals[face], cube.offsets[face] - 0.1)
-    less = recut.recut(cube, {face: plane})
+    less = with_planes(cube, {face: plane})
     return [
         Comparison("cube of 5 mm, ct", 2.5, measure(cube, 4.0).carats, 1e-9),
         Comparison("... a face 0.1 mm down, ct", 2.45, measure(less, 4.0).carats, 1e-9),

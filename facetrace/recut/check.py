@@ -9,7 +9,7 @@ themselves, so that a poor direction can only make it too small. Lengths in mm.
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,34 +126,6 @@ def require(stone: "CutStone", checked: Checked) -> None:
             f"{stone.path}: the re-cut did not pass its check by separate code: {checked.problems[0]}; no weight is "
             "shown and nothing is written; a defect of facetrace: report it with this file"
         )
-
-
-def words(checked: Checked) -> str:
-    """One sentence of a re-cut that holds."""
-    above = checked.above_floor_carats
-    side = "above" if above >= 0 else "below"
-    parts = [
-        f"Checked by separate code: {checked.carats:.3f} ct, {abs(above):.3f} ct {side} what it must keep"
-    ]
-    gone = [f for f in checked.flaws if f.said]
-    if gone:
-        parts.append(
-            f"all flaws that go are gone, by {max(0.0, min(f.mm for f in gone)):.2f} mm at least"
-        )
-    parts += [
-        f"'{f.name}', said to stay, goes by the way" for f in checked.flaws if f.gone and not f.said
-    ]
-    return "; ".join(parts) + "."
-
-
-def member(checked: Checked) -> dict[str, Any]:
-    """For JSON."""
-    return {
-        "ok": checked.ok,
-        "carats": checked.carats,
-        "above_floor_carats": checked.above_floor_carats,
-        "flaws": [{"name": f.name, "gone": f.gone, "mm": f.mm} for f in checked.flaws],
-    }
 
 
 # ---- planes, corners, weight ------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""A cut stone with facets taken down or turned: moved half-spaces, siblings, and how far meets part."""
+"""A cut stone with facets taken down or turned: moved half-spaces, siblings, and how far the stone is from its symmetry."""
 
 import math
 from collections.abc import Mapping
@@ -41,7 +41,7 @@ class Symmetry:
     goes_to: Ints
 
 
-def recut(solid: Solid, changes: Mapping[int, Floats]) -> Solid:
+def with_planes(solid: Solid, changes: Mapping[int, Floats]) -> Solid:
     """The solid with the planes (4,) of *changes* in place of those of its facets, by number.
 
     Number n of n facets adds one, NEW_FACET. Where every new plane lies below the whole of its old
@@ -183,7 +183,7 @@ def siblings(found: list[Symmetry], facet: int) -> tuple[int, ...]:
     return tuple(sorted({facet, *(int(s.goes_to[facet]) for s in found)}))
 
 
-def parting(solid: Solid, found: list[Symmetry]) -> float:
+def asymmetry(solid: Solid, found: list[Symmetry]) -> float:
     """How far, at most, a corner lies from the nearest that a symmetry expects there, mm.
 
     The Hausdorff distance between the corners and their images; 0 where the stone is exact.

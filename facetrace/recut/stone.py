@@ -213,7 +213,12 @@ _File = ModelFile[StoneModel]
 def read_stone(path: Path) -> CutStone:
     """Read a stone as cut. Raises FileError with file, line, key, what is wrong and the remedy."""
     model, text = read_model(path, StoneModel)
-    file = _File(path, text, model)
+    return stone_of(_File(path, text, model))
+
+
+def stone_of(file: _File) -> CutStone:
+    """The stone that a file describes, with its design or scan read. Raises FileError."""
+    model = file.model
     design, drawn, material = _shape(file)
     scan = drawn if isinstance(drawn, Faceted) else None
     drawn = drawn.solid if isinstance(drawn, Faceted) else drawn
@@ -231,7 +236,7 @@ def read_stone(path: Path) -> CutStone:
         )
     axis = design.axis if design else model.axis or Axis()
     return CutStone(
-        path, model, solid, material, (axis.tilt, axis.azimuth), scale, scan,
+        file.path, model, solid, material, (axis.tilt, axis.azimuth), scale, scan,
         material.density * sizes.carats / carats,
         tuple(_spot(file, k, solid, scan, scale) for k in range(len(model.flaw))),
         _flats(file, design, scale, material.density * sizes.carats / carats),

@@ -16,8 +16,10 @@ from facetrace.placement.thinning import Thinned, thinned
 from facetrace.report.drawing import BEHIND, FLAWS, behind
 from facetrace.report.picture import DPI, plain, png
 from facetrace.report.six_views import Plane, chained, skin_line
+from facetrace.results.plan_words import short_name
 from facetrace.rough.rough import Defect, Rough
 from facetrace.studies import saw
+from facetrace.studies.answer import Answer
 from facetrace.studies.zoned import Cut
 
 Floats = NDArray[np.float64]
@@ -56,6 +58,23 @@ def saw_planes(cuts: Sequence[saw.Cut]) -> tuple[Plane, ...]:
     return tuple(
         Plane(f"saw {k + 1}", cut.plane.normal, cut.plane.offset, before(cut)) for k, cut in enumerate(cuts)
     )  # fmt: skip
+
+
+def panels_of(answer: Answer) -> list[Panel]:
+    """The stones to be drawn: the best, the heaviest where that is another, and those of several pieces."""
+    found = []
+    for k in dict.fromkeys((answer.best, 0)) if answer.plans else ():
+        stone = answer.plans[k].stone
+        name = f"{short_name(stone)}, {stone.carats:.2f} ct"
+        if answer.best:
+            best = "most valuable" if answer.prices else "zone hidden"
+            name += f" ({best if k == answer.best else 'heaviest'})"
+        found.append(Panel(name, (stone.cut,)))
+    if answer.pieces:
+        sawn = answer.pieces.sawn
+        name = f"{len(sawn.stones)} stones, {sawn.carats:.2f} ct"
+        found.append(Panel(name, tuple(s.cut for s in sawn.stones), saw_planes(sawn.cuts)))
+    return found
 
 
 def plan_png(panels: Sequence[Panel], rough: Rough) -> bytes:

@@ -1,93 +1,53 @@
 """A rough's plans for the JSON document."""
 
-from collections.abc import Mapping
 from typing import Any
 
-from facetrace.common.ledger import Cell
-from facetrace.placement.certificate import Certificate
-from facetrace.results.plan_words import called, sentences
-from facetrace.studies import certified
-from facetrace.studies.answer import Answer
+from facetrace.results import document
+from facetrace.results.certificate import certificate_member
+from facetrace.results.money import value_member, worth_member
+from facetrace.results.plan_words import notes_of, placing_words, sentences
+from facetrace.studies.answer import Answer, Checked, Pieces
 from facetrace.studies.directions import BANDS
-from facetrace.studies.money import worth_member
-from facetrace.studies.plan import FIGURES, KEY, SHIFT, TURN, estimate, gap_of, table_to_c
-from facetrace.studies.rows import number
+from facetrace.studies.placed_stone import CARATS, SIZE
 
 
-def stone_member(row: Mapping[str, Cell], certificate: Certificate) -> dict[str, Any]:
-    """A row and its certificate for the document."""
-    skipped = {n for f in FIGURES for n in (f, f"{f}_stderr")} | {
-        KEY[0],
-        *TURN,
-        *SHIFT,
-        "rough",
-        "low_place",
-        "high_place",
-    }
-    member: dict[str, Any] = {n: v for n, v in row.items() if n not in skipped}
-    turn = [number(row, n) for n in TURN]
-    return member | {
-        "turn": [turn[:3], turn[3:6], turn[6:]],
-        "shift_mm": [number(row, n) for n in SHIFT],
-        "figures": {n: {"value": estimate(row, n).value, "stderr": estimate(row, n).stderr} for n in FIGURES},
-        "table_to_c_deg": table_to_c(row),
-        "gap": gap_of(row),
-        "checked": certified.member(certificate),
+def stone_member(checked: Checked) -> dict[str, Any]:
+    """A stone where it lies, with its certificate, value and bid."""
+    stone, copy = checked.stone, checked.stone.place.copy
+    return {
+        "design": stone.design, "kind": stone.kind, "outline": stone.task.trial.shape, "changed": stone.variation.words,
+        **{name: getattr(stone, name) for name in (*CARATS, "most_carats")}, "scale": copy.scale,
+        **dict(zip(SIZE, stone.size_mm, strict=True)),
+        "variations": stone.variations, "cells": stone.cells, "remark": stone.remark,
+        "turn": copy.rotation.tolist(), "shift_mm": copy.shift.tolist(),
+        "figures": {n: {"value": e.value, "stderr": e.stderr} for n, e in stone.figures.items()},
+        "table_to_c_deg": stone.table_to_c, "gap": stone.gap, "checked": certificate_member(checked.certificate),
+        **worth_member(checked.worth, checked.bid),
     }  # fmt: skip
 
 
-def _sawn_member(answer: Answer) -> dict[str, Any] | None:
-    pieces = answer.pieces
-    if pieces is None:
-        return None
+def _sawn_member(answer: Answer, pieces: Pieces) -> dict[str, Any]:
     stones = []
-    for k, row in enumerate(pieces.sawn.rows):
-        member = stone_member(row, pieces.certificates[k])
-        member["sides"] = [{"cut": cut, "side": side} for cut, side in pieces.sawn.sides[k]]
-        if pieces.each:
-            of = pieces.each[k]
-            member["value"] = {
-                n: {"value": getattr(of, n).value, "stderr": getattr(of, n).stderr}
-                for n in ("expected", "if_none_lost", "low", "high")
-            }
-        stones.append(member)
-    found: dict[str, Any] = {
+    for piece, sides in zip(pieces.stones, pieces.sawn.sides, strict=True):
+        member = stone_member(Checked(piece.stone, piece.certificate))
+        member["sides"] = [{"cut": cut, "side": side} for cut, side in sides]
+        stones.append(member | (value_member(piece.worth) if piece.worth else {}))
+    return {
         "cuts": [
             {
-                "normal": [float(a) for a in cut.plane.normal], "offset_mm": cut.plane.offset,
-                "crack": cut.plane.crack or None, "depths_mm": list(cut.depths_mm),
-                "of": None if cut.of is None else {"cut": cut.of[0], "side": cut.of[1]},
+                "normal": cut.plane.normal.tolist(), "offset_mm": cut.plane.offset, "crack": cut.plane.crack or None,
+                "depths_mm": list(cut.depths_mm), "of": None if cut.of is None else {"cut": cut.of[0], "side": cut.of[1]},
             } for cut in pieces.sawn.cuts
         ],
         "stones": stones, "carats": pieces.sawn.carats, "first": answer.sawn_first,
+        **worth_member(pieces.worth, pieces.bid),
     }  # fmt: skip
-    return found | (worth_member(*pieces.together) if pieces.together else {})
-
-
-def _direction_members(answer: Answer) -> list[dict[str, Any]]:
-    found = []
-    for direction in answer.directions:
-        member: dict[str, Any] = {
-            "name": direction.name,
-            "table_to_c_deg": list(BANDS[direction.name]),
-            "stone": None,
-        }
-        if direction.row is not None and direction.certificate is not None:
-            member["stone"] = stone_member(direction.row, direction.certificate)
-            if direction.worth:
-                member["stone"] |= worth_member(*direction.worth)
-        found.append(member)
-    return found
 
 
 def plan_member(answer: Answer) -> dict[str, Any]:
     """The member "plan" of the document."""
-    rough, loss, setting = answer.room.rough, answer.room.rough.loss, answer.setting
-    words = sentences(answer)
-    plans = []
-    for k, row in enumerate(answer.plans):
-        member = stone_member(row, answer.certificates[k])
-        plans.append(member | (worth_member(*answer.worths[k]) if answer.worths else {}))
+    rough, wishes, chosen = answer.room.rough, answer.wishes, answer.chosen
+    loss, asked = rough.loss, rough.asked
     return {
         "rough": {
             "name": rough.name, "file": str(rough.file.path), "material": rough.material.name,
@@ -95,22 +55,34 @@ def plan_member(answer: Answer) -> dict[str, Any]:
             "defects": list(dict.fromkeys(d.name for d in rough.defects)),
         },
         "loss": {"scan_mm": loss.scan_mm, "skin_mm": loss.skin_mm, "kerf_mm": loss.kerf_mm},
-        "designs": {task.label: task.file for task in answer.tasks},
-        "light": setting.light.name,
-        "head_deg": setting.light.head_deg,
-        "table_to_c_deg": [setting.facing.least_deg, setting.facing.within_deg],
-        "within": setting.within,
+        "designs": {task.trial.name: task.trial.file for task in answer.tasks},
+        "light": wishes.light.name,
+        "head_deg": wishes.light.head_deg,
+        "table_to_c_deg": [wishes.facing.least_deg, wishes.facing.within_deg],
+        "within": wishes.within,
         "currency": answer.prices.currency if answer.prices else None,
-        "plans": plans,
-        "best": answer.best if answer.plans else None,
-        "failed": answer.failed,
+        "plans": [stone_member(plan) for plan in answer.plans],
+        "best": answer.best if chosen else None,
+        "failed": list(answer.failed),
         "without": [{"defects": list(x.names), "more_carats": x.carats} for x in answer.losses],
-        "directions": _direction_members(answer),
-        "sawn": _sawn_member(answer),
+        "directions": [
+            {
+                "name": direction.name, "table_to_c_deg": list(BANDS[direction.name]),
+                "stone": direction.found and stone_member(direction.found),
+            } for direction in answer.directions
+        ],
+        "sawn": answer.pieces and _sawn_member(answer, answer.pieces),
         "stopped": answer.stopped,
         "little": answer.found_little,
-        "question": " ".join(rough.asked) or None,
-        "placing": next((text for text in words if text.startswith(f"Best: {called(answer.plans[answer.best])}")), None)
-        if answer.plans else None,
-        "words": words,
+        "question": " ".join(asked) or None,
+        "placing": chosen and placing_words(chosen.stone),
+        "words": [*asked, *sentences(answer)],
     }  # fmt: skip
+
+
+def plan_document(answer: Answer) -> str:
+    """The JSON document of a plan."""
+    return document.text_of(
+        document.head() | {"seed": answer.wishes.seed, "plan": plan_member(answer)}
+        | document.material_part(answer.room.rough.material) | {"notes": notes_of(answer)}
+    )  # fmt: skip

@@ -1,29 +1,18 @@
 """What is said of a rough's plans, in sentences."""
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from facetrace.common.ledger import Cell, Row
+from facetrace.results.certificate import certificate_words
 from facetrace.results.document import ESTIMATE, colour_notes, light_notes, provisional_note
+from facetrace.results.money import headline
 from facetrace.rough.zone import substances
 from facetrace.solid.measure import measure
-from facetrace.studies.answer import Answer, Direction
-from facetrace.studies.certified import words as checked_words
-from facetrace.studies.money import headline
-from facetrace.studies.plan import (
-    HIDDEN,
-    NONE_FOUND,
-    copy_of,
-    cut_of,
-    gap_of,
-    placing,
-    priced_stone,
-    table_to_c,
-)
+from facetrace.studies.answer import Answer, Checked, Pieces, priced_stone, value_of
+from facetrace.studies.placed_stone import NONE_FOUND, Found, PlacedStone
+from facetrace.studies.plan_task import HEAVIEST, HIDDEN
 from facetrace.studies.price import plain
-from facetrace.studies.rows import number
 from facetrace.studies.saw import Cut
 from facetrace.studies.value import why, worth
 
@@ -37,54 +26,48 @@ LITTLE_PROVEN = 0.5
 DEARER_SHARE = 0.03
 
 
-def short_name(row: Mapping[str, Cell]) -> str:
+def short_name(stone: PlacedStone) -> str:
     """A plan's name in a table."""
-    mark = " (h)" if row["kind"] == HIDDEN else ""
-    name = str(row["design"])
+    mark = " (h)" if stone.kind == HIDDEN else ""
+    name = stone.design
     room = NAME_LETTERS - len(mark)
     return (name if len(name) <= room else name[: room - 2] + "..") + mark
 
 
-def called(row: Mapping[str, Cell]) -> str:
+def called(found: Found) -> str:
     """A plan's name in a sentence."""
-    return f"{row['design']}{' with its zones hidden' if row['kind'] == HIDDEN else ''}"
+    return f"{found.design}{' with its zones hidden' if found.kind == HIDDEN else ''}"
 
 
 def sentences(answer: Answer) -> list[str]:
-    """What is wrong first; then how the best is placed, how sure that is, what it costs, why it is worth more."""
-    rough = answer.room.rough
-    found = rough.asked
-    found += [f"{text[0].upper()}{text[1:].rstrip('.')}." for text in rough.notes]
-    if not answer.plans:
+    """How the best is placed, how sure that is, what it costs, why it is worth more; the rough's questions come before."""
+    found = [f"{text[0].upper()}{text[1:].rstrip('.')}." for text in answer.room.rough.notes]
+    best = answer.chosen
+    if best is None:
         return [*found, *_nothing(answer), *answer.failed, *_sawn_words(answer)]
-    best = answer.plans[answer.best]
     found += [
-        _placing(answer, best),
-        checked_words(answer.certificates[answer.best]),
-        _proof(answer, best),
+        placing_words(best.stone),
+        certificate_words(best.certificate),
+        _proof(best.stone),
         _range(answer),
     ]
     if answer.found_little:
-        found.append(_little(answer, best))
-    found += _costs(answer, best) + _direction_words(answer)
-    found += _worth(answer)
-    if not answer.worths and answer.best:
+        found.append(_little(best.stone))
+    found += _costs(answer, best.stone) + _direction_words(answer, best) + _worth(answer, best)
+    if not answer.prices and answer.best:
         found.append(_shows(answer))
-    if answer.halved:
-        found += _sawn_words(answer)
+    found += _sawn_words(answer)
     if answer.stopped:
         found.append(
             "The work was stopped early: these are the best stones so far, each checked. The same command goes on from here, "
             "and may find heavier ones."
         )
-    return found + answer.failed + _cautions(answer, best)
+    return [*found, *answer.failed, *_cautions(answer, best.stone)]
 
 
 def _nothing(answer: Answer) -> list[str]:
-    found = list(
-        dict.fromkeys(f"{r['design']}: {r['remark']}." for r in answer.rows if r["remark"])
-    )
-    if any(r["remark"] == NONE_FOUND for r in answer.rows):
+    found = list(dict.fromkeys(f"{f.design}: {f.remark}." for f in answer.found if f.remark))
+    if any(f.remark == NONE_FOUND for f in answer.found):
         found.append(
             "That the search found none does not prove that none fits. Allow other table directions, leave a defect anywhere, "
             "or look whether the lengths are right."
@@ -92,8 +75,8 @@ def _nothing(answer: Answer) -> list[str]:
     return found
 
 
-def _little(answer: Answer, row: Row) -> str:
-    share = 100 * number(row, "carats") / answer.room.carats
+def _little(stone: PlacedStone) -> str:
+    share = 100 * stone.carats / stone.task.room.carats
     return (
         f"The search found little: {share:.1f} % of the rough. That is no advice not to buy. "
         "Allow other table directions, leave a defect anywhere, or try a smaller margin."
@@ -111,32 +94,33 @@ def _point(origin: Any) -> str:
     return ", ".join(f"{round(float(a), 2) + 0.0:.2f}" for a in origin)
 
 
-def _placing(answer: Answer, row: Row) -> str:
-    up, length, origin = placing(row, answer.room.rough)
-    changed = f" (with {row['changed']} written into its design file)" if row["changed"] else ""
-    at = _point(origin)
+def placing_words(stone: PlacedStone) -> str:
+    """Where a stone lies, in the frame of the rough file."""
+    up, length, origin = stone.in_file
+    words = stone.variation.words
+    changed = f" (with {words} written into its design file)" if words else ""
     return (
-        f"Best: {called(row)}{changed}. Its table's normal is {table_to_c(row):.1f} deg from c and points, in the "
+        f"Best: {called(stone)}{changed}. Its table's normal is {stone.table_to_c:.1f} deg from c and points, in the "
         f"frame of the rough file, {along(up)}; its length {along(length)}; the middle of its girdle plane "
-        f"lies at {at} mm."
+        f"lies at {_point(origin)} mm."
     )
 
 
-def _proof(answer: Answer, row: Row) -> str:
-    facing = answer.setting.facing
+def _proof(stone: PlacedStone) -> str:
+    wishes, gap = stone.task.wishes, stone.gap
+    facing = wishes.facing
     where = f"with the table {facing.least_deg:g} to {facing.within_deg:g} deg from c"
-    gap = gap_of(row)
     if gap is None:
         return f"Heavier stones of this design {where} are not ruled out: the work ended before the proof."
     percent = math.ceil(1000 * gap - 1e-6) / 10
     more = f"{percent:.0f}" if percent >= 10 else f"{percent:.1f}"
-    if row["kind"] == HIDDEN:
+    if stone.kind == HIDDEN:
         return (
             f"It is the heaviest found that hides the zone, {where}; "
             f"no stone of it at all is heavier by more than {more} %."
         )
-    flexed = "and the variations tried " if number(row, "variations") > 1 else ""
-    if percent <= 100 * answer.setting.within + 1e-6:
+    flexed = "and the variations tried " if stone.variations > 1 else ""
+    if percent <= 100 * wishes.within + 1e-6:
         return f"Within {more} % of the best possible for this design {flexed}{where}."
     return (
         f"It is the heaviest found. {proven_words(gap).capitalize()} that none of this design {flexed}{where} is heavier by more than {more} %; "
@@ -172,17 +156,17 @@ def _range(answer: Answer) -> str:
 
 
 def _shows(answer: Answer) -> str:
-    heavy = answer.plans[0]
+    heavy = answer.plans[0].stone
     return (
-        f"The heaviest of all, {heavy['design']}, keeps {number(heavy, 'carats'):.2f} ct, but "
-        f"{', '.join(answer.room.to_hide)} shows on {100 * number(heavy, 'zone'):.1f} % of its face."
+        f"The heaviest of all, {heavy.design}, keeps {heavy.carats:.2f} ct, but "
+        f"{', '.join(answer.room.to_hide)} shows on {100 * heavy.figures['zone'].value:.1f} % of its face."
     )
 
 
 # ---- costs ------------------------------------------------------------------------------------
 
 
-def _costs(answer: Answer, best: Row) -> list[str]:
+def _costs(answer: Answer, best: PlacedStone) -> list[str]:
     found = []
     for loss in answer.losses:
         what = f"the {loss.names[0]}" if len(loss.names) == 1 else "all of these"
@@ -193,24 +177,23 @@ def _costs(answer: Answer, best: Row) -> list[str]:
                 f"Without {what} this rough would cut {loss.carats:.2f} ct more of this design"
                 f"{_dearer(answer, best, loss.carats)}."
             )
-    hidden = [r for r in answer.rows if r["kind"] == HIDDEN and r["design"] == best["design"]]
-    for row in hidden:
-        names = ", ".join(answer.room.to_hide)
-        if row["carats"] is None:
-            found.append(f"{row['design']}: {row['remark']} ({names}).")
-        else:
-            heaviest = next(r for r in answer.rows if r["design"] == row["design"] and r["kind"] != HIDDEN)  # fmt: skip
-            cost = number(heaviest, "carats") - number(row, "carats")
-            hue = number(row, "hue_deg") - number(heaviest, "hue_deg")
-            found.append(
-                f"To hide {names} in {row['design']} costs {cost:.2f} ct, and the hue turns by {hue:+.1f} deg."
-                if cost >= 0.005
-                else f"In {row['design']} {names} does not show, even in the heaviest stone."
-            )
+    names = ", ".join(answer.room.to_hide)
+    mine = {f.kind: f for f in answer.found if f.design == best.design}
+    hidden, heaviest = mine.get(HIDDEN), mine[HEAVIEST]
+    if isinstance(hidden, PlacedStone) and isinstance(heaviest, PlacedStone):
+        cost = heaviest.carats - hidden.carats
+        hue = hidden.figures["hue_deg"].value - heaviest.figures["hue_deg"].value
+        found.append(
+            f"To hide {names} in {hidden.design} costs {cost:.2f} ct, and the hue turns by {hue:+.1f} deg."
+            if cost >= 0.005
+            else f"In {hidden.design} {names} does not show, even in the heaviest stone."
+        )
+    elif hidden:
+        found.append(f"{hidden.design}: {hidden.remark} ({names}).")
     return found
 
 
-def _dearer(answer: Answer, best: Row, carats: float) -> str:
+def _dearer(answer: Answer, best: PlacedStone, carats: float) -> str:
     """What so many carats more would be worth, were the stone to look the same."""
     if answer.prices is None:
         return ""
@@ -224,61 +207,51 @@ def _dearer(answer: Answer, best: Row, carats: float) -> str:
     return f", and be worth {plain(then)} {answer.prices.currency} instead of {plain(now)} if it looked the same"
 
 
-def _direction_words(answer: Answer) -> list[str]:
+def _direction_words(answer: Answer, best: Checked) -> list[str]:
     """The direction where the same design comes out heaviest, if that is more than the plan, and at which colour."""
-    if not answer.directions:
+    found = [(d.found, d.name) for d in answer.directions if d.found]
+    if not found:
         return []
-    best = answer.plans[answer.best]
-    have = number(best, "carats")
-
-    def gains(direction: Direction) -> bool:
-        return (
-            direction.row is not None
-            and number(direction.row, "carats") > (1 + DEARER_SHARE) * have
-        )
-
-    found = []
-    heavier = sorted(filter(gains, answer.directions), key=lambda d: -number(d.row or {}, "carats"))
-    for direction in heavier[:1]:
-        row = direction.row
-        assert row is not None
-        looks = ", ".join(f"{n} {number(row, k):.0f} instead of {number(best, k):.0f}" for n, k in (("C*", "chroma"), ("h", "hue_deg")))  # fmt: skip
-        value = ""
-        if direction.worth and answer.worths:
-            now = answer.worths[answer.best][0].expected.value
-            of, bid = direction.worth
-            value = f"; worth {plain(of.expected.value)} instead of {plain(now)}"
-            if bid.limit.value > 0:
-                value += f", bid at most {plain(bid.limit.value)}"
-        found.append(
-            f"With the table {direction.name}, {table_to_c(row):.0f} deg from c, {row['design']} keeps {number(row, 'carats'):.2f} ct "
-            f"instead of {have:.2f}, with {looks}{value}."
-        )
-    return found
+    other, name = max(found, key=lambda f: f[0].stone.carats)
+    stone, have = other.stone, best.stone
+    if stone.carats <= (1 + DEARER_SHARE) * have.carats:
+        return []
+    looks = ", ".join(
+        f"{n} {stone.figures[k].value:.0f} instead of {have.figures[k].value:.0f}"
+        for n, k in (("C*", "chroma"), ("h", "hue_deg"))
+    )
+    value = ""
+    if other.bid:
+        value = f"; worth {plain(value_of(other))} instead of {plain(value_of(best))}"
+        if other.bid.limit.value > 0:
+            value += f", bid at most {plain(other.bid.limit.value)}"
+    return [
+        f"With the table {name}, {stone.table_to_c:.0f} deg from c, {stone.design} keeps {stone.carats:.2f} ct "
+        f"instead of {have.carats:.2f}, with {looks}{value}."
+    ]
 
 
 # ---- money, pieces, cautions ------------------------------------------------------------------
 
 
-def _worth(answer: Answer) -> list[str]:
-    if not answer.worths or answer.found_little:
+def _worth(answer: Answer, best: Checked) -> list[str]:
+    heavy, pieces = answer.plans[0], answer.pieces
+    if not (answer.prices and best.worth and best.bid and heavy.worth) or answer.found_little:
         return []
-    plans = [(called(answer.plans[answer.best]), *answer.worths[answer.best])]
-    if answer.pieces is not None and answer.pieces.together is not None:
-        plans.append((_pieces_name(answer), *answer.pieces.together))
-    assert answer.prices is not None
+    plans = [(called(best.stone), best.worth, best.bid)]
+    if pieces and pieces.worth and pieces.bid:
+        plans.append((_pieces_name(pieces), pieces.worth, pieces.bid))
     found = [*answer.prices.risk.doubts, *headline(plans)]
     if answer.best and not answer.sawn_first:
         found.append(
-            f"By value {called(answer.plans[answer.best])} comes before the heavier "
-            f"{called(answer.plans[0])}. {why(answer.worths[answer.best][0], answer.worths[0][0])}"
+            f"By value {called(best.stone)} comes before the heavier "
+            f"{called(heavy.stone)}. {why(best.worth, heavy.worth)}"
         )
     return found
 
 
-def _pieces_name(answer: Answer) -> str:
-    assert answer.pieces is not None
-    return f"{'two' if len(answer.pieces.sawn.rows) == 2 else 'three'} stones from one rough"
+def _pieces_name(pieces: Pieces) -> str:
+    return f"{'two' if len(pieces.stones) == 2 else 'three'} stones from one rough"
 
 
 def _cut_words(answer: Answer, k: int, cut: Cut) -> str:
@@ -300,26 +273,23 @@ def _sawn_words(answer: Answer) -> list[str]:
         if answer.stopped:
             return ["The work ended before stones of several pieces were found."]
         return ["No saw cut that was tried leaves room for two stones of these designs."]
-    rough, found_in = answer.room.rough, pieces.sawn
-    name = _pieces_name(answer)
+    sawn, name = pieces.sawn, _pieces_name(pieces)
     found = [
-        f"{name[0].upper()}{name[1:]}: {found_in.carats:.2f} ct together ({100 * found_in.carats / answer.room.carats:.1f} %), "
-        f"the best of {found_in.tried} cuts tried, by a quick search of each."
+        f"{name[0].upper()}{name[1:]}: {sawn.carats:.2f} ct together ({100 * sawn.carats / answer.room.carats:.1f} %), "
+        f"the best of {sawn.tried} cuts tried, by a quick search of each."
     ]
-    found += [_cut_words(answer, k, cut) for k, cut in enumerate(found_in.cuts)]
-    for k, row in enumerate(found_in.rows):
-        up, length, origin = placing(row, rough)
-        at = _point(origin)
-        value = ""
-        if pieces.each and answer.prices:
-            value = f", worth {answer.prices.money(pieces.each[k].expected.value)}"
+    found += [_cut_words(answer, k, cut) for k, cut in enumerate(sawn.cuts)]
+    for piece in pieces.stones:
+        stone = piece.stone
+        up, length, origin = stone.in_file
+        value = f", worth {answer.prices.money(value_of(piece))}" if answer.prices else ""
         found.append(
-            f"{row['design']}, {number(row, 'carats'):.2f} ct ({number(row, 'low_carats'):.2f} - "
-            f"{number(row, 'high_carats'):.2f}){value}: table's normal {along(up)}; length {along(length)}; middle of the girdle "
-            f"at {at} mm. {checked_words(pieces.certificates[k])}"
+            f"{stone.design}, {stone.carats:.2f} ct ({stone.low_carats:.2f} - {stone.high_carats:.2f}){value}: table's "
+            f"normal {along(up)}; length {along(length)}; middle of the girdle at {_point(origin)} mm. "
+            f"{certificate_words(piece.certificate)}"
         )
-    if pieces.together is not None and answer.worths:
-        one, several = answer.worths[answer.best][0], pieces.together[0]
+    one, several = answer.chosen and answer.chosen.worth, pieces.worth
+    if one and several:
         better, other = (several, one) if answer.sawn_first else (one, several)
         which = "Several stones are" if answer.sawn_first else "The best single stone is"
         if better.expected.value > other.expected.value:
@@ -329,18 +299,15 @@ def _sawn_words(answer: Answer) -> list[str]:
     return found
 
 
-def _cautions(answer: Answer, best: Row) -> list[str]:
-    rough = answer.room.rough
+def _cautions(answer: Answer, best: PlacedStone) -> list[str]:
+    rough, surface = answer.room.rough, answer.room.ready.surfaces[1]
     found = [f"The scan was mended: {text}." for text in rough.repairs]
-    off = answer.room.ready.surfaces[1].off_mm
-    if off > 0:
+    if surface.off_mm > 0:
         found.append(
-            f"The search saw {len(answer.room.ready.surfaces[1].faces):,} of the scan's {len(rough.mesh.faces):,} triangles, which lie within "
-            f"{off:.2g} mm of it; the stones were then fitted to the scan itself and checked on all of it."
+            f"The search saw {len(surface.faces):,} of the scan's {len(rough.mesh.faces):,} triangles, which lie within "
+            f"{surface.off_mm:.2g} mm of it; the stones were then fitted to the scan itself and checked on all of it."
         )
-    solid = answer.task_of(best).outline.solid(str(best["changed"] or ""))
-    cut = cut_of(solid, copy_of(best, solid)).solid
-    girdle = measure(cut, rough.density).girdle_min_mm
+    girdle = measure(best.cut.solid, rough.density).girdle_min_mm
     if girdle < THIN_MM:
         found.append(f"The girdle is {girdle:.2f} mm thin at its thinnest and may chip; make it thicker in the design.")  # fmt: skip
     if any(d.kind == "crack" for d in rough.defects):
@@ -349,23 +316,20 @@ def _cautions(answer: Answer, best: Row) -> list[str]:
             "A crack often runs further than it shows, and glass that fills one softens in heat: look again "
             "once a face is ground."
         )
-    unmade = [f"{r['design']}: {r['remark']}." for r in answer.rows if r["carats"] is None and r["design"] != best["design"]]  # fmt: skip
-    return found + unmade
+    none = [f for f in answer.found if not isinstance(f, PlacedStone) and f.design != best.design]
+    return found + [f"{f.design}: {f.remark}." for f in none]
 
 
-def notes_of(answers: Sequence[Answer]) -> list[str]:
+def notes_of(answer: Answer) -> list[str]:
     """Cautions that belong to the numbers."""
-    notes = [ESTIMATE, *light_notes(answers[0].setting.light)]
-    grown = []
-    for answer in answers:
-        rough = answer.room.rough
-        grown += [rough.material, *(substances(rough.zones, rough.material) if rough.zones else [])]
+    rough, notes = answer.room.rough, [ESTIMATE, *light_notes(answer.wishes.light)]
+    grown = [rough.material, *(substances(rough.zones, rough.material) if rough.zones else [])]
     names = dict.fromkeys(name for substance in grown for name in substance.provisional)
     if names:
         notes.append(provisional_note(list(names)))
     for substance in grown:
         notes += [text for text in colour_notes(substance, sure=True) if text not in notes]
-    if any(row["outline"] == "heart" for a in answers for row in a.rows):
+    if any(task.trial.shape == "heart" for task in answer.tasks):
         notes.append(
             "A heart is placed by its convex hull: its cleft is kept free of defects as well."
         )

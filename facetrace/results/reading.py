@@ -16,7 +16,9 @@ from facetrace.design.model import Design, read_design
 from facetrace.placement.shapes import Copy
 from facetrace.results.schema.document import SCHEMA
 from facetrace.rough.rough import Rough
-from facetrace.studies.plan import Outline, carats_of, cut_of
+from facetrace.solid.measure import carats_at
+from facetrace.studies.placed_stone import cut_of
+from facetrace.studies.plan_task import TrialDesign
 from facetrace.studies.zoned import Cut
 
 # members that a report can be made of
@@ -153,13 +155,13 @@ def lying(
     path = result.found(name)
     design = read_design(path).design
     with unchanged(result, name):
-        solid = Outline(design).solid(str(row["changed"] or ""))
+        solid = TrialDesign(design, "").variation_in(str(row["changed"] or "")).solid
     scale = float(row["scale"])
     turn, shift = np.array(row["turn"], dtype=float), np.array(row["shift_mm"], dtype=float)
     if turn.shape != (3, 3) or shift.shape != (3,):
         raise ValueError("turn, shift_mm")
     copy = Copy(scale, turn, shift, solid.volume * scale**3)
-    result.check(name, carats_of(rough, copy.volume), float(row["carats"]))
+    result.check(name, carats_at(copy.volume, rough.density), float(row["carats"]))
     return cut_of(solid, copy), design, path
 
 

@@ -15,7 +15,6 @@ from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light, description, find_light
 from facetrace.optics.material import Material, find_material
 from facetrace.optics.spectrum import read_spectrum
-from facetrace.placement.shapes import Facing
 from facetrace.recut.stone import read_stone
 from facetrace.results.reading import Result, lying, unchanged
 from facetrace.rough.rough import Rough, read_rough, rough_of
@@ -24,8 +23,9 @@ from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies import plan as plans
+from facetrace.studies.plan_task import HIDDEN
 from facetrace.studies.screen import WHITE
+from facetrace.studies.viewer import viewer_of
 from facetrace.studies.zoned import Cut, candidate_of, cut_of, scenes, subject_of, zones_in
 from facetrace.trace.scene import Scene, View, medium_of, scene_of
 
@@ -249,22 +249,17 @@ class _Room:
 
     rough: Rough
     light: Light
-    setting: plans.Setting
 
     @classmethod
     def of(cls, result: Result, part: Mapping[str, Any]) -> "_Room":
         where = result.found(part["rough"]["file"])
-        rough, light = rough_of(read_rough(where)), _light(part)
+        rough = rough_of(read_rough(where))
         result.check(str(where), rough.carats, part["rough"]["carats"])
-        facing = Facing((0.0, 0.0, 1.0), 90.0)
-        return cls(rough, light, plans.Setting(facing, light, seed=_seed(result)))
+        return cls(rough, _light(part))
 
     def scene(self, cut: Cut, design: Design) -> Scene:
         """A stone of it face up, zones and all."""
-        eye = plans.eye_of(self.rough, design, self.setting)
-        if eye.subject is None:
-            return scene_of(cut.solid, eye.plain, cut.axis, self.light, View())
-        return scenes(eye.subject, cut)[1]
+        return viewer_of(self.rough, design, self.light).scene(cut)
 
 
 def _plan(result: Result) -> StonesAgain:
@@ -276,7 +271,7 @@ def _plan(result: Result) -> StonesAgain:
         cut, design, _ = lying(result, part, row, room.rough)
         alt = f"{row['design']} cut from {rough['name']}, face up."
         faces.append(Face(f"plan {k}", alt, room.scene(cut, design)))
-        hidden = " with its zones hidden" if row["kind"] == plans.HIDDEN else ""
+        hidden = " with its zones hidden" if row["kind"] == HIDDEN else ""
         name = f"{row['design']}{hidden}, {row['carats']:.2f} ct"
         drawn.append(PlanToDraw(name, (cut,), (design,)))
     if drawn:

@@ -12,19 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.common.ledger import Row
 from facetrace.placement.search import Prepared, promise, walled
-from facetrace.placement.shapes import stone_of
 from facetrace.rough.rough import Rough
-from facetrace.studies.plan import (
-    COLUMNS,
-    Run,
-    Setting,
-    Task,
-    eye_of,
-    heaviest,
-)
-from facetrace.studies.rows import number
+from facetrace.studies.placed_stone import PlacedStone
+from facetrace.studies.plan_task import Task
+from facetrace.studies.run import Run
+from facetrace.studies.stone_search import heaviest
 
 Floats = NDArray[np.float64]
 
@@ -65,20 +58,20 @@ class Cut:
 
 @dataclass(frozen=True)
 class Sawn:
-    """Stones and the cuts between them: rows as those of plans, the heaviest first.
+    """Stones and the cuts between them, the heaviest stone first.
 
     sides: for each stone the (number of the cut, side) that it lies beyond; tried: how many cuts were.
     """
 
     cuts: tuple[Cut, ...]
-    rows: tuple[Row, ...]
+    stones: tuple[PlacedStone, ...]
     sides: tuple[tuple[tuple[int, float], ...], ...]
     tried: int
 
     @property
     def carats(self) -> float:
         """Of all stones."""
-        return sum(number(row, "carats") for row in self.rows)
+        return sum(stone.carats for stone in self.stones)
 
     def walls(self, stone: int, kerf_mm: float) -> Floats:
         """(4, w): the walls of a stone's piece."""
@@ -138,24 +131,21 @@ class _Piece:
 @dataclass(frozen=True)
 class _Half:
     piece: _Piece
-    stone: int
+    design: int
     promised: float
 
 
 def sawn(
-    tasks: Sequence[Task], setting: Setting, run: Run, pieces: int = 2,
-    better: Callable[[Sawn], float] = lambda found: found.carats,
+    tasks: Sequence[Task], run: Run, pieces: int = 2, better: Callable[[Sawn], float] = lambda found: found.carats
 ) -> Sawn | None:  # fmt: skip
     """The best of the stones of two up to *pieces* pieces, each of any of the designs as they stand; None where no two fit.
 
     *better* is what counts among the cuts searched in full: carats unless told otherwise.
     """
-    saw = _Saw(tasks, setting, run)
-    room = tasks[0].room
-    whole = _Piece(room.ready)
-    chosen = saw.cut(whole, None, ())
+    saw = _Saw(tasks, run)
+    whole = _Piece(tasks[0].room.ready)
     found: list[Sawn] = []
-    for cuts, halves in chosen:
+    for cuts, halves in saw.cut(whole, None, ()):
         pair = saw.stones(cuts, halves)
         found += [pair] if pair else []
         if pieces < MOST_PIECES or run.over():
@@ -170,21 +160,19 @@ def sawn(
 
 
 class _Saw:
-    def __init__(self, tasks: Sequence[Task], setting: Setting, run: Run) -> None:
-        self.tasks, self.setting, self.run = tasks, setting, run
+    def __init__(self, tasks: Sequence[Task], run: Run) -> None:
+        self.tasks, self.run = tasks, run
         self.rough = tasks[0].room.rough
-        self.solids = [task.outline.solid("") for task in tasks]
-        self.stones_of = [stone_of(solid) for solid in self.solids]
+        self.designs = [task.trial.variation() for task in tasks]
         self.tried = 0
-        self.known: dict[tuple[tuple[int, ...], int], list[Row | None]] = {}
 
     def half(self, room: Prepared, wall: Floats, sides: tuple[tuple[int, float], ...]) -> _Half:
         """What a side of a cut promises: the best of the designs."""
         inner = walled(room, wall[:, None])
-        threads = self.run.workers.count
+        threads, facing = self.run.workers.count, self.tasks[0].wishes.facing
         sizes = [
-            promise(stone, inner, self.setting.facing, STARTS, threads) if len(inner.deep) else 0.0
-            for stone in self.stones_of
+            promise(design.stone, inner, facing, STARTS, threads) if len(inner.deep) else 0.0
+            for design in self.designs
         ]
         best = int(np.argmax(sizes))
         return _Half(_Piece(inner, sides), best, sizes[best])
@@ -218,21 +206,14 @@ class _Saw:
 
     def stones(self, cuts: tuple[Cut, ...], halves: Sequence[_Half]) -> Sawn | None:
         """All halves searched in full; None where one keeps no stone."""
-        rows: list[tuple[Row, tuple[tuple[int, float], ...]]] = []
+        found: list[tuple[PlacedStone, tuple[tuple[int, float], ...]]] = []
         for half in halves:
-            row = self._row(half)
-            if row is None:
+            task, design = self.tasks[half.design], self.designs[half.design]
+            stone = heaviest(task, design, "sawn", half.piece.room, self.run)
+            if stone is None:
                 return None
-            rows.append((row, half.piece.sides))
-        rows.sort(key=lambda r: -number(r[0], "carats"))
-        return Sawn(cuts, tuple(r for r, _ in rows), tuple(s for _, s in rows), self.tried)
-
-    def _row(self, half: _Half) -> Row | None:
-        task, solid = self.tasks[half.stone], self.solids[half.stone]
-        stone, room, setting = self.stones_of[half.stone], half.piece.room, self.setting
-        eye = eye_of(self.rough, task.outline.design, setting)
-        head: Row = dict.fromkeys(COLUMNS) | {
-            "rough": self.rough.name, "design": task.label, "outline": task.outline.shape, "changed": None,
-            "variations": 1, "cells": 0, "kind": "sawn",
-        }  # fmt: skip
-        return heaviest(task, setting, eye, (stone, solid), room, self.run, head)
+            found.append((stone, half.piece.sides))
+        found.sort(key=lambda f: -f[0].carats)
+        return Sawn(
+            cuts, tuple(s for s, _ in found), tuple(sides for _, sides in found), self.tried
+        )

@@ -28,6 +28,7 @@ from facetrace.placement.certificate import (
     surface_distance,
     winding,
 )
+from facetrace.results.certificate import certificate_member, certificate_words
 from facetrace.rough.rough import read_rough, rough_of
 from facetrace.solid.build import build_solid
 from facetrace.studies import certified
@@ -599,16 +600,16 @@ def test_certificate_of_an_example():
     place = rough.mesh.vertices.mean(axis=0) + np.array([-2.5, 0, 0.3])
     found = certified.certificate_of(rough, solid, scale, EYE, place, cone=Cone())
     assert found.ok, found.problems
-    said = certified.words(found)
+    said = certificate_words(found)
     assert said.startswith("Checked on all 516 triangles of the rough: ")
     assert said.endswith(" mm off the crack, table 0.0 deg from c.")
-    told = certified.member(found)
+    told = certificate_member(found)
     assert told["defects"][0]["lies"] == "off"
     assert told["triangles"] == 516
     assert told["saw_mm"] is None
     wrong = certified.certificate_of(rough, solid, scale, EYE, place + np.array([3.0, 0, 0]))
     assert not wrong.ok
-    assert certified.words(wrong).startswith("Not certified. 'crack' is not cut away")
+    assert certificate_words(wrong).startswith("Not certified. 'crack' is not cut away")
     wrong = certified.certificate_of(rough, solid, scale, EYE, place, volume_mm3=1.0)
     assert "volume" in wrong.problems[0]
 

@@ -22,20 +22,21 @@ from facetrace.optics.lights import find_light
 from facetrace.recut.facets import faceted
 from facetrace.recut.planes import (
     Hinge,
+    asymmetry,
     far_hinges,
     lowered,
     outside,
-    parting,
-    recut,
     siblings,
     slope_hinges,
     symmetries,
     turn_for,
     turned,
+    with_planes,
 )
-from facetrace.recut.search import Lights, light_of, merged, plan_of, worth_it
+from facetrace.recut.recut import Lights, light_of, worth_it
+from facetrace.recut.search import merged, plan_of
 from facetrace.recut.stone import read_stone, schema_text
-from facetrace.report.recut import cautions, floor_words, girdle_words, outcome, verdict
+from facetrace.results.recut import cautions, floor_words, girdle_words, outcome, verdict
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes, mesh_of
 from facetrace.solid.measure import measure
@@ -69,7 +70,7 @@ def test_turned_facet_takes_a_wedge():
     cube = Solid.from_planes(SIDES, np.full(6, a / 2))
     for hinge in far_hinges(cube, 2, np.array([1.9, 0.3, 2.0])):
         if hinge.word == "far edge":
-            left = recut(cube, {2: turned(cube, 2, hinge, t)}).volume
+            left = with_planes(cube, {2: turned(cube, 2, hinge, t)}).volume
             assert a**3 - left == pytest.approx(a**3 * math.tan(t) / 2, rel=1e-9)
     # the angle that a pit asks for: atan(depth / reach)
     edge = Hinge(np.array([-2.0, 0, 2]), np.array([1.0, 0, 0]), "far edge")
@@ -83,10 +84,10 @@ def test_octahedron_loses_its_point_and_its_skin():
     r, h, d = 3.0, 0.4, 0.1
     signs = np.array([[x, y, z] for x in (1, -1) for y in (1, -1) for z in (1, -1)]) / math.sqrt(3)
     stone = Solid.from_planes(signs, np.full(8, r / math.sqrt(3)))
-    blunt = recut(stone, {8: np.array([0.0, 0.0, -1.0, r - h])})
+    blunt = with_planes(stone, {8: np.array([0.0, 0.0, -1.0, r - h])})
     assert stone.volume - blunt.volume == pytest.approx(2 * h**3 / 3, rel=1e-9)
     assert "new culet" in blunt.names
-    small = recut(stone, {i: lowered(stone, i, d) for i in range(8)})
+    small = with_planes(stone, {i: lowered(stone, i, d) for i in range(8)})
     assert small.volume == pytest.approx(stone.volume * (1 - d * math.sqrt(3) / r) ** 3, rel=1e-9)
 
 
@@ -95,7 +96,7 @@ def test_skin_of_a_stone_that_is_almost_a_ball(rng):
     normals = rng.normal(size=(300, 3))
     ball = Solid.from_planes(normals / np.linalg.norm(normals, axis=1)[:, None], np.full(300, 3.0))
     for d in (0.01, 0.001):
-        lost = ball.volume - recut(ball, {i: lowered(ball, i, d) for i in range(300)}).volume
+        lost = ball.volume - with_planes(ball, {i: lowered(ball, i, d) for i in range(300)}).volume
         assert lost == pytest.approx(ball.volume * (1 - (1 - d / 3) ** 3), rel=1e-7)
         assert lost == pytest.approx(ball.areas.sum() * d, rel=1.1 * d / 3)
 
@@ -113,7 +114,7 @@ def test_volumes_agree_with_scipy_and_first_order(path, rng):
             if turn
             else lowered(stone, int(i), 0.03)
         )
-    found = recut(stone, changes)
+    found = with_planes(stone, changes)
     planes = stone.planes.T.copy()
     for i, plane in changes.items():
         planes[i] = plane
@@ -122,7 +123,7 @@ def test_volumes_agree_with_scipy_and_first_order(path, rng):
     assert found.volume == pytest.approx(ConvexHull(corners, qhull_options="QJ").volume, rel=1e-6)
     # nothing grows: every corner of the new stone lies in the old one
     assert (found.vertices @ stone.normals.T <= stone.offsets + 1e-7).all()
-    thin = recut(stone, {3: lowered(stone, 3, 1e-5)})
+    thin = with_planes(stone, {3: lowered(stone, 3, 1e-5)})
     assert stone.volume - thin.volume == pytest.approx(1e-5 * stone.areas[3], rel=0.02)
 
 
@@ -136,8 +137,8 @@ def test_volume_agrees_with_a_sliced_mesh():
         mesh.vertices, mesh.faces, -plane[:3], plane[:3] * plane[3]
     )[0]
     cut = trimesh.convex.convex_hull(points)
-    assert recut(stone, {facet: plane}).volume == pytest.approx(cut.volume, rel=1e-9)
-    assert recut(stone, {facet: plane}).volume < stone.volume - 1e-3
+    assert with_planes(stone, {facet: plane}).volume == pytest.approx(cut.volume, rel=1e-9)
+    assert with_planes(stone, {facet: plane}).volume < stone.volume - 1e-3
 
 
 # ---- symmetry ---------------------------------------------------------------------------------
@@ -166,13 +167,13 @@ def test_siblings_cut_alike_stay_alike(path):
     assert found
     for facet in range(0, len(stone.names), 7):
         mates = siblings(found, facet)
-        down = recut(stone, {i: lowered(stone, i, 0.02) for i in mates})
-        assert parting(down, found) < 1e-6
+        down = with_planes(stone, {i: lowered(stone, i, 0.02) for i in mates})
+        assert asymmetry(down, found) < 1e-6
         if slope_hinges(stone, facet) and abs(stone.normals[facet, 2]) > 1e-9:
             turns = {i: turned(stone, i, slope_hinges(stone, i)[1], 0.01) for i in mates}
-            assert parting(recut(stone, turns), found) < 1e-6
+            assert asymmetry(with_planes(stone, turns), found) < 1e-6
         if len(mates) > 1:
-            assert parting(recut(stone, {facet: lowered(stone, facet, 0.02)}), found) > 0.01
+            assert asymmetry(with_planes(stone, {facet: lowered(stone, facet, 0.02)}), found) > 0.01
 
 
 # ---- what goes and what stays -----------------------------------------------------------------
@@ -201,7 +202,7 @@ def test_never_below_the_floor_and_what_goes_is_gone(tmp_path_factory, flaws, fl
     assert plan.before.carats == pytest.approx(1.02)
     if plan.cuts:
         assert plan.after.carats >= floor + 0.002
-        assert plan.after.parting_mm <= 0.05
+        assert plan.after.asymmetry_mm <= 0.05
         assert all(abs(c.angle_after - c.angle_before) <= 1 + 1e-9 for c in plan.cuts)
     else:
         assert plan.after.carats == plan.before.carats
@@ -238,8 +239,8 @@ def test_search_finds_what_trying_all_sets_finds(tmp_path, rng):
                     break
             if changes is None:
                 continue
-            solid = recut(stone.solid, changes)
-            if stone.carats(solid) < floor or parting(solid, found) > 0.05:
+            solid = with_planes(stone.solid, changes)
+            if stone.carats(solid) < floor or asymmetry(solid, found) > 0.05:
                 continue
             gone = [outside(solid, s.bottoms) for s in stone.spots]
             depth = sum(f.depth_mm for f, g in zip(stone.model.flaw, gone, strict=True) if g)

@@ -16,13 +16,13 @@ from typer.testing import CliRunner
 
 from facetrace.cli.commands import app
 from facetrace.common.errors import FacetraceError
-from facetrace.recut import search
-from facetrace.recut.check import check, require, words
+from facetrace.recut import remedies
+from facetrace.recut.check import check, require
 from facetrace.recut.planes import outside
+from facetrace.recut.recut import checked_of, sizes_of
 from facetrace.recut.search import plan_of
 from facetrace.recut.stone import read_stone
-from facetrace.report import recut as report
-from facetrace.report.recut import checked_of
+from facetrace.results.recut import checked_words
 from facetrace.solid.export import mesh_bytes
 from facetrace.solid.polyhedron import Solid
 
@@ -71,7 +71,9 @@ def test_shipped_stones_hold(path):
     assert found.carats == pytest.approx(stone.model.measured.carats * share, rel=1e-8)
     assert [f.gone for f in found.flaws] == [f.gone for f in plan.fates]
     assert all((f.mm >= 0) == f.gone for f in found.flaws)
-    assert words(found).startswith(f"Checked by separate code: {plan.after.carats:.3f} ct, ")
+    assert checked_words(found).startswith(
+        f"Checked by separate code: {plan.after.carats:.3f} ct, "
+    )
 
 
 def test_a_cube_in_closed_form(tmp_path):
@@ -152,7 +154,7 @@ def test_a_wide_chip_that_goes_in_its_points_only(tmp_path, monkeypatch):
     def by_points(bench, flaw, solid):
         return outside(solid, bench.stone.spots[flaw].bottoms)
 
-    monkeypatch.setattr(search._Bench, "gone", by_points)
+    monkeypatch.setattr(remedies.Bench, "gone", by_points)
     (problem,) = checked_of(stone, plan_of(stone, 1.0798), 1.0798).problems
     assert problem.startswith("the flaw 'flaw 1' is said to go, but 0.03")
 
@@ -162,7 +164,7 @@ def test_what_goes_by_the_way_is_said(ruby):
     fates = (replace(plan.fates[0], gone=False), *plan.fates[1:])
     found = checked_of(stone, replace(plan, fates=fates), 1.0)
     assert found.ok
-    assert "'pit in the table', said to stay, goes by the way" in words(found)
+    assert "'pit in the table', said to stay, goes by the way" in checked_words(found)
 
 
 # ---- what is wrong ----------------------------------------------------------------------------
@@ -192,7 +194,7 @@ def test_a_wrong_weight(ruby, share):
 def test_below_the_floor(ruby):
     stone, plan = ruby
     floor = plan.after.carats - stone.model.spare_carats + 0.001
-    sizes = (vars(report.sizes_of(stone, s.solid)) for s in (plan.before, plan.after))
+    sizes = (vars(sizes_of(stone, s.solid)) for s in (plan.before, plan.after))
     plan = replace(plan, lowest=stone.lowest(floor))
     (problem,) = check(stone, plan, floor, *sizes).problems
     assert problem == "the stone after weighs less than it must keep"
@@ -235,7 +237,7 @@ def test_a_plane_that_no_cut_names(ruby):
 
 def test_a_wrong_size(ruby):
     stone, plan = ruby
-    before, after = (vars(report.sizes_of(stone, s.solid)) for s in (plan.before, plan.after))
+    before, after = (vars(sizes_of(stone, s.solid)) for s in (plan.before, plan.after))
     for name in ("length_mm", "width_mm", "depth_mm", "table_percent", "girdle_min_mm", "crown_height_mm"):  # fmt: skip
         (problem,) = check(stone, plan, 1.0, before, after | {name: after[name] + 0.001}).problems
         assert problem.startswith(f"{name} after is ")
@@ -264,7 +266,7 @@ def test_command_shows_no_weight_of_a_wrong_one(tmp_path, monkeypatch):
         plan = plan_of(stone, floor)
         return replace(plan, after=replace(plan.after, carats=1.01 * plan.after.carats))
 
-    monkeypatch.setattr(search, "plan_of", heavier)
+    monkeypatch.setattr("facetrace.recut.recut.plan_of", heavier)
     picture, path = tmp_path / "out.png", tmp_path / "out.json"
     done = CliRunner().invoke(
         app, ["recut", str(RUBY), "--picture", str(picture), "--json", str(path)]

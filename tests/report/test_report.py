@@ -33,7 +33,7 @@ from facetrace.report.html import (
     shown,
 )
 from facetrace.report.pages import report_html
-from facetrace.studies.money import INDEPENDENT, LEFT_OUT
+from facetrace.results.money import INDEPENDENT, LEFT_OUT
 
 RFC6901 = json.loads(
     r'{"foo": ["bar", "baz"], "": 0, "a/b": 1, "c%d": 2, "e^f": 3, "g|h": 4, "i\\j": 5, "k\"l": 6, " ": 7, "m~n": 8}'

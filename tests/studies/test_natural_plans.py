@@ -25,9 +25,9 @@ SHARE = 0.98
 @pytest.mark.parametrize("number", range(COUNT))
 def test_a_plan_in_a_natural_rough(tmp_path, number, monkeypatch):
     # how long it may take is told after a taste of the search, half a second for each
-    monkeypatch.setattr("facetrace.cli.plan._estimate", lambda *_: "")
+    monkeypatch.setattr("facetrace.studies.plan._estimate", lambda *_: "")
     monkeypatch.setattr(
-        "facetrace.studies.plan.largest",
+        "facetrace.placement.search.largest",
         lambda *words, **more: largest(
             *words, **more | ({"effort": FEWER} if more.get("effort") == FULL else {})
         ),

@@ -11,7 +11,6 @@ import json
 import math
 import re
 import tomllib
-from contextlib import nullcontext
 from dataclasses import replace
 
 import jsonschema
@@ -35,31 +34,22 @@ from facetrace.rough.rough import read_rough, rough_of
 from facetrace.solid.export import placed
 from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies import visibility, zoned
-from facetrace.studies.answer import answered
-from facetrace.studies.directions import BANDS
-from facetrace.studies.plan import (
+from facetrace.studies import sweep, visibility, zoned
+from facetrace.studies.directions import BANDS, losses
+from facetrace.studies.placed_stone import different
+from facetrace.studies.plan import plan_ledger, plan_rough
+from facetrace.studies.plan_task import (
     HEAVIEST,
     HIDDEN,
-    Outline,
+    PlanWishes,
     Room,
-    Run,
-    Setting,
     Task,
-    copy_of,
-    cut_of,
-    estimate,
-    gap_of,
-    hides,
-    losses,
-    made,
-    placing,
-    sized_of,
-    sweep,
-    table_to_c,
+    TrialDesign,
+    tasks_of,
 )
+from facetrace.studies.run import Run
 from facetrace.studies.saw import sawn
-from facetrace.studies.sweep import range_of
+from facetrace.studies.stone_search import found_for, range_of
 
 DESIGNS = ROOT / "designs"
 ROUGHS = DESIGNS / "roughs"
@@ -68,9 +58,9 @@ PRICES = DESIGNS / "prices" / "invented.toml"
 QUICK = {"most_cells": 300, "rays": 1 << 10, "samples": 2, "pixel_mm": 0.3}
 
 
-def setting(low=0.0, high=15.0, **changes):
+def wishes(low=0.0, high=15.0, **changes):
     facing = Facing(within_deg=high, least_deg=low, both=True)
-    return Setting(facing, find_light("hemisphere", None), **(QUICK | changes))
+    return PlanWishes(facing, find_light("hemisphere", None), **(QUICK | changes))
 
 
 def box_rough(folder, size, more="", skin=0.0, scan=0.0, name="box", head=""):
@@ -99,43 +89,30 @@ def crack_across(half, at=0.0, margin=0.1):
     return f'[[defect]]\nname = "crack"\nkind = "crack"\nmargin_mm = {margin}\npolygon_mm = {corners}\n'
 
 
-def room_at(path):
-    return Room(rough_of(read_rough(path)))
+def rough_at(path):
+    return rough_of(read_rough(path))
 
 
-def task(room, design=ROUND, *ranges):
+def trial(design=ROUND, *ranges):
     model = read_design(design).design
-    return Task(room, design.stem, Outline(model, tuple(range_of(model, *r) for r in ranges)))
+    return TrialDesign(model, design.stem, tuple(sweep.range_of(model, *r) for r in ranges))
 
 
-def sweep_of(tasks, wanted):
-    return list(sweep(tasks, wanted, {}, Run(Workers(1), of=len(tasks))))
+def tasks(rough, wanted, *designs):
+    return tasks_of(rough, [trial(d) for d in designs or (ROUND,)], wanted)
 
 
-def plans(room, wanted, *designs):
-    return sweep_of([task(room, d) for d in designs], wanted)
+def found(tasks):
+    return list(found_for(tasks, plan_ledger(tasks, None), Run(Workers(1), of=len(tasks))))
 
 
-def answer_of(room, tasks, wanted, **more):
-    rows = sweep_of(tasks, wanted)
-    return answered(
-        room,
-        tasks,
-        wanted,
-        rows,
-        None,
-        Run(Workers(1)),
-        lambda _: nullcontext(lambda _: None),
-        **more,
-    )
+def plans(rough, wanted, *designs):
+    return found(tasks(rough, wanted, *designs))
 
 
-def stone_mesh(row, design=ROUND):
+def stone_mesh(stone):
     """The stone in the crystal frame."""
-    outline = Outline(read_design(design).design)
-    solid = outline.solid(row["changed"] or "")
-    cut = cut_of(solid, copy_of(row, solid))
-    return placed(cut.solid, cut.turn, cut.shift)
+    return placed(stone.cut.solid, stone.cut.turn, stone.cut.shift)
 
 
 def off(mesh, points):
@@ -157,27 +134,27 @@ def off(mesh, points):
 
 def test_a_round_in_a_tall_square_box_is_as_wide_as_the_box(tmp_path, briefly):
     """Table along c: the girdle's polygon, turned so that it measures least both ways, fills 6 mm less two skins."""
-    room = room_at(box_rough(tmp_path, (6, 6, 20), skin=0.15))
-    (row,) = plans(room, setting(0, 0), ROUND)
-    girdle = Outline(read_design(ROUND).design).solid("").vertices[:, :2]
+    rough = rough_at(box_rough(tmp_path, (6, 6, 20), skin=0.15))
+    (stone,) = plans(rough, wishes(0, 0), ROUND)
+    girdle = trial().variation().solid.vertices[:, :2]
     turns = np.radians(np.arange(0, 90, 0.01))
     across = np.ptp(girdle @ np.array([np.cos(turns), np.sin(turns)]), axis=0)
     along = np.ptp(girdle @ np.array([-np.sin(turns), np.cos(turns)]), axis=0)
     scale = (6 - 0.3) / np.maximum(across, along).min()
-    assert row["scale"] == pytest.approx(scale, rel=0.005 / 3)
-    assert row["scale"] <= scale * (1 + 1e-6)
-    assert table_to_c(row) == pytest.approx(0, abs=1e-6)
-    solid = Outline(read_design(ROUND).design).solid("")
-    carats = solid.volume * row["scale"] ** 3 * 3.99e-3 / GRAMS_PER_CARAT
-    assert row["carats"] == pytest.approx(carats)
+    assert stone.place.copy.scale == pytest.approx(scale, rel=0.005 / 3)
+    assert stone.place.copy.scale <= scale * (1 + 1e-6)
+    assert stone.table_to_c == pytest.approx(0, abs=1e-6)
+    solid = trial().variation().solid
+    carats = solid.volume * stone.place.copy.scale**3 * 3.99e-3 / GRAMS_PER_CARAT
+    assert stone.carats == pytest.approx(carats)
 
 
 def test_a_scan_error_in_a_box_moves_each_wall_by_itself(tmp_path, briefly):
     """Low and high by the closed form of the box: widths 6 - 2 (0.15 +- 0.05), weights as their cubes."""
-    room = room_at(box_rough(tmp_path, (6, 6, 20), skin=0.15, scan=0.05))
-    (row,) = plans(room, setting(0, 0), ROUND)
-    assert row["low_carats"] / row["carats"] == pytest.approx((5.6 / 5.7) ** 3, rel=1e-4)
-    assert row["high_carats"] / row["carats"] == pytest.approx((5.8 / 5.7) ** 3, rel=1e-4)
+    rough = rough_at(box_rough(tmp_path, (6, 6, 20), skin=0.15, scan=0.05))
+    (stone,) = plans(rough, wishes(0, 0), ROUND)
+    assert stone.low_carats / stone.carats == pytest.approx((5.6 / 5.7) ** 3, rel=1e-4)
+    assert stone.high_carats / stone.carats == pytest.approx((5.8 / 5.7) ** 3, rel=1e-4)
 
 
 CUBE = Solid.from_planes(np.vstack([np.eye(3), -np.eye(3)]), np.full(6, 0.5))
@@ -197,7 +174,7 @@ def test_the_largest_cube_in_a_box_is_as_wide_as_its_least_side(sides, within, s
     edge = min(sides) - 2 * skin
     found = search.largest(stone, ready, facing, effort=BRIEF)
     assert found[0].scale == pytest.approx(edge, rel=2e-3)
-    sized = sized_of(stone, ready, facing, found[0], scan)
+    sized = range_of(stone, ready, facing, found[0], scan)
     # none below 0: a skin is not added
     wider = edge + 2 * min(scan, skin)
     for copy, wanted in ((sized.low, edge - 2 * scan), (sized.copy, edge), (sized.high, wider)):
@@ -208,10 +185,11 @@ def test_the_largest_cube_in_a_box_is_as_wide_as_its_least_side(sides, within, s
 
 def test_a_larger_scan_error_never_narrows_the_range():
     """Each range holds the one before it; to 1e-4, which is more than what climbs leave."""
-    room = room_at(ROUGHS / "cracked-pebble.toml")
-    stone, facing = stone_of(task(room).outline.solid("")), Facing(both=True)
-    copy = search.largest(stone, room.ready, facing, effort=BRIEF)[0]
-    found = [sized_of(stone, room.ready, facing, copy, mm) for mm in (0.0, 0.03, 0.06, 0.15, 0.3)]
+    rough = rough_at(ROUGHS / "cracked-pebble.toml")
+    (task,), facing = tasks(rough, wishes()), Facing(both=True)
+    stone, ready = task.trial.variation().stone, task.room.ready
+    copy = search.largest(stone, ready, facing, effort=BRIEF)[0]
+    found = [range_of(stone, ready, facing, copy, mm) for mm in (0.0, 0.03, 0.06, 0.15, 0.3)]
     for sized in found:
         assert sized.low.volume <= sized.copy.volume <= sized.high.volume
     for near, far in itertools.pairwise(found):
@@ -221,33 +199,32 @@ def test_a_larger_scan_error_never_narrows_the_range():
 
 
 def test_what_a_crack_costs_is_the_difference_of_two_searches(tmp_path):
-    cracked = room_at(box_rough(tmp_path, (7, 7, 7), crack_across(3.5), name="cracked"))
-    whole = room_at(box_rough(tmp_path, (7, 7, 7), name="whole"))
-    half = room_at(box_rough(tmp_path, (7, 7, 3.4), name="half"))
-    wanted = setting(0, 5)
-    mine = task(cracked)
-    (row,) = sweep_of([mine], wanted)
+    cracked = rough_at(box_rough(tmp_path, (7, 7, 7), crack_across(3.5), name="cracked"))
+    whole = rough_at(box_rough(tmp_path, (7, 7, 7), name="whole"))
+    half = rough_at(box_rough(tmp_path, (7, 7, 3.4), name="half"))
+    wanted = wishes(0, 5)
+    (stone,) = plans(cracked, wanted)
     (other,), (less,) = (plans(r, wanted, ROUND) for r in (whole, half))
     # a crack right across leaves the half of the box, less its margin
-    assert row["carats"] == pytest.approx(less["carats"], rel=0.01)
-    (loss,) = losses(mine, wanted, row, Run(Workers(1)))
+    assert stone.carats == pytest.approx(less.carats, rel=0.01)
+    (loss,) = losses(stone, Run(Workers(1)))
     assert loss.names == ("crack",)
-    assert loss.carats == pytest.approx(other["carats"] - row["carats"], rel=0.02)
-    assert row["carats"] <= row["most_carats"]
-    assert gap_of(other) >= 0
+    assert loss.carats == pytest.approx(other.carats - stone.carats, rel=0.02)
+    assert stone.carats <= stone.most_carats
+    assert other.gap >= 0
 
 
 def test_a_number_that_may_flex_gives_the_variation_that_fits(tmp_path, briefly):
     """A long box wants a long oval: of the lengths allowed, the one whose shape is the box's."""
-    room = room_at(box_rough(tmp_path, (12, 6, 30)))
+    rough = rough_at(box_rough(tmp_path, (12, 6, 30)))
     name = "outline.length_mm"
     own = read_design(OVAL).design.outline
     longer = (name, own.width_mm * 1.5, own.width_mm * 2.5, own.width_mm * 0.5)
-    (row,) = sweep_of([task(room, OVAL, longer)], setting(0, 0))
-    (plain,) = plans(room, setting(0, 0), OVAL)
-    assert row["carats"] > plain["carats"]
-    assert row["changed"] == f"{name}={own.width_mm * 2.0!r}"
-    assert row["length_mm"] / row["width_mm"] == pytest.approx(2.0, rel=1e-6)
+    (stone,) = found([Task(Room(rough), trial(OVAL, longer), wishes(0, 0))])
+    (plain,) = plans(rough, wishes(0, 0), OVAL)
+    assert stone.carats > plain.carats
+    assert stone.variation.words == f"{name}={own.width_mm * 2.0!r}"
+    assert stone.size_mm[0] / stone.size_mm[1] == pytest.approx(2.0, rel=1e-6)
 
 
 def test_a_round_body_of_fewer_corners_holds_the_whole_of_it():
@@ -306,13 +283,13 @@ def test_a_crack_from_the_side_of_a_barrel_is_kept_off(tmp_path):
 @pytest.mark.parametrize("design", [ROUND, OVAL], ids=lambda p: p.stem)
 def test_stones_lie_in_the_scan_and_off_the_crack(design, rng):
     rough = rough_of(read_rough(ROUGHS / "cracked-pebble.toml"))
-    rows = made(plans(Room(rough), setting(), design))
-    assert rows
+    stones = different(plans(rough, wishes(), design))
+    assert stones
     surface = trimesh.Trimesh(rough.mesh.vertices, rough.mesh.faces)
     (crack,) = [d.points for d in rough.defects]
     weights = rng.dirichlet(np.full(len(crack), 0.3), size=4000)
-    for row in rows:
-        mesh = stone_mesh(row, design)
+    for stone in stones:
+        mesh = stone_mesh(stone)
         points = np.vstack([mesh.vertices, mesh.sample(2000, seed=1)])
         assert off(surface, points).max() <= -rough.loss.skin_mm + 1e-6
         assert off(mesh, weights @ crack).min() >= 0.1 - 1e-6
@@ -321,16 +298,15 @@ def test_stones_lie_in_the_scan_and_off_the_crack(design, rng):
 @pytest.mark.slow
 def test_stones_hold_the_crystal_or_leave_it_and_keep_silk_below_the_girdle(rng):
     rough = rough_of(read_rough(ROUGHS / "crystal-barrel.toml"))
-    (row,) = made(plans(Room(rough), setting(), ROUND))
-    mesh = stone_mesh(row)
+    (stone,) = different(plans(rough, wishes(), ROUND))
+    mesh = stone_mesh(stone)
     by_name = {d.name: d for d in rough.defects}
     gaps = off(mesh, by_name["crystal"].within)
     assert gaps.max() <= -0.3 + 1e-4 or gaps.min() >= 0.3 - 1e-4
     assert off(mesh, by_name["pit"].within).min() >= 0.05 - 1e-4
     silk = by_name["silky corner"].points
     inside = rng.dirichlet(np.full(len(silk), 0.3), size=5000) @ silk
-    solid = Outline(read_design(ROUND).design).solid("")
-    copy = copy_of(row, solid)
+    copy = stone.place.copy
     seen = (inside - copy.shift) @ copy.rotation
     in_stone = off(mesh, inside) < -1e-6
     assert (seen[in_stone, 2] <= 1e-6).all()
@@ -339,18 +315,17 @@ def test_stones_hold_the_crystal_or_leave_it_and_keep_silk_below_the_girdle(rng)
 @pytest.mark.slow
 def test_the_heaviest_that_hides_a_zone_hides_it():
     """The share is traced again, more finely, by the study of orientations itself."""
-    room = room_at(ROUGHS / "blue-plate.toml")
-    first, second = plans(room, setting(samples=8, pixel_mm=0.15), ROUND)
-    assert (first["kind"], second["kind"]) == (HEAVIEST, HIDDEN)
-    assert second["carats"] <= first["carats"]
+    rough = rough_at(ROUGHS / "blue-plate.toml")
+    first, second = plans(rough, wishes(samples=8, pixel_mm=0.15), ROUND)
+    assert (first.kind, second.kind) == (HEAVIEST, HIDDEN)
+    assert second.carats <= first.carats
     from facetrace.optics.colour import observer
 
-    subject = zoned.subject_of(read_design(ROUND).design, room.rough.material, room.rough.zones, find_light("hemisphere", None), observer())  # fmt: skip
-    solid = Outline(read_design(ROUND).design).solid("")
+    subject = zoned.subject_of(read_design(ROUND).design, rough.material, rough.zones, find_light("hemisphere", None), observer())  # fmt: skip
     finer = visibility.VisibilityTest(samples=32, seed=5)
-    look = visibility.look_at_cut(subject, cut_of(solid, copy_of(second, solid)), finer)
+    look = visibility.look_at_cut(subject, second.cut, finer)
     share = visibility.estimate(visibility.row_of(zoned.BASE, look, look, finer, 1.0), "share")
-    assert share.value <= 0.01 + 4.5 * math.hypot(share.stderr, estimate(second, "zone").stderr)
+    assert share.value <= 0.01 + 4.5 * math.hypot(share.stderr, second.figures["zone"].stderr)
 
 
 def test_placing_is_told_in_the_frame_of_the_file(tmp_path, briefly):
@@ -361,9 +336,9 @@ def test_placing_is_told_in_the_frame_of_the_file(tmp_path, briefly):
     text = path.read_text().replace("c_axis = [0, 0, 1]", "c_axis = [1, 0, 0]")
     points = text.split("points_mm = ")[1].split("\n")[0]
     path.write_text(text.replace(points, str(lying.tolist())))
-    room = room_at(path)
-    (row,) = plans(room, setting(0, 0), ROUND)
-    up, along, origin = placing(row, room.rough)
+    rough = rough_at(path)
+    (stone,) = plans(rough, wishes(0, 0), ROUND)
+    up, along, origin = stone.in_file
     assert abs(up[0]) == pytest.approx(1)
     assert up @ along == pytest.approx(0, abs=1e-9)
     assert (np.abs(origin) <= [6, 3, 3]).all()
@@ -406,16 +381,17 @@ def find_wrongly(monkeypatch, wrong):
     """Have plans of this process found in brief, and each copy made wrong."""
 
     def broken(*words, **more):
-        return [wrong(copy) for copy in search.largest(*words, **more | {"effort": BRIEF})]
+        return [wrong(copy) for copy in rightly(*words, **more | {"effort": BRIEF})]
 
-    monkeypatch.setattr("facetrace.studies.plan.largest", broken)
+    rightly = search.largest
+    monkeypatch.setattr("facetrace.placement.search.largest", broken)
 
 
 @pytest.mark.parametrize("wrong", [moved, grown, turned], ids=lambda f: f.__name__)
 def test_a_wrong_search_is_never_believed(tmp_path, monkeypatch, wrong):
     path = box_rough(tmp_path, (6, 6, 9), skin=0.1, scan=0.05)
     find_wrongly(monkeypatch, wrong)
-    monkeypatch.setattr("facetrace.studies.plan.reclimbed", lambda *_: None)
+    monkeypatch.setattr("facetrace.placement.search.reclimbed", lambda *_: None)
     answer = tmp_path / "a.json"
     nothing_is_claimed(
         run("plan", path, ROUND, *FEW, "--table-to-c", "0:2", "--json", answer), answer
@@ -565,16 +541,15 @@ def test_a_stone_that_fits_nowhere_is_said(tmp_path, briefly):
 
 def test_three_stones_of_a_long_box_are_each_as_wide_as_it(tmp_path, briefly):
     """Table along c: each piece is longer than a round is deep, so each round fills the box's width, as one alone does."""
-    room = room_at(box_rough(tmp_path, (5, 5, 20), skin=0.1))
-    mine, wanted = task(room), setting(0, 0)
-    answer = answer_of(room, [mine], wanted, pieces=3, what_directions_cost=False)
+    rough = rough_at(box_rough(tmp_path, (5, 5, 20), skin=0.1))
+    answer = plan_rough(rough, [trial()], wishes(0, 0), pieces=3, what_directions_cost=False, run=Run(Workers(1)))  # fmt: skip
     found, (one,) = answer.pieces.sawn, answer.plans
-    assert len(found.rows) == 3
+    assert len(found.stones) == 3
     assert len(found.cuts) == 2
-    assert found.carats == pytest.approx(3 * one["carats"], rel=2e-3)
-    assert all(c.ok for c in answer.pieces.certificates)
+    assert found.carats == pytest.approx(3 * one.stone.carats, rel=2e-3)
+    assert all(piece.certificate.ok for piece in answer.pieces.stones)
     assert answer.sawn_first
-    meshes = [stone_mesh(row).vertices for row in found.rows]
+    meshes = [stone_mesh(stone).vertices for stone in found.stones]
     for corners, sides in zip(meshes, found.sides, strict=True):
         for cut, side in sides:
             plane = found.cuts[cut].plane
@@ -583,36 +558,32 @@ def test_three_stones_of_a_long_box_are_each_as_wide_as_it(tmp_path, briefly):
             assert beyond.min() >= 0.2 + 0.1 - 1e-6
     # pieces: the first cut's depths make the whole box, the second's what that one left
     first, second = found.cuts
-    assert sum(first.depths_mm) == pytest.approx(
-        np.ptp(room.rough.mesh.vertices @ first.plane.normal)
-    )
+    assert sum(first.depths_mm) == pytest.approx(np.ptp(rough.mesh.vertices @ first.plane.normal))
     assert second.of is not None
 
 
 @pytest.mark.slow
 def test_two_stones_lie_on_their_sides_of_the_saw(briefly):
-    room = room_at(ROUGHS / "crystal-barrel.toml")
-    pair = sawn([task(room, OVAL)], setting(), Run(Workers(1)))
-    loss = room.rough.loss
-    paths = {"oval-brilliant": OVAL}
+    rough = rough_at(ROUGHS / "crystal-barrel.toml")
+    pair = sawn(tasks(rough, wishes(), OVAL), Run(Workers(1)))
+    loss = rough.loss
     (cut,) = pair.cuts
-    for row, ((number, side),) in zip(pair.rows, pair.sides, strict=True):
+    for stone, ((number, side),) in zip(pair.stones, pair.sides, strict=True):
         assert number == 0
-        corners = stone_mesh(row, paths[row["design"]]).vertices
+        corners = stone_mesh(stone).vertices
         beyond = side * (cut.plane.offset - corners @ cut.plane.normal)
         assert beyond.min() >= loss.kerf_mm / 2 + loss.skin_mm - 1e-6
     assert sorted(side for ((_, side),) in pair.sides) == [-1.0, 1.0]
-    assert sum(cut.depths_mm) == pytest.approx(np.ptp(room.rough.mesh.vertices @ cut.plane.normal))
+    assert sum(cut.depths_mm) == pytest.approx(np.ptp(rough.mesh.vertices @ cut.plane.normal))
 
 
 def test_zones_are_hidden_in_sawn_pieces_too(tmp_path, briefly):
     """Blue at one end of a long box: neither stone shows it."""
     zone = '[[defect]]\nname = "blue end"\nkind = "zone"\nwish = "hide"\nmaterial = "blue sapphire"\nhalf_space = { normal = [0, 0, 1], from_mm = 5 }\n'
-    room = room_at(box_rough(tmp_path, (5, 5, 14), zone))
-    wanted = setting(0, 0)
-    pair = sawn([task(room)], wanted, Run(Workers(1)))
-    assert len(pair.rows) == 2
-    assert all(hides(row, wanted) for row in pair.rows)
+    rough = rough_at(box_rough(tmp_path, (5, 5, 14), zone))
+    pair = sawn(tasks(rough, wishes(0, 0)), Run(Workers(1)))
+    assert len(pair.stones) == 2
+    assert all(stone.hides for stone in pair.stones)
 
 
 # ---- lots and workers ---------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from scipy.stats import binom, triang
 from shared import ROOT, SCHEMA
 
 from facetrace.common.errors import FacetraceError, FileError
-from facetrace.studies import money
+from facetrace.results import money
 from facetrace.studies.price import Factor, Prices, read_prices, schema_text
 from facetrace.studies.value import LIGHTER, Stone, bid_limit, parcel_bid, why, worth
 from facetrace.trace.faceup import Estimate

@@ -71,7 +71,7 @@ def brief_searches() -> Iterator[None]:
     """Plans of this process found in brief, for tests of all else that is told of them."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(
-            "facetrace.studies.plan.largest",
+            "facetrace.placement.search.largest",
             lambda *words, **more: largest(*words, **more | {"effort": BRIEF}),
         )
         yield

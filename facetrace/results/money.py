@@ -144,10 +144,15 @@ def bid_member(bid: Bid) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def worth_member(of: Worth, bid: Bid) -> dict[str, Any]:
-    """Members "value" and "bid" of a plan."""
+def value_member(of: Worth) -> dict[str, Any]:
+    """Member "value" of a stone."""
     names = ("expected", "if_none_lost", "low", "high")
-    return {"value": {n: _pair(getattr(of, n)) for n in names}, "bid": bid_member(bid)}
+    return {"value": {n: _pair(getattr(of, n)) for n in names}}
+
+
+def worth_member(of: Worth | None, bid: Bid | None) -> dict[str, Any]:
+    """Members "value" and "bid" of a plan; none without prices."""
+    return value_member(of) | {"bid": bid_member(bid)} if of and bid else {}
 
 
 def parcel_member(prices: Prices, bids: Sequence[Bid | None], parcel: Bid) -> dict[str, Any]:
