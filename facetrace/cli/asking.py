@@ -14,7 +14,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from facetrace.cli.shell import complain
 from facetrace.common.errors import FacetraceError
 from facetrace.common.filekind import NO_FILE, no_file, no_such
-from facetrace.common.names import odd_in
+from facetrace.common.names import control_character_in
 from facetrace.common.tomlfile import in_words
 from facetrace.optics.material import find_material
 
@@ -164,7 +164,7 @@ def one_of(known: Callable[[Answers], Sequence[str]]) -> Callable[[str, Answers]
 
 def plain_words(text: str, _: Answers) -> str:
     """Reads a name."""
-    wrong = odd_in(text)
+    wrong = control_character_in(text)
     if wrong:
         raise FacetraceError(wrong)
     if not 0 < len(text.strip()) <= MOST_LETTERS:
