@@ -37,7 +37,6 @@ from facetrace.cli.plan_options import (
 from facetrace.cli.shell import (
     check_outputs,
     deliver,
-    kept,
     note,
     one_line_errors,
     out,
@@ -127,12 +126,11 @@ def plan(
         pool = held.enter_context(Workers(workers or usual_workers()))
         signal = held.enter_context(stopping())
         ledger = held.enter_context(plan_ledger(tasks, table, fresh))
-        with kept(ledger, [key for task in tasks for key in task.keys]):
-            answer = plan_rough(
-                piece, tried, wishes, price, what_defects_cost=not no_losses, what_directions_cost=not no_directions,
-                pieces=pieces, ledger=ledger, run=Run(pool, started + seconds if seconds else None, signal),
-                progress=progress, tell=note,
-            )  # fmt: skip
+        answer = plan_rough(
+            piece, tried, wishes, price, what_defects_cost=not no_losses, what_directions_cost=not no_directions,
+            pieces=pieces, ledger=ledger, run=Run(pool, started + seconds if seconds else None, signal),
+            progress=progress, tell=note,
+        )  # fmt: skip
         files = _files(answer, shown, stone, offcut)
         deliver(files, json, plan_document(answer) if json else "")
     if json != "-":

@@ -4,9 +4,8 @@ import functools
 import math
 import signal
 import sys
-import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -20,7 +19,6 @@ from facetrace.common.output import check_targets, forget_files, record, write_a
 from facetrace.common.signals import Stopped, signals_deferred, stop_repeating
 
 if TYPE_CHECKING:
-    from facetrace.common.ledger import Key, Ledger, Row
     from facetrace.studies.rows import Keeping
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -144,38 +142,6 @@ def keeping(csv: Path | None, fresh: bool, held: ExitStack) -> "Keeping":
     from facetrace.studies.rows import Keeping
 
     return Keeping(csv, fresh, progress, note, held)
-
-
-# ---- until cli/plan.py makes its rows in a study ----------------------------------------------
-
-
-def kept(ledger: "Ledger", keys: "Sequence[Key]") -> AbstractContextManager[None]:
-    """Nothing: ``studies.rows.filled`` keeps the rows."""
-    return nullcontext()
-
-
-def swept(
-    results: "Iterable[Row]", keys: "Sequence[Key]", ledger: "Ledger", what: str, run: Any = None,
-    complete: "Callable[[Row], bool]" = lambda _: True,
-) -> "tuple[list[Row], float]":  # fmt: skip
-    """``studies.rows.filled`` with the bar of this terminal, and the seconds that it took."""
-    from facetrace.studies.rows import filled
-
-    @contextmanager
-    def bar(title: str) -> Iterator[Callable[[float], None]]:
-        with progress(title) as report:
-            if run is not None:
-                run.report = report
-            yield report
-        if run is not None:
-            run.report = lambda _: None
-
-    started = time.perf_counter()
-    rows = filled(ledger, keys, results, what, bar, note, complete)
-    return rows, time.perf_counter() - started
-
-
-# -----------------------------------------------------------------------------------------------
 
 
 def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = "") -> None:
