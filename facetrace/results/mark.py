@@ -18,7 +18,8 @@ from facetrace.design.model import Design
 from facetrace.results import document
 from facetrace.results.reading import Result, lying, stones_of
 from facetrace.results.sheet import CAUTIONS, DEFER
-from facetrace.rough.rough import Rough, read_rough, rough_of
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import Rough, rough_of
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.zoned import Cut
 

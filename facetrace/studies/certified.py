@@ -24,7 +24,8 @@ from facetrace.placement.certificate import (
     certify,
 )
 from facetrace.rough import face
-from facetrace.rough.rough import MARGINS, WISHES, DefectModel, Rough
+from facetrace.rough.model import MARGINS, WISHES, DefectModel
+from facetrace.rough.rough import Rough
 from facetrace.rough.zone import Sector
 from facetrace.solid.body import Body
 from facetrace.solid.polyhedron import Solid
