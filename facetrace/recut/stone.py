@@ -433,8 +433,8 @@ def _bottoms(place: Floats, normal: Floats, depth: float, width: float) -> Float
     first = np.cross(normal, [1.0, 0.0, 0.0] if abs(normal[0]) < 0.6 else [0.0, 1.0, 0.0])
     first /= np.linalg.norm(first)
     second = np.cross(normal, first)
-    turn = 2 * math.pi * np.arange(RIM) / RIM
-    rim = np.cos(turn)[:, None] * first + np.sin(turn)[:, None] * second
+    angles = 2 * math.pi * np.arange(RIM) / RIM
+    rim = np.cos(angles)[:, None] * first + np.sin(angles)[:, None] * second
     return np.vstack([middle, middle + width / 2 * rim])
 
 

@@ -48,7 +48,7 @@ def certificate_of(
     """
     if skin_mm is None:
         skin_mm = max(0.0, rough.loss.skin_mm - margin_less_mm)
-    turn = _turn(rough)
+    turn = _into_crystal_frame(rough)
     flaws = [
         Flaw(
             model.name, _shapes(rough, model, turn), model.wish or WISHES[model.kind],
@@ -72,7 +72,7 @@ def certificate_of(
 # ---- the file's shapes in the crystal frame ---------------------------------------------------
 
 
-def _turn(rough: Rough) -> Floats:
+def _into_crystal_frame(rough: Rough) -> Floats:
     """The shortest rotation of c's upper end to +z, by Rodrigues' formula."""
     axis = rough.file.model.shape.c_axis
     c = np.array([0.0, 0.0, 1.0] if axis is None else axis)

@@ -564,7 +564,7 @@ def test_shapes_are_those_that_the_file_reader_finds(shapes_rough):
     """Two readings of one file, each by its own arithmetic: how far each shape reaches in many directions."""
     rough = shapes_rough
     assert rough.scaled != 1
-    turn = certified._turn(rough)
+    turn = certified._into_crystal_frame(rough)
     assert np.abs(turn - rough.turn).max() < 1e-12
     directions = trimesh.creation.icosphere(subdivisions=2).vertices
     corners = rough.mesh.vertices
