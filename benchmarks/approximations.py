@@ -20,8 +20,7 @@ import numpy as np
 
 from facetrace.checks.textbook import Rule, Setting, follow, rays_for, setting_of
 from facetrace.design.model import read_design
-from facetrace.kernel.launch import ISOTROPIC_UNPOLARISED
-from facetrace.kernel.paths import ROW_AE, ROW_AO, ROW_NE, ROW_NO
+from facetrace.kernel.scene import ISOTROPIC_UNPOLARISED, ROW_AE, ROW_AO, ROW_NE, ROW_NO
 from facetrace.optics.colour import LCh, delta_e_2000, lch_of, observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material

@@ -12,7 +12,7 @@ import numpy as np
 from facetrace.checks.check import Check, Comparison
 from facetrace.checks.renderer import FIGURES, reference_cases, reference_solids, z_scores
 from facetrace.checks.textbook import follow, rays_for, setting_of
-from facetrace.kernel.launch import UNIAXIAL
+from facetrace.kernel.scene import UNIAXIAL
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material

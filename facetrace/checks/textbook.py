@@ -30,7 +30,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.kernel.paths import MOST_PHASE
+from facetrace.kernel.uniaxial_path import MOST_PHASE
 from facetrace.optics.colour import Observer
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
@@ -157,13 +157,18 @@ def waves(
     return tangential + q_o[:, None] * normal, tangential + q_e[:, None] * normal
 
 
+def _any_across(vectors: Floats) -> Floats:
+    """Some vector at right angles to each (..., 3): a copy of its own, as a second tracer shares no formula."""
+    helper = np.where(np.abs(vectors[..., :1]) < 0.6, [1.0, 0.0, 0.0], [0.0, 1.0, 0.0])
+    return np.asarray(np.cross(vectors, helper))
+
+
 def fields(wave: Complexes, axis: Floats, no: Floats, extraordinary: bool) -> tuple[Complexes, ...]:
     """E and H (n, 3) of waves in the crystal, of any amplitude."""
     across = np.cross(wave, axis)
     on_axis = np.abs(np.sum(across**2, axis=1)) < ON_AXIS**2
     if on_axis.any():
-        helper = np.cross(axis, [1.0, 0.0, 0.0] if abs(axis[0]) < 0.6 else [0.0, 1.0, 0.0])
-        across[on_axis] = helper
+        across[on_axis] = _any_across(axis)
     if not extraordinary:
         e = across
     else:
@@ -203,9 +208,7 @@ class Facet:
 def _frame(tangential: Floats, normal: Floats) -> tuple[Floats, Floats]:
     """Two unit vectors in the facet, the second at right angles to the plane of incidence."""
     length = np.linalg.norm(tangential, axis=1, keepdims=True)
-    helper = np.where(np.abs(normal[:, :1]) < 0.6, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
-    any_one = np.cross(normal, helper)
-    first = np.where(length > 1e-12, tangential, any_one)
+    first = np.where(length > 1e-12, tangential, _any_across(normal))
     first = first / np.linalg.norm(first, axis=1, keepdims=True)
     return first, np.cross(normal, first)
 

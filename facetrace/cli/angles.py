@@ -8,14 +8,18 @@ from typing import Annotated
 import typer
 
 from facetrace.cli.options import (
+    AxisTiltOption,
     Edge,
     FreshOption,
+    HeadEdgeOption,
+    HeadShortOption,
     JsonOption,
     LightName,
     LightOption,
     MaterialOption,
     SeedOption,
     SpectrumOption,
+    TurnOption,
 )
 from facetrace.cli.shell import (
     check_outputs,
@@ -88,17 +92,10 @@ def angles(
     ] = 10.0,
     rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for the figures of each candidate.")] = DEFAULT_RAYS,
     light: LightOption = LightName.hemisphere,
-    head: Annotated[
-        float | None,
-        typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's dark head, degrees [default: 10, and 0 under the uniform light]."),
-    ] = None,
-    head_edge: Annotated[Edge, typer.Option(help="Edge of the head's shadow.")] = Edge.soft,
-    axis_tilt: Annotated[
-        float | None, typer.Option(min=0, max=180, callback=finite, help="Angle of the c-axis from the table's normal, degrees [default: the design's].")
-    ] = None,
-    axis_azimuth: Annotated[
-        float | None, typer.Option(min=-360, max=360, callback=finite, help="Its direction, degrees from the length [default: the design's].")
-    ] = None,
+    head: HeadShortOption = None,
+    head_edge: HeadEdgeOption = Edge.soft,
+    axis_tilt: AxisTiltOption = None,
+    axis_azimuth: TurnOption = None,
     material: MaterialOption = None,
     spectrum: SpectrumOption = None,
     no_absorption: Annotated[bool, typer.Option("--no-absorption", help="Leave out all colour: the cut alone.")] = False,

@@ -9,6 +9,7 @@ from facetrace.cli import (
     lot,
     mark,
     movie,
+    new,
     orient,
     plan,
     recut,
@@ -31,6 +32,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="What a cut stone weighs and how it looks, from its angles and the real optics of its crystal.",
 )
+app.command("new", epilog=new.EXAMPLES)(new.new)
 app.command("solid", epilog=solid.EXAMPLES)(solid.solid)
 app.command("trace", epilog=trace.EXAMPLES)(trace.trace)
 app.command("movie", epilog=movie.EXAMPLES)(movie.movie)

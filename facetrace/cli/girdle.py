@@ -8,6 +8,7 @@ import typer
 
 from facetrace.cli.options import (
     FreshOption,
+    HeadShortOption,
     JsonOption,
     LightName,
     LightOption,
@@ -63,10 +64,7 @@ def girdle(
     ] = 0.39,
     rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for each figure.")] = DEFAULT_RAYS,
     light: LightOption = LightName.hemisphere,
-    head: Annotated[
-        float | None,
-        typer.Option(min=0, max=80, callback=finite, help="Angular radius of the viewer's dark head, degrees [default: 10, and 0 under the uniform light]."),
-    ] = None,
+    head: HeadShortOption = None,
     material: MaterialOption = None,
     spectrum: SpectrumOption = None,
     no_absorption: Annotated[bool, typer.Option("--no-absorption", help="The stone without colour only.")] = False,

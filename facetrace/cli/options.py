@@ -52,6 +52,13 @@ HeadAsTraceOption = Annotated[
         help="Angular radius of the viewer's head, degrees [default: as in trace].",
     ),
 ]  # fmt: skip
+HeadShortOption = Annotated[
+    float | None,
+    typer.Option(
+        min=0, max=80, callback=finite,
+        help="Angular radius of the viewer's dark head, degrees [default: 10, and 0 under the uniform light].",
+    ),
+]  # fmt: skip
 HeadEdgeOption = Annotated[Edge, typer.Option(help="Edge of the head's shadow.")]
 AxisTiltOption = Annotated[
     float | None,
@@ -66,6 +73,13 @@ AxisAzimuthOption = Annotated[
         callback=finite, help="Its direction, degrees from the length [default: the design's]."
     ),
 ]
+TurnOption = Annotated[
+    float | None,
+    typer.Option(
+        min=-360, max=360, callback=finite,
+        help="Its direction, degrees from the length [default: the design's].",
+    ),
+]  # fmt: skip
 NoAbsorptionOption = Annotated[bool, typer.Option("--no-absorption", help="Leave out all colour.")]
 NoGlareOption = Annotated[
     bool,

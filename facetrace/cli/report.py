@@ -14,6 +14,7 @@ from facetrace.cli.options import (
     MaterialOption,
     SeedOption,
     SpectrumOption,
+    TurnOption,
 )
 from facetrace.cli.shell import (
     check_outputs,
@@ -51,9 +52,7 @@ def report(
     light: LightOption = LightName.hemisphere,
     head: HeadAsTraceOption = None,
     axis_tilt: AxisTiltOption = None,
-    axis_azimuth: Annotated[
-        float | None, typer.Option(min=-360, max=360, callback=finite, help="Its direction, degrees from the length [default: the design's].")
-    ] = None,
+    axis_azimuth: TurnOption = None,
     material: MaterialOption = None,
     spectrum: SpectrumOption = None,
     exposure: Annotated[

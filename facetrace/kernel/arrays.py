@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numba import prange
 
-from facetrace.kernel import compiling, ground, sampling, uniaxial
+from facetrace.kernel import compiling, ground, sampling, uniaxial, vectors
 from facetrace.kernel.compiling import entry, fingerprint
 from facetrace.kernel.ground import walk
 from facetrace.kernel.uniaxial import inside_event, outside_event, ray_of_mode
@@ -86,4 +86,6 @@ def _make(stamp: int) -> tuple[Callable[..., Any], ...]:
     return entry(inside_loop), entry(outside_loop), entry(ground_loop)
 
 
-inside_loop, outside_loop, ground_loop = _make(fingerprint(compiling, uniaxial, sampling, ground))
+inside_loop, outside_loop, ground_loop = _make(
+    fingerprint(compiling, vectors, uniaxial, sampling, ground)
+)

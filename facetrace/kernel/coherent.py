@@ -18,6 +18,7 @@ from facetrace.kernel.uniaxial import (
     abs2,
     axis_pair,
     beside_axis,
+    in_frame,
     incoming,
     mode_pair,
     other_e,
@@ -39,13 +40,8 @@ def coherent_event(
     one of the four waves inside is evanescent, or flies along the facet to rounding: then there
     is no pair.
     """
-    q, tangent, xx, xy, xz = tangent_frame(kx, ky, kz, nx, ny, nz)
-    yx = ny * xz - nz * xy
-    yy = nz * xx - nx * xz
-    yz = nx * xy - ny * xx
-    ax = cx * xx + cy * xy + cz * xz
-    ay = cx * yx + cy * yy + cz * yz
-    an = cx * nx + cy * ny + cz * nz
+    q, tangent, xx, xy, xz, yx, yy, yz = tangent_frame(kx, ky, kz, nx, ny, nz)
+    ax, ay, an = in_frame(cx, cy, cz, xx, xy, xz, yx, yy, yz, nx, ny, nz)
     diff = ne2 - no2
     rise = diff / ne2
     ratio = no2 / ne2
@@ -53,9 +49,7 @@ def coherent_event(
         q, extraordinary, tangent, ax, an, ay, no2, diff
     )
     none = complex(0.0, 0.0)
-    px, py, pz = (
-        px * xx + py * xy + pz * xz, px * yx + py * yy + pz * yz, px * nx + py * ny + pz * nz
-    )  # fmt: skip
+    px, py, pz = in_frame(px, py, pz, xx, xy, xz, yx, yy, yz, nx, ny, nz)
     qoi, qei, root, goi, gei, cyoi, cyei, u2oi, u2ei, wei = wave_pair(
         q, extraordinary, on, tangent, ax, ay, an, a, b, px, py, pz, diff, rise, 1.0
     )

@@ -5,6 +5,8 @@ entry point when it decides whether the copy is stale. Our entry points call
 functions of other files. So each entry point is built by a factory that closes
 over a fingerprint of all kernel code: numba makes closures part of the cache
 key, and an edit anywhere in the kernel gives a new key.
+
+NUMBA_DISABLE_JIT=1 leaves plain Python: the same functions, to step through and to read.
 """
 
 from collections.abc import Callable
@@ -12,19 +14,43 @@ from types import CodeType, ModuleType
 from typing import Any
 
 import numba
+import numpy as np
 
-from facetrace.common.compiled import CodeCacheFile
+from facetrace.kernel.code_cache import CodeCacheFile
 
-# Leaves: compiled into whatever calls them. They may not allocate or raise. NaN and signs of
+# Leaves: compiled into whatever calls them. NaN and signs of
 # zero are meaningful to the physics, so of fastmath only the fusing of a * b + c is allowed.
 # Inlined without exception: a leaf that is called instead is the one compiled alone where the kernel was compiled,
 # and a copy optimised with its caller where it was loaded from disk, and these round differently.
 LEAF_OPTIONS = {
     "error_model": "numpy", "nogil": True, "forceinline": True, "fastmath": ("contract",),
 }  # fmt: skip
-ENTRY_OPTIONS = {"error_model": "numpy", "nogil": True, "parallel": True}
+SERIAL_OPTIONS = {"error_model": "numpy", "nogil": True}
+PARALLEL_OPTIONS = SERIAL_OPTIONS | {"parallel": True}
+# Without numba's counting of references, which costs a third of the speed where arrays come in a tuple.
+# numba then refuses a leaf that allocates, as a GPU would.
+DEVICE_OPTIONS = LEAF_OPTIONS | {"_nrt": False}
 
-device = numba.njit(**{**LEAF_OPTIONS, "fastmath": set(LEAF_OPTIONS["fastmath"])})  # type: ignore[call-overload]
+
+def leaf(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compile a function into those that call it."""
+    return _compiled(function, LEAF_OPTIONS)
+
+
+def device(function: Callable[..., Any]) -> Callable[..., Any]:
+    """As ``leaf``, for one that neither allocates nor raises."""
+    return _compiled(function, DEVICE_OPTIONS)
+
+
+def _compiled(
+    function: Callable[..., Any], options: dict[str, Any], **more: bool
+) -> Callable[..., Any]:
+    if numba.config.DISABLE_JIT:
+        # compiled code says nothing of overflows and divisions by zero either
+        return np.errstate(all="ignore")(function)
+    if "fastmath" in options:
+        options = options | {"fastmath": set(options["fastmath"])}
+    return numba.njit(**options, **more)(function)  # type: ignore[no-any-return]
 
 
 def _code_text(code: CodeType) -> str:
@@ -33,10 +59,10 @@ def _code_text(code: CodeType) -> str:
 
 
 def fingerprint(*modules: ModuleType) -> int:
-    """64-bit FNV-1a hash of the functions and constants that *modules* define.
+    """64-bit FNV-1a hash of the functions, constants and named tuples that *modules* define.
 
     The same in every process (unlike ``hash``), and different after any edit
-    of a kernel function, constant or default.
+    of a kernel function, constant or default, or of a tuple's members.
     """
     texts = []
     for module in modules:
@@ -45,6 +71,8 @@ def fingerprint(*modules: ModuleType) -> int:
             function = getattr(value, "py_func", value)
             if hasattr(function, "__code__"):
                 texts.append(name + _code_text(function.__code__))
+            elif hasattr(value, "_fields"):
+                texts.append(f"{name}={value._fields!r}")
             elif isinstance(value, (int, float, str, dict)) and not name.startswith("__"):
                 texts.append(f"{name}={value!r}")
     state = 0xCBF29CE484222325
@@ -58,22 +86,21 @@ def entry(function: Callable[..., Any]) -> Callable[..., Any]:
 
     Without such a place (read-only install and home) it is compiled in memory.
     """
-    return _kept(function, ENTRY_OPTIONS)
+    return _kept(function, PARALLEL_OPTIONS)
 
 
-def alone(function: Callable[..., Any]) -> Callable[..., Any]:
+def serial_entry(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a serial entry point all of whose callees live in its own file, where numba looks for edits."""
-    return _kept(function, {"error_model": "numpy", "nogil": True})
+    return _kept(function, SERIAL_OPTIONS)
 
 
 def _kept(function: Callable[..., Any], options: dict[str, Any]) -> Callable[..., Any]:
     try:
-        compiled = numba.njit(cache=True, **options)(function)
+        compiled = _compiled(function, options, cache=True)
     except RuntimeError:
-        compiled = numba.njit(cache=False, **options)(function)
-    else:
-        # without JIT there is no cache to speak of
-        cache = getattr(compiled, "_cache", None)
-        if cache is not None:
-            cache._cache_file.__class__ = CodeCacheFile
-    return compiled  # type: ignore[no-any-return]
+        return _compiled(function, options)
+    # in plain Python there is nothing to keep
+    cache = getattr(compiled, "_cache", None)
+    if cache is not None:
+        cache._cache_file.__class__ = CodeCacheFile
+    return compiled

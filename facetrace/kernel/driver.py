@@ -1,4 +1,4 @@
-"""The CPU driver: which ray, which row of sums; everything else is in ``paths``.
+"""The CPU driver: which thread does which row of sums; everything else is in ``launch`` and below.
 
 Rays are numbered; a row of sums belongs to a fixed run of consecutive rays and is
 written by one thread only, so sums are the same bits for any number of threads.
@@ -12,28 +12,45 @@ from numba import prange
 from facetrace.kernel import (
     coherent,
     compiling,
+    events,
+    facets,
     ground,
     isotropic,
+    isotropic_path,
     launch,
     light,
     paths,
     sampling,
+    scene,
+    tally,
     uniaxial,
+    uniaxial_path,
+    vectors,
     zones,
 )
-from facetrace.kernel.compiling import entry, fingerprint
-from facetrace.kernel.launch import launch as launch_ray
+from facetrace.kernel.compiling import device, entry, fingerprint
+from facetrace.kernel.launch import trace_row
+
+# all that the compiled loop is made of
+CODE = (
+    compiling, vectors, scene, events, uniaxial, coherent, isotropic, light, sampling, zones, ground,
+    facets, tally, paths, uniaxial_path, isotropic_path, launch,
+)  # fmt: skip
+
+
+@device
+def _log_of(logs, row):
+    if logs is None:
+        return None
+    return logs[row]
 
 
 def _make_trace_rows(stamp: int) -> Callable[..., Any]:
-    def trace_rows(
-        planes, entry_rows, finish, split, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
-        first_point, points_per_set, rays_per_row, rows_per_task, first_row, floor, physics, out,
-    ):  # fmt: skip
-        """Trace the rays of rows first_row ... first_row + len(out) - 1 into *out*.
+    def trace_rows(scene, rays, first_row, rows_per_task, out, logs):
+        """Trace rows first_row ... first_row + len(out) - 1 of *rays* into *out* (rows, SUMS).
 
-        Ray k is point first_point + k % points_per_set of set k // points_per_set. *floor*:
-        weight below which Russian roulette begins.
+        *logs*: None, compiled apart, or (rows, events + 1, LOG_COLUMNS), one log for each row
+        (``kernel.events``).
         """
         if stamp < 0:  # never; makes the stamp part of the compiled function's identity
             return
@@ -41,19 +58,9 @@ def _make_trace_rows(stamp: int) -> Callable[..., Any]:
         tasks = (rows + rows_per_task - 1) // rows_per_task
         for task in prange(tasks):
             for row in range(task * rows_per_task, min(rows, (task + 1) * rows_per_task)):
-                start = (first_row + row) * rays_per_row
-                for ray in range(start, start + rays_per_row):
-                    launch_ray(
-                        planes, entry_rows, finish, split, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables,
-                        key, ray // points_per_set, first_point + ray % points_per_set,
-                        floor, physics, out, row,
-                    )  # fmt: skip
+                trace_row(scene, rays, first_row + row, out[row], _log_of(logs, row))
 
     return entry(trace_rows)
 
 
-trace_rows = _make_trace_rows(
-    fingerprint(
-        compiling, uniaxial, coherent, isotropic, light, sampling, zones, ground, paths, launch
-    )
-)
+trace_rows = _make_trace_rows(fingerprint(*CODE))

@@ -20,6 +20,7 @@ import numpy as np
 from facetrace.kernel.compiling import device
 from facetrace.kernel.sampling import hashed
 from facetrace.kernel.uniaxial import inside_event, outside_event, ray_of_mode
+from facetrace.kernel.vectors import across
 
 # random numbers of a walk: far from those of roulette and of later bounces
 _GROUND_DRAW = np.uint64(1 << 40)
@@ -73,10 +74,7 @@ def visible_normal(vx, vy, vz, alpha, u1, u2):
 @device
 def facet_frame(nx, ny, nz):
     """Two unit vectors at right angles to N and to each other."""
-    if abs(nx) < 0.6:
-        ax, ay, az = 0.0, -nz, ny
-    else:
-        ax, ay, az = nz, 0.0, -nx
+    ax, ay, az = across(nx, ny, nz)
     scale = 1.0 / math.sqrt(ax * ax + ay * ay + az * az)
     ax, ay, az = ax * scale, ay * scale, az * scale
     return ax, ay, az, ny * az - nz * ay, nz * ax - nx * az, nx * ay - ny * ax

@@ -46,7 +46,7 @@ def reflect_amplitudes(q, tangent2, n2, m2):
 
 
 @device
-def turn(a_re, a_im, b_re, b_im, cosine, sine):
+def in_turned_basis(a_re, a_im, b_re, b_im, cosine, sine):
     """Components (a, b) of one field along a basis turned by the given angle."""
     return (
         cosine * a_re + sine * b_re,

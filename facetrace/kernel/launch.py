@@ -3,30 +3,10 @@
 import math
 
 from facetrace.kernel.compiling import device
-from facetrace.kernel.paths import (
-    COUNT_EVENTS,
-    COUNT_HITS,
-    COUNT_MISSES,
-    EYE,
-    RIGHT,
-    ROW_AE,
-    ROW_AO,
-    ROW_NE,
-    ROW_NO,
-    ROW_WAVELENGTH,
-    ROW_X,
-    ROW_Y,
-    ROW_Z,
-    SUM_X,
-    SUM_Y,
-    SUM_Z,
-    UP,
-    blend,
-    draw_wavelength,
-    first_facet,
-    follow_isotropic,
-    follow_uniaxial,
-)
+from facetrace.kernel.events import MODE_AIR, PASSES, note
+from facetrace.kernel.facets import first_facet
+from facetrace.kernel.isotropic_path import follow_isotropic
+from facetrace.kernel.paths import ray_number
 from facetrace.kernel.sampling import (
     DIM_U,
     DIM_V,
@@ -35,25 +15,43 @@ from facetrace.kernel.sampling import (
     net_point,
     shell_of,
 )
-
-# physics: how the medium is treated
-UNIAXIAL, ISOTROPIC, ISOTROPIC_UNPOLARISED = 0, 1, 2
+from facetrace.kernel.scene import (
+    EYE,
+    GRID_COLUMNS,
+    GRID_FAR,
+    GRID_LEFT,
+    GRID_SHARED,
+    GRID_STEP,
+    GRID_STRATA,
+    GRID_TOP,
+    RIGHT,
+    ROW_AE,
+    ROW_AO,
+    ROW_CDF,
+    ROW_NE,
+    ROW_NO,
+    ROW_WAVELENGTH,
+    ROW_X,
+    ROW_Y,
+    ROW_Z,
+    UNIAXIAL,
+    UP,
+    Draws,
+    Wavelength,
+    blend,
+)
+from facetrace.kernel.tally import COUNT_EVENTS, COUNT_HITS, COUNT_MISSES, SUM_X, SUM_Y, SUM_Z
+from facetrace.kernel.uniaxial_path import follow_uniaxial
 
 # the silhouette is cut into STRATA x STRATA parts of equal area, each with a pair of sets
 STRATA = 8
-
-# the picture plane: left and top edge [mm], pixel [mm], columns, distance of the start [mm], rays of
-# a pixel that share a place and all choices, strata of its wavelengths (0: the net's own)
-(
-    GRID_LEFT, GRID_TOP, GRID_STEP, GRID_COLUMNS, GRID_FAR, GRID_SHARED, GRID_STRATA,
-) = range(7)  # fmt: skip
 
 
 @device
 def parted(u, strata, pixel, columns):
     """Where in the distribution of wavelengths a ray of a pixel stands; uniform as *u* is.
 
-    Four pixels in a square part each stratum among them. A binomial filter (``measures.maps``)
+    Four pixels in a square part each stratum among them. A binomial filter (``trace.maps``)
     gives each of the four kinds of pixels a weight of 1/4 wherever it stands, so that what it
     gathers has 4 * *strata* strata, evenly filled.
     """
@@ -63,59 +61,90 @@ def parted(u, strata, pixel, columns):
 
 
 @device
-def launch(
-    planes, entry, finish, split, bodies, body_planes, crystal, spectrum, light_row, view, fan, grid, per_pixel, tables, key,
-    set_number, index, floor, physics, out, slot,
-):  # fmt: skip
-    """One ray: where it starts, its wavelength, and its whole path."""
-    w = net_point(tables, key, set_number, DIM_WAVELENGTH, index)
-    columns = int(grid[GRID_COLUMNS])
-    if per_pixel:
-        if grid[GRID_STRATA] > 0.0:
-            w = parted(w, grid[GRID_STRATA], set_number, columns)
-        index //= int(grid[GRID_SHARED])
-    u = net_point(tables, key, set_number, DIM_U, index)
-    v = net_point(tables, key, set_number, DIM_V, index)
-    if per_pixel:
+def draw_wavelength(spectrum, u):
+    """The ``Wavelength`` for u in [0, 1): the inverse of the tabulated distribution."""
+    low = 0
+    high = spectrum.shape[1] - 2
+    while low < high:
+        middle = (low + high) // 2
+        if spectrum[ROW_CDF, middle + 1] > u:
+            high = middle
+        else:
+            low = middle + 1
+    start = spectrum[ROW_CDF, low]
+    share = spectrum[ROW_CDF, low + 1] - start
+    part = (u - start) / share
+    # the rows X, Y, Z hold the integral over the bin of what a constant would give
+    x = blend(spectrum, ROW_X, low, part) / share
+    y = blend(spectrum, ROW_Y, low, part) / share
+    z = blend(spectrum, ROW_Z, low, part) / share
+    no = blend(spectrum, ROW_NO, low, part)
+    alpha_o = blend(spectrum, ROW_AO, low, part)
+    k0 = 2.0e6 * math.pi / blend(spectrum, ROW_WAVELENGTH, low, part)
+    ne = blend(spectrum, ROW_NE, low, part)
+    alpha_e = blend(spectrum, ROW_AE, low, part)
+    return Wavelength(low, part, k0, no, ne, alpha_o, alpha_e, x, y, z)
+
+
+@device
+def start_of(rays, eye_frame, set_number, index):
+    """Where point *index* of a set starts, far from the stone, (x, y, z) [mm]."""
+    grid = rays.grid
+    u = net_point(rays.tables, rays.key, set_number, DIM_U, index)
+    v = net_point(rays.tables, rays.key, set_number, DIM_V, index)
+    if rays.per_pixel:
+        columns = int(grid[GRID_COLUMNS])
         x = grid[GRID_LEFT] + grid[GRID_STEP] * (set_number % columns + u)
         y = grid[GRID_TOP] - grid[GRID_STEP] * (set_number // columns + v)
     else:
         # two sets share each stratum of the silhouette
         box = set_number >> 1
         u, v = shell_of((box % STRATA + u) / STRATA, (box // STRATA + v) / STRATA)
-        x, y = fan_point(u, v, fan)
+        x, y = fan_point(u, v, rays.fan)
     far = grid[GRID_FAR]
-    ox = x * view[RIGHT] + y * view[UP] + far * view[EYE]
-    oy = x * view[RIGHT + 1] + y * view[UP + 1] + far * view[EYE + 1]
-    oz = x * view[RIGHT + 2] + y * view[UP + 2] + far * view[EYE + 2]
-    dx, dy, dz = -view[EYE], -view[EYE + 1], -view[EYE + 2]
-    facet, t = first_facet(entry, finish, split, ox, oy, oz)
+    return (
+        x * eye_frame[RIGHT] + y * eye_frame[UP] + far * eye_frame[EYE],
+        x * eye_frame[RIGHT + 1] + y * eye_frame[UP + 1] + far * eye_frame[EYE + 1],
+        x * eye_frame[RIGHT + 2] + y * eye_frame[UP + 2] + far * eye_frame[EYE + 2],
+    )
+
+
+@device
+def trace_ray(scene, rays, set_number, index, sums, log):
+    """One ray: where it starts, its wavelength, and its whole path."""
+    grid, eye_frame = rays.grid, scene.eye_frame
+    w = net_point(rays.tables, rays.key, set_number, DIM_WAVELENGTH, index)
+    if rays.per_pixel:
+        if grid[GRID_STRATA] > 0.0:
+            w = parted(w, grid[GRID_STRATA], set_number, int(grid[GRID_COLUMNS]))
+        index //= int(grid[GRID_SHARED])
+    ox, oy, oz = start_of(rays, eye_frame, set_number, index)
+    dx, dy, dz = -eye_frame[EYE], -eye_frame[EYE + 1], -eye_frame[EYE + 2]
+    facet, t = first_facet(scene.entry, scene.finish, scene.split, ox, oy, oz)
     if facet < 0:
-        out[slot, COUNT_MISSES] += 1.0
+        sums[COUNT_MISSES] += 1.0
+        note(log, PASSES, facet, ox, oy, oz, MODE_AIR, dx, dy, dz, 1.0)
         return
-    b, s, share = draw_wavelength(spectrum, w)
-    # the rows X, Y, Z hold the integral over the bin of what a constant would give
-    wx = blend(spectrum, ROW_X, b, s) / share
-    wy = blend(spectrum, ROW_Y, b, s) / share
-    wz = blend(spectrum, ROW_Z, b, s) / share
-    out[slot, SUM_X] += wx
-    out[slot, SUM_Y] += wy
-    out[slot, SUM_Z] += wz
-    out[slot, COUNT_HITS] += 1.0
+    wavelength = draw_wavelength(scene.spectrum, w)
+    sums[SUM_X] += wavelength.x
+    sums[SUM_Y] += wavelength.y
+    sums[SUM_Z] += wavelength.z
+    sums[COUNT_HITS] += 1.0
     px, py, pz = ox + t * dx, oy + t * dy, oz + t * dz
-    no = blend(spectrum, ROW_NO, b, s)
-    alpha_o = blend(spectrum, ROW_AO, b, s)
-    if physics == UNIAXIAL:
+    draws = Draws(rays.tables, rays.key, set_number, index, ray_number(set_number, index))
+    if scene.physics == UNIAXIAL:
         events = follow_uniaxial(
-            planes, finish, split, bodies, body_planes, crystal, spectrum, b, s, light_row, view,
-            2.0e6 * math.pi / blend(spectrum, ROW_WAVELENGTH, b, s), no, blend(spectrum, ROW_NE, b, s),
-            alpha_o, blend(spectrum, ROW_AE, b, s), wx, wy, wz,
-            px, py, pz, facet, dx, dy, dz, tables, key, set_number, index, floor, out, slot,
-        )  # fmt: skip
+            scene, wavelength, draws, rays.floor, px, py, pz, facet, dx, dy, dz, sums, log
+        )
     else:
         events = follow_isotropic(
-            planes, finish, split, bodies, body_planes, spectrum, b, s, light_row, view, no, alpha_o, wx, wy, wz,
-            px, py, pz, facet, dx, dy, dz, physics == ISOTROPIC, key, set_number, index,
-            floor, out, slot,
-        )  # fmt: skip
-    out[slot, COUNT_EVENTS] += events
+            scene, wavelength, draws, rays.floor, px, py, pz, facet, dx, dy, dz, sums, log
+        )
+    sums[COUNT_EVENTS] += events
+
+
+@device
+def trace_row(scene, rays, row, sums, log):
+    """All rays of a row of sums, in their order."""
+    for ray in range(row * rays.row_rays, (row + 1) * rays.row_rays):
+        trace_ray(scene, rays, ray // rays.points, rays.first_point + ray % rays.points, sums, log)

@@ -59,8 +59,8 @@ def net_point(tables, key, set_number, dimension, index):
     i = index
     k = 0
     while i > 0:
-        # without a branch: -(i & 1) is all ones or nothing
-        bits ^= np.uint64(tables[which, dimension, k]) & np.uint64(-(i & 1))
+        # without a branch: a direction number or nothing
+        bits ^= np.uint64(tables[which, dimension, k]) * np.uint64(i & 1)
         i >>= 1
         k += 1
     bits = (bits ^ shift_of(key, set_number, dimension)) & _MASK32
@@ -81,14 +81,14 @@ def shell_of(x, y):
     if reach == 0.0:
         return 0.0, 0.0
     if x >= abs(y):
-        turn = 0.125 * (1.0 + y / reach)
+        around = 0.125 * (1.0 + y / reach)
     elif y >= abs(x):
-        turn = 0.25 + 0.125 * (1.0 - x / reach)
+        around = 0.25 + 0.125 * (1.0 - x / reach)
     elif -x >= abs(y):
-        turn = 0.5 + 0.125 * (1.0 - y / reach)
+        around = 0.5 + 0.125 * (1.0 - y / reach)
     else:
-        turn = 0.75 + 0.125 * (1.0 + x / reach)
-    return min(turn, 1.0 - 1e-16), reach * reach
+        around = 0.75 + 0.125 * (1.0 + x / reach)
+    return min(around, 1.0 - 1e-16), reach * reach
 
 
 @device

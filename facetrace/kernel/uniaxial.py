@@ -37,6 +37,7 @@ them. Energy fractions are ratios of the normal component of Re(E x H*).
 import math
 
 from facetrace.kernel.compiling import device
+from facetrace.kernel.vectors import across
 
 # sin(angle to c)^2 below which both modes are taken from the fixed pair. Just above it u is known
 # to a few percent of its direction, but a common turn of both modes costs no energy.
@@ -52,7 +53,7 @@ ALONG_FACET = 1.0e-12
 def tangent_frame(kx, ky, kz, nx, ny, nz):
     """Normal and tangential parts of a wave vector, and the frame of the event.
 
-    Returns (q, L, xx, xy, xz): normal component, tangential length, unit vector x.
+    Returns (q, L, x, y): normal component, tangential length, unit vectors x and y = N x x.
     At normal incidence x is some unit vector in the facet.
     """
     q = kx * nx + ky * ny + kz * nz
@@ -65,15 +66,24 @@ def tangent_frame(kx, ky, kz, nx, ny, nz):
     ty -= rest * ny
     tz -= rest * nz
     length = math.sqrt(tx * tx + ty * ty + tz * tz)
-    if length >= NORMAL_TANGENT:
-        scale = 1.0 / length
-        return q, length, tx * scale, ty * scale, tz * scale
-    if abs(nx) < 0.6:
-        tx, ty, tz = 0.0, -nz, ny
+    if length < NORMAL_TANGENT:
+        length = 0.0
+        tx, ty, tz = across(nx, ny, nz)
+        scale = 1.0 / math.sqrt(tx * tx + ty * ty + tz * tz)
     else:
-        tx, ty, tz = nz, 0.0, -nx
-    scale = 1.0 / math.sqrt(tx * tx + ty * ty + tz * tz)
-    return q, 0.0, tx * scale, ty * scale, tz * scale
+        scale = 1.0 / length
+    xx, xy, xz = tx * scale, ty * scale, tz * scale
+    return q, length, xx, xy, xz, ny * xz - nz * xy, nz * xx - nx * xz, nx * xy - ny * xx
+
+
+@device
+def in_frame(vx, vy, vz, xx, xy, xz, yx, yy, yz, nx, ny, nz):
+    """Components (x, y, n) of a vector in the frame of an event."""
+    return (
+        vx * xx + vy * xy + vz * xz,
+        vx * yx + vy * yy + vz * yz,
+        vx * nx + vy * ny + vz * nz,
+    )
 
 
 @device
@@ -221,13 +231,8 @@ def inside_event(
     fraction 0 and NaN; under total reflection T_s = T_p = 0 and q1 is NaN. A wave along the facet
     to rounding is reflected whole, as itself.
     """
-    q, tangent, xx, xy, xz = tangent_frame(kx, ky, kz, nx, ny, nz)
-    yx = ny * xz - nz * xy
-    yy = nz * xx - nx * xz
-    yz = nx * xy - ny * xx
-    ax = cx * xx + cy * xy + cz * xz
-    ay = cx * yx + cy * yy + cz * yz
-    an = cx * nx + cy * ny + cz * nz
+    q, tangent, xx, xy, xz, yx, yy, yz = tangent_frame(kx, ky, kz, nx, ny, nz)
+    ax, ay, an = in_frame(cx, cy, cz, xx, xy, xz, yx, yy, yz, nx, ny, nz)
     diff = ne2 - no2
     per_ne2 = 1.0 / ne2
     rise = diff * per_ne2
@@ -242,9 +247,7 @@ def inside_event(
             return 0.0, 1.0, 0.0, 0.0, math.nan, back, math.nan
         return 1.0, 0.0, 0.0, 0.0, back, math.nan, math.nan
     if on or back_on:
-        qx = px * xx + py * xy + pz * xz
-        qy = px * yx + py * yy + pz * yz
-        qn = px * nx + py * ny + pz * nz
+        qx, qy, qn = in_frame(px, py, pz, xx, xy, xz, yx, yy, yz, nx, ny, nz)
 
     # the incoming wave
     gi, u2i = mode_pair(q, tangent, ax, an, ay)
@@ -385,13 +388,8 @@ def outside_event(
     indices of the crystal must exceed m.
     """
     m = math.sqrt(m2)
-    qi, tangent, xx, xy, xz = tangent_frame(m * dx, m * dy, m * dz, nx, ny, nz)
-    yx = ny * xz - nz * xy
-    yy = nz * xx - nx * xz
-    yz = nx * xy - ny * xx
-    ax = cx * xx + cy * xy + cz * xz
-    ay = cx * yx + cy * yy + cz * yz
-    an = cx * nx + cy * ny + cz * nz
+    qi, tangent, xx, xy, xz, yx, yy, yz = tangent_frame(m * dx, m * dy, m * dz, nx, ny, nz)
+    ax, ay, an = in_frame(cx, cy, cz, xx, xy, xz, yx, yy, yz, nx, ny, nz)
     diff = ne2 - no2
     rise = diff / ne2
     a = no2 + diff * an * an
@@ -406,9 +404,7 @@ def outside_event(
     u2e = cye * cye * (qe * qe + tangent * tangent) + ge * ge
     we = rise * u2e * ax
     if u2o < AXIS_SIN2 * no2:
-        qx = px * xx + py * xy + pz * xz
-        qy = px * yx + py * yy + pz * yz
-        qn = px * nx + py * ny + pz * nz
+        qx, qy, qn = in_frame(px, py, pz, xx, xy, xz, yx, yy, yz, nx, ny, nz)
         cyo, go, u2o = axis_pair(qo, tangent, qx, qy, qn)
         cye, ge, u2e = axis_pair(qe, tangent, qx, qy, qn)
         we = 0.0

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from facetrace.common.vectors import across
 from facetrace.kernel.arrays import inside_loop, outside_loop
 
 Floats = NDArray[np.float64]
@@ -51,13 +52,9 @@ class Outside:
     ray_e: Floats
 
 
-def beside(axis: Floats) -> Floats:
+def axis_normal(axis: Floats) -> Floats:
     """A unit vector at right angles to each axis, (n, 3): the modes' fixed pair on the axis."""
-    helper = np.where(
-        np.abs(axis[:, :1]) < 0.6, np.array([[1.0, 0.0, 0.0]]), np.array([[0.0, 1.0, 0.0]])
-    )
-    across = np.cross(axis, helper)
-    return np.asarray(across / np.linalg.norm(across, axis=1, keepdims=True))
+    return unit(across(axis))
 
 
 def _vectors(value: ArrayLike, count: int) -> Floats:
@@ -114,7 +111,7 @@ def inside_events(
     mode = np.ascontiguousarray(np.broadcast_to(extraordinary, (count,))).astype(np.int64)
     shares, waves, rays = np.zeros((count, 4)), np.zeros((count, 3, 3)), np.zeros((count, 3, 3))
     inside_loop(
-        k, mode, unit(_vectors(normal, count)), c, beside(c), _scalars(n_o, count),
+        k, mode, unit(_vectors(normal, count)), c, axis_normal(c), _scalars(n_o, count),
         _scalars(n_e, count), _scalars(outside, count), shares, waves, rays,
     )  # fmt: skip
     return Inside(*shares.T, *waves.swapaxes(0, 1), *rays.swapaxes(0, 1))
@@ -135,7 +132,7 @@ def outside_events(
     c = unit(_vectors(axis, count))
     shares, waves, rays = np.zeros((count, 8)), np.zeros((count, 2, 3)), np.zeros((count, 2, 3))
     outside_loop(
-        np.ascontiguousarray(unit(d)), unit(_vectors(normal, count)), c, beside(c),
+        np.ascontiguousarray(unit(d)), unit(_vectors(normal, count)), c, axis_normal(c),
         _scalars(n_o, count), _scalars(n_e, count), _scalars(outside, count), shares, waves, rays,
     )  # fmt: skip
     return Outside(

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.common.errors import MOST_NAME, FacetraceError, shortened
+from facetrace.common.vectors import across
 from facetrace.kernel.light import LIGHT_HEAD_INNER, LIGHT_HEAD_OUTER, seen_radiance
 
 Floats = NDArray[np.float64]
@@ -161,12 +162,10 @@ def _lamp_gain(light: Light, lamp: Lamp, sight: Floats) -> float:
         second = 2 * cosine**2 * cubes + (1 - cosine**2) * (1 - edge - cubes)
         return (lamp.radiance - light.constant) * first - light.slope * second
     nodes, weights = np.polynomial.legendre.leggauss(LAMP_RINGS)
-    turn = (np.arange(LAMP_STEPS) + 0.5) * (2 * math.pi / LAMP_STEPS)
-    helper = np.array([1.0, 0.0, 0.0]) if abs(middle[0]) < 0.6 else np.array([0.0, 1.0, 0.0])
-    across = np.cross(middle, helper)
-    across /= np.linalg.norm(across)
-    beside = np.cross(middle, across)
-    around = np.outer(np.cos(turn), across) + np.outer(np.sin(turn), beside)
+    way = (np.arange(LAMP_STEPS) + 0.5) * (2 * math.pi / LAMP_STEPS)
+    right = across(middle)
+    right /= np.linalg.norm(right)
+    around = np.outer(np.cos(way), right) + np.outer(np.sin(way), np.cross(middle, right))
     total = 0.0
     for angle, w in zip(0.5 * radius * (nodes + 1), weights, strict=True):
         d = math.cos(angle) * middle + math.sin(angle) * around

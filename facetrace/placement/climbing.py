@@ -22,7 +22,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.kernel.compiling import alone, device
+from facetrace.kernel.compiling import leaf, serial_entry
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -173,7 +173,7 @@ def _most(rows, limits, count, low, high, z, work):
 # ---- distances --------------------------------------------------------------------------------
 
 
-@device
+@leaf
 def _on_triangle(p, a, b, c, q):
     """The point of triangle a b c nearest to p, into q; whether it lies off the corners and edges."""
     ab0, ab1, ab2 = b[0] - a[0], b[1] - a[1], b[2] - a[2]
@@ -215,7 +215,7 @@ def _on_triangle(p, a, b, c, q):
     return v, w, inside
 
 
-@device
+@leaf
 def _normal(a, b, c):
     """(b - a) x (c - a)."""
     e0, e1, e2 = b[0] - a[0], b[1] - a[1], b[2] - a[2]
@@ -360,7 +360,7 @@ def _by_face(turned, first, last, planes, s, t, points, u):
     return best
 
 
-@device
+@leaf
 def _nearer(planes, s, t, ball, reach):
     """Whether a ball (x, y, z, radius) may come nearer than *reach* to the copy."""
     x, y, z = ball[0] - t[0], ball[1] - t[1], ball[2] - t[2]
@@ -393,7 +393,7 @@ def _turn_all(matrix, shape, room):
         room.sides[3, j] = shape.planes[3, j]
 
 
-@device
+@leaf
 def _top(turned, first, last, u0, u1, u2):
     """How far the unturned size of corners reaches along u."""
     top = -np.inf
@@ -458,7 +458,7 @@ def _fixed_rows(shape, scene, room, s, t, reach):
     return count, slack
 
 
-@device
+@leaf
 def _farthest(scene, room, t, i):
     """How far the points that must be held reach along facet i, with their margins; -inf without any."""
     far = -np.inf
@@ -513,7 +513,7 @@ def _settle(shape, scene, room, scale, place, step, margin, least):
 # ---- turning ----------------------------------------------------------------------------------
 
 
-@device
+@leaf
 def _row(room, count, s, t, a, u, left):
     """Write the row of a point a of the copy that may come nearer by *left* along u."""
     r0, r1, r2 = a[0] - t[0], a[1] - t[1], a[2] - t[2]
@@ -567,7 +567,7 @@ def _face_rows(shape, scene, room, s, t, f, reach, count):
     return count
 
 
-@device
+@leaf
 def _touching(room, s, t, n, a):
     """The copy's point of the nearest pair that ``_apart`` ended with, into a."""
     simplex, ends, u, v = room.simplex, room.ends, room.lines[6], room.lines[1]
@@ -710,7 +710,7 @@ def _rotate(matrix, w, found):
             found[k, j] /= length
 
 
-@alone
+@serial_entry
 def nearby(sides, scale, place, balls, reach):
     """Which of balls (n, 4), x, y, z and radius, may come nearer than *reach* to a copy of planes (4, m), turned."""
     found = np.zeros(len(balls), dtype=np.bool_)
@@ -719,7 +719,7 @@ def nearby(sides, scale, place, balls, reach):
     return found
 
 
-@alone
+@serial_entry
 def climbed(shape, scene, room, scale, matrix, place, turn, steps, least):
     """The scale of the copy that a climb of at most so many *steps* ends with, 0 where none is valid near the start.
 
@@ -792,7 +792,7 @@ def _gauges(columns, sides, offsets, margins, t, gauges, facets):
             facets[p] = i if more else facets[p]
 
 
-@alone
+@serial_entry
 def rated(planes, corners, points, margins, walls, radius, matrices, places, scales):
     """For each start the largest scale found with *points* (p, 3) kept off by facets and corners under *walls* (4, w).
 

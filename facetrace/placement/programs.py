@@ -14,7 +14,7 @@ leaves unbalanced charged at the box's farthest corner: it does not rest on the 
 
 import numpy as np
 
-from facetrace.kernel.compiling import alone, device
+from facetrace.kernel.compiling import leaf, serial_entry
 
 DONE, STOPPED, EMPTY = 0, 1, 2
 PIVOTS, REFRESH = 400, 40
@@ -23,7 +23,7 @@ BROKEN, TINY = 1e-9, 1e-10
 TIE = 1e-9
 
 
-@device
+@leaf
 def _swing(v, n, basis, k):
     """Component k in the basis of v x n."""
     x = v[1] * n[2] - v[2] * n[1]
@@ -32,7 +32,7 @@ def _swing(v, n, basis, k):
     return x * basis[0, k] + y * basis[1, k] + z * basis[2, k]
 
 
-@device
+@leaf
 def _ranges(corners, bodies, square, edges, basis, low, high, found):
     """Least and greatest e_c . (v + omega x v + tau - x sigma) over the box for each pair of corners."""
     row = 0
@@ -56,7 +56,7 @@ def _ranges(corners, bodies, square, edges, basis, low, high, found):
             row += 1
 
 
-@device
+@leaf
 def _broken_box(z, low, high, best):
     """(excess, limit) of the side of the box that z breaks most; its row in *best*."""
     worst, b = BROKEN, 0.0
@@ -72,7 +72,7 @@ def _broken_box(z, low, high, best):
     return worst, b
 
 
-@device
+@leaf
 def _broken_row(z, rows, limits, worst, b, best):
     """The same of plain rows; what is broken no more than *worst* changes nothing."""
     at = -1
@@ -89,7 +89,7 @@ def _broken_row(z, rows, limits, worst, b, best):
     return worst, b
 
 
-@device
+@leaf
 def _leaving(lam, y):
     """(row that leaves the basis, ratio): the multiplier that comes to 0 first, the largest pivot among ties."""
     leave, ratio = -1, np.inf
@@ -101,7 +101,7 @@ def _leaving(lam, y):
     return leave, ratio
 
 
-@device
+@leaf
 def _inverted(matrix, inverse):
     """The inverse of a square matrix (Gauss and Jordan, rows in the order of their pivots); False of a singular one."""
     n = len(matrix)
@@ -132,7 +132,7 @@ def _inverted(matrix, inverse):
     return True
 
 
-@alone
+@serial_entry
 def least_cost(
     cost, low, high, stop, lost, basis, rows, limits,
     parts, part_far, bodies, squares, edges, middles, halves, longest, margins, pool, pool_limits, filled,
@@ -228,7 +228,7 @@ def least_cost(
     return z, bound, state
 
 
-@device
+@leaf
 def _square_row(
     z, worst, parts, part_far, bodies, square, edges, middle, half, longest, margin, lost, basis,
     ranges, first, row,

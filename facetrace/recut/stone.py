@@ -23,6 +23,7 @@ from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.filekind import no_file
 from facetrace.common.names import path_beside
 from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
+from facetrace.common.vectors import across
 from facetrace.design.model import Axis, Design, DesignError, read_design
 from facetrace.optics.material import Material, material_in
 from facetrace.recut.facets import Faceted, faceted
@@ -213,7 +214,12 @@ _File = ModelFile[StoneModel]
 def read_stone(path: Path) -> CutStone:
     """Read a stone as cut. Raises FileError with file, line, key, what is wrong and the remedy."""
     model, text = read_model(path, StoneModel)
-    file = _File(path, text, model)
+    return stone_of(_File(path, text, model))
+
+
+def stone_of(file: _File) -> CutStone:
+    """The stone that a file describes, with its design or scan read. Raises FileError."""
+    model = file.model
     design, drawn, material = _shape(file)
     scan = drawn if isinstance(drawn, Faceted) else None
     drawn = drawn.solid if isinstance(drawn, Faceted) else drawn
@@ -231,7 +237,7 @@ def read_stone(path: Path) -> CutStone:
         )
     axis = design.axis if design else model.axis or Axis()
     return CutStone(
-        path, model, solid, material, (axis.tilt, axis.azimuth), scale, scan,
+        file.path, model, solid, material, (axis.tilt, axis.azimuth), scale, scan,
         material.density * sizes.carats / carats,
         tuple(_spot(file, k, solid, scan, scale) for k in range(len(model.flaw))),
         _flats(file, design, scale, material.density * sizes.carats / carats),
@@ -430,7 +436,7 @@ def _bottoms(place: Floats, normal: Floats, depth: float, width: float) -> Float
     middle = place - depth * normal
     if width == 0:
         return np.asarray(middle[None])
-    first = np.cross(normal, [1.0, 0.0, 0.0] if abs(normal[0]) < 0.6 else [0.0, 1.0, 0.0])
+    first = across(normal)
     first /= np.linalg.norm(first)
     second = np.cross(normal, first)
     angles = 2 * math.pi * np.arange(RIM) / RIM

@@ -85,11 +85,11 @@ def _axis(values: Sequence[float], scale: Scale, start: float, end: float) -> _A
 
 
 def _values(figures: Figures, pointers: Sequence[str]) -> list[float]:
-    found: list[float] = []
+    values: list[float] = []
     for pointer in pointers:
         value = figures.at(pointer)
-        found += [float(v) for v in value] if isinstance(value, list) else [float(value)]
-    return found
+        values += [float(v) for v in value] if isinstance(value, list) else [float(value)]
+    return values
 
 
 def chart(
@@ -126,11 +126,11 @@ def _drawn(figures: Figures, series: Series, xs: _Axis, ys: _Axis) -> str:
             f'<polyline fill="none" stroke="{paint}" stroke-width="2"{dash} points="{places}" '
             f'data-xs-at="{esc(series.x[0])}" data-ys-at="{esc(series.y[0])}"/>'
         )
-    found = []
+    marks = []
     if series.joined:
         pairs = zip(_values(figures, series.x), _values(figures, series.y), strict=True)
         places = " ".join(f"{xs.at(u):.2f},{ys.at(v):.2f}" for u, v in sorted(pairs))
-        found.append(
+        marks.append(
             f'<polyline fill="none" stroke="{paint}" stroke-width="1.5" points="{places}"/>'
         )
     errors = list(series.error) or [""] * len(series.x)
@@ -140,11 +140,11 @@ def _drawn(figures: Figures, series: Series, xs: _Axis, ys: _Axis) -> str:
         if at_error:
             half = abs(float(figures.at(at_error)) * ys.slope * ys.scale.times)
             bar = f'<path d="M0-{half:.2f}V{half:.2f}" stroke="{paint}" fill="none"/>'
-        found.append(
+        marks.append(
             f'<g transform="translate({xs.at(u):.2f} {ys.at(v):.2f})" fill="{paint}" stroke="{paint}" stroke-width="1" '
             f'data-x-at="{esc(at_x)}" data-y-at="{esc(at_y)}">{bar}{FORMS[series.form]}</g>'
         )
-    return "".join(found)
+    return "".join(marks)
 
 
 def _grid(xs: _Axis, ys: _Axis) -> str:

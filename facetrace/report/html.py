@@ -50,11 +50,11 @@ def data_url(content: bytes, kind: str) -> str:
 
 def look_up(document: Any, pointer: str) -> Any:
     """The value that a JSON pointer names (RFC 6901). Raises KeyError, IndexError."""
-    found = document
+    value = document
     for part in pointer.split("/")[1:]:
         key = part.replace("~1", "/").replace("~0", "~")
-        found = found[int(key)] if isinstance(found, list) else found[key]
-    return found
+        value = value[int(key)] if isinstance(value, list) else value[key]
+    return value
 
 
 def pointer_part(key: object) -> str:

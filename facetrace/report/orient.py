@@ -1,6 +1,6 @@
 """Pictures of an orientation study: before and after, and maps over tilt directions, as PNG."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -11,19 +11,21 @@ from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
 from numpy.typing import NDArray
 
-from facetrace.report.picture import DPI, face_pixels, plain, png
+from facetrace.common.ledger import Row
+from facetrace.report.picture import DPI, plain, png
 from facetrace.results.orient import change_words
 from facetrace.studies.orient import OrientStudy, Portrait, that_can_be_cut
 from facetrace.studies.rows import number
+from facetrace.studies.screen import face_pixels
 from facetrace.studies.visibility import hidden
 from facetrace.studies.zoned import BASE, candidate_of
 
 Floats = NDArray[np.float64]
 
 PANEL_PX, HEAD_PX, FOOT_PX = 300, 34, 66
-# what marks stand out on: cividis runs from dark blue over grey to yellow
 # cells of a map that still have room for their numbers; below this shade the numbers are white
 MOST_NUMBERS, DARK = 40, 0.45
+# what marks stand out with: cividis runs from dark blue over grey to yellow
 MARK = "#D55E00"
 # a scale ends at 1 % of the face at least, and at the threshold
 LEAST_SHARE = 1.0
@@ -77,99 +79,71 @@ def _bar(axes: Any, length: float, size: int) -> None:
     axes.set_ylim(size - 0.5, -0.5)
 
 
-@dataclass(frozen=True)
-class _Tilts:
-    """What was found at each table tilt, (n,): degrees, share of the face in percent, largest CIEDE2000.
+def tilt_map_png(study: OrientStudy) -> bytes:
+    """Two maps over the directions of the table's normal, seen face up from above the stone.
 
-    hidden (n,): where the zone hides; axis: tilt and azimuth of c; chosen: the recommended tilt.
+    Of the grid, with the culet as in its best candidate.
     """
-
-    tilt: Floats
-    azimuth: Floats
-    share: Floats
-    most: Floats
-    hidden: NDArray[np.bool_]
-    axis: tuple[float, float]
-    chosen: tuple[float, float] | None
-
-
-def _tilts(study: OrientStudy) -> _Tilts:
-    """The tilts of the grid, with the culet as in its best candidate."""
-    shown, coarse = candidate_of(study.shown), candidate_of(study.coarse)
+    culet, title = candidate_of(study.coarse), study.title
     rows = [
         r for r in that_can_be_cut(study.rows[: study.tried])
-        if (candidate_of(r).along, candidate_of(r).across) == (coarse.along, coarse.across)
+        if (r["along"], r["across"]) == (culet.along, culet.across)
     ]  # fmt: skip
-    return _Tilts(
-        tilt=np.array([number(r, "tilt") for r in rows]),
-        azimuth=np.array([number(r, "azimuth") for r in rows]),
-        share=np.array([100 * number(r, "share") for r in rows]),
-        most=np.array([number(r, "most") for r in rows]),
-        hidden=np.array([hidden(r, study.allow) for r in rows]),
-        axis=study.subject.axis,
-        chosen=(shown.tilt, shown.azimuth) if study.best else None,
-    )
-
-
-def tilt_map_png(study: OrientStudy) -> bytes:
-    """Two maps over the directions of the table's normal, seen face up from above the stone."""
-    tilts, threshold, title = _tilts(study), study.test.threshold, study.title
-    culet = candidate_of(study.coarse)
     under = "Culet as designed."
     if culet.shift:
         under = f"All with the culet shifted {culet.shift:g} % towards {culet.towards:g}."
     figure = Figure(figsize=(8.4, 4.9), dpi=DPI)
     maps = (
-        (tilts.share, LEAST_SHARE, f"share of the face beyond {threshold:g}, %"),
-        (tilts.most, threshold, "largest difference, CIEDE2000"),
+        ("share", 100, LEAST_SHARE, f"share of the face beyond {study.test.threshold:g}, %"),
+        ("most", 1, study.test.threshold, "largest difference, CIEDE2000"),
     )
-    for k, (values, least, name) in enumerate(maps):
+    for k, (column, times, least, name) in enumerate(maps):
+        values = times * _column(rows, column)
         axes = figure.add_axes((0.05 + 0.49 * k, 0.18, 0.34, 0.6), projection="polar")
         top = max(float(values.max()), least)
-        _map(figure, axes, tilts, values / top, top, (0.42 + 0.49 * k, 0.2, 0.014, 0.56))
+        _map(figure, axes, study, rows, values / top, top, (0.42 + 0.49 * k, 0.2, 0.014, 0.56))
         axes.set_title(name, fontsize=9, pad=12)
     figure.text(0.012, 0.945, plain(title), fontsize=10)
-    axis_tilt, axis_azimuth = tilts.axis
+    axis_tilt, axis_azimuth = study.subject.axis
     note = "Centre: the table as designed; outwards: degrees the table tilts, towards that side. "
-    far = "" if axis_tilt <= _edge(tilts.tilt) else " (beyond the map, that way)"
+    far = "" if axis_tilt <= _edge(_column(rows, "tilt")) else " (beyond the map, that way)"
     note += f"c: the optic axis, {axis_tilt:.3g} deg towards {axis_azimuth:.3g}{far}."
-    marks = "Dots: hidden" if tilts.hidden.any() else "Hidden nowhere"
-    if tilts.chosen is not None:
+    marks = "Dots: hidden" if any(hidden(r, study.allow) for r in rows) else "Hidden nowhere"
+    if study.best:
         marks += "; ring: the smallest change that hides it"
     figure.text(0.012, 0.085, note, fontsize=7.5, color="0.25")
     figure.text(0.012, 0.045, plain(f"{marks}. {under}"), fontsize=7.5, color="0.25")
     return png(figure, {"Title": title, "Description": f"{note} {marks}. {under}"})
 
 
-def _levels(tilt: Floats) -> Floats:
-    return np.unique(tilt)
+def _column(rows: Sequence[Row], name: str) -> Floats:
+    return np.array([number(row, name) for row in rows])
 
 
 def _edge(tilt: Floats) -> float:
     """Radius of the map: half a ring beyond the last."""
-    levels = _levels(tilt)
+    levels = np.unique(tilt)
     return float(levels[-1] + (levels[-1] - levels[-2]) / 2) if len(levels) > 1 else 1.0
 
 
 def _map(
-    figure: Figure, axes: Any, tilts: _Tilts, values: Floats, top: float, place: Any
+    figure: Figure, axes: Any, study: OrientStudy, rows: Sequence[Row], values: Floats, top: float, place: Any
 ) -> None:  # fmt: skip
     """One map of *values* from 0 to 1, which stands for *top*."""
-
-    levels = _levels(tilts.tilt)
-    edges = np.concatenate([[0.0], (levels[1:] + levels[:-1]) / 2, [_edge(tilts.tilt)]])
-    shades = colormaps["cividis"](values)
-    for tilt, azimuth, value, shade, hides in zip(
-        tilts.tilt, tilts.azimuth, values, shades, tilts.hidden, strict=True
+    tilts = _column(rows, "tilt")
+    levels = np.unique(tilts)
+    edges = np.concatenate([[0.0], (levels[1:] + levels[:-1]) / 2, [_edge(tilts)]])
+    for row, tilt, value, shade in zip(
+        rows, tilts, values, colormaps["cividis"](values), strict=True
     ):
         ring = int(np.searchsorted(levels, tilt))
-        width = 2 * np.pi / int((tilts.tilt == tilt).sum())
-        at = np.radians(azimuth)
+        width = 2 * np.pi / int((tilts == tilt).sum())
+        at = np.radians(number(row, "azimuth"))
         axes.bar(
             at, edges[ring + 1] - edges[ring], width=width, bottom=edges[ring], color=shade,
             edgecolor="white", lw=0.6 if edges[ring] else 0,
         )  # fmt: skip
-        if hides:
+        if hidden(row, study.allow):
             axes.plot([at], [tilt], marker=".", color="white", ms=5, mec="black", mew=0.5)
         elif len(values) <= MOST_NUMBERS and tilt > 0:
             axes.text(
@@ -183,12 +157,12 @@ def _map(
     for label in axes.get_yticklabels():
         label.set_path_effects([Stroke(linewidth=2, foreground="white"), Normal()])
     axes.grid(visible=False)
-    if tilts.chosen is not None:
+    if study.best:
+        chosen = candidate_of(study.best)
         axes.plot(
-            [np.radians(tilts.chosen[1])], [tilts.chosen[0]], marker="o", ms=13, mfc="none", mec=MARK,
-            mew=2,
+            [np.radians(chosen.azimuth)], [chosen.tilt], marker="o", ms=13, mfc="none", mec=MARK, mew=2
         )  # fmt: skip
-    axis_tilt, axis_azimuth = tilts.axis
+    axis_tilt, axis_azimuth = study.subject.axis
     reach = min(axis_tilt, 0.94 * edges[-1])
     axes.text(
         np.radians(axis_azimuth), reach, "c", fontsize=11, fontweight="bold", color="white",

@@ -100,10 +100,10 @@ def _rows(f: Figures, key: str) -> str:
             )
         )
     size = "ct" if key == "carats" else "mm\N{SUPERSCRIPT TWO} face up"
-    found = table(
+    rows = table(
         "The front, the best for each wish, and the design as it stands; windows at: the tilt at which the clear stone's window passes the limit",
         ("", size, "light, %", "window, %", "extinction, %", "windows at, degrees"),
         lines,
         "numbers",
     )
-    return f"<details><summary>The candidates on the front</summary>{found}</details>"
+    return f"<details><summary>The candidates on the front</summary>{rows}</details>"

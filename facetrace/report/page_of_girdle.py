@@ -60,7 +60,7 @@ def _girdle_rows(f: Figures, mine: list[int], name: str) -> str:
                 f.number(f"{at}/carats", 3),
             )
         )
-    found = table(
+    rows = table(
         f"Finishes of the girdle, {name}", ("", "light, %", "gained, % of lost", "ct"), lines, "numbers"
     )  # fmt: skip
-    return f"<details><summary>All rows</summary>{found}</details>"
+    return f"<details><summary>All rows</summary>{rows}</details>"

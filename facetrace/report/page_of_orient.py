@@ -34,10 +34,10 @@ def orientation(f: Figures, pictures: Pictures) -> str:
         plain("Weight, ct", "carats", 3),
         plain(f"c in the stone: from the table's normal, {DEGREE}", "axis_tilt", 1),
     ]
-    found = table(
+    figures = table(
         "The stone as designed and with the smallest change that hides its zones; standard errors beside the figures",
         ("", "as designed", "recommended" if best == "recommended" else "least visible"),
         rows,
         "numbers",
     )
-    return section("orient", "Hiding a zone", paragraph(f.words(f"{at}/sentence"), "lead"), found)
+    return section("orient", "Hiding a zone", paragraph(f.words(f"{at}/sentence"), "lead"), figures)

@@ -225,11 +225,11 @@ def _named(f: Figures, at: str) -> list[tuple[str, str]]:
     """(name, pointer) of each stone of a plan, the best of them bold, and of those of several pieces."""
     best = f.at(f"{at}/best")
     first = f.has(f"{at}/sawn") and f.at(f"{at}/sawn/first")
-    found = [
+    stones = [
         (_plan_name(f, f"{at}/plans/{k}", k == best and not first), f"{at}/plans/{k}")
         for k in range(len(f.at(f"{at}/plans")))
     ]
-    return found + _of_pieces(f, at)
+    return stones + _of_pieces(f, at)
 
 
 def _of_pieces(f: Figures, at: str) -> list[tuple[str, str]]:
@@ -304,12 +304,12 @@ def _pieces(f: Figures, at: str) -> str:
 def _directions(f: Figures, at: str) -> str:
     """What the best plan's design comes to with its table in other directions."""
     here = f"{at}/directions"
-    found = f.at(here)
-    if not found:
+    bands = f.at(here)
+    if not bands:
         return ""
-    priced = any(d["stone"] and "value" in d["stone"] for d in found)
+    priced = any(d["stone"] and "value" in d["stone"] for d in bands)
     lines = []
-    for k, direction in enumerate(found):
+    for k, direction in enumerate(bands):
         low, high = (f.number(f"{here}/{k}/table_to_c_deg/{n}", 0) for n in (0, 1))
         name = f'{f.words(f"{here}/{k}/name")} <span class="one">({low} to {high}{DEGREE})</span>'
         stone = f"{here}/{k}/stone"

@@ -5,8 +5,8 @@ from typing import Any
 
 from facetrace.report.bitmap import KIND, encoded, map_pixels
 from facetrace.report.html import Figures, data_url, figure, image, pointer_part
-from facetrace.report.picture import face_pixels
 from facetrace.solid.polyhedron import Floats
+from facetrace.studies.screen import face_pixels
 from facetrace.trace.maps import FaceMaps
 
 Pictures = Mapping[str, bytes]

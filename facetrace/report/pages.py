@@ -23,7 +23,6 @@ from facetrace.report.drawing3d import (
 )
 from facetrace.report.html import Figures, esc, listed, page, paragraph, section
 from facetrace.report.page_pictures import Album, Pictures, how, picture
-from facetrace.report.picture import WHITE
 from facetrace.report.plan import Panel
 from facetrace.results.page import design_document, rocked_name
 from facetrace.results.stones_again import RoughToDraw, StonesAgain, StoneToDraw
@@ -54,22 +53,22 @@ def page_of_portrait(
     file : the design's.
     exposure : brightness of the pictures: at 1 a white diffuser is just white.
     """
-    album = Album(description(portrait.light), exposure)
+    album = Album(description(portrait.stone.light), exposure)
     _face(portrait, album)
-    white, samples = portrait.medium.white, portrait.fineness.samples
+    white, samples = portrait.face.scene.medium.white, portrait.fineness.samples
     for one in portrait.rocked:
         lit = 100 * one.look.figures.measures["light_return"].value
         alt = f"Rocked {one.tilt:g} degrees along the {one.towards}: {lit:.1f} % of all light comes back."
         album.face(rocked_name(one.towards, one.tilt), one.look.maps, white, samples, alt)
     if portrait.zones:
-        under = f"{description(portrait.light)} The surface's mirror light is left out."
+        under = f"{description(portrait.stone.light)} The surface's mirror light is left out."
         for name, words, maps in (
             ("zone without", "without its zones", portrait.zones.without),
             ("zone with", "with its zones", portrait.zones.within),
         ):
             alt = f"{portrait.design.name} {words}, face up."
             album.face(name, maps, white, PORTRAIT_SAMPLES, alt, glare=False, under=under)
-    document = design_document(portrait, file, _drawing(portrait), album.facts, WHITE)
+    document = design_document(portrait, file, _drawing(portrait), album.facts)
     return document, report_html(document, album.pictures)
 
 
@@ -87,7 +86,7 @@ def page_of_result(
     for face, seen in zip(again.faces, maps, strict=True):
         white = face.scene.medium.white
         album.face(face.name, seen, white, samples, face.alt, glare=again.glare)
-    document = again.document(_drawn(again.drawing), album.facts, WHITE)
+    document = again.document(_drawn(again.drawing), album.facts)
     return document, report_html(document, album.pictures)
 
 
@@ -95,8 +94,8 @@ def _face(portrait: DesignPortrait, album: Album) -> None:
     """Face up, and the maps of where the light goes."""
     face, samples = portrait.face, portrait.fineness.samples
     lit = 100 * face.figures.measures["light_return"].value
-    alt = f"{portrait.design.name} face up under {portrait.light.words}: {lit:.1f} % of all light comes back to the eye."
-    album.face("face", face.maps, portrait.medium.white, samples, alt)
+    alt = f"{portrait.design.name} face up under {portrait.stone.light.words}: {lit:.1f} % of all light comes back to the eye."
+    album.face("face", face.maps, portrait.face.scene.medium.white, samples, alt)
     with np.errstate(invalid="ignore"):
         left = sum(face.maps.shares[k] for k in THROUGH)
         for kind in (*THROUGH, "absorbed"):
@@ -110,7 +109,7 @@ def _drawing(portrait: DesignPortrait) -> dict[str, Any]:
     """The stone to turn; with zones as they lie in it, at the size that its blank allows."""
     zones = portrait.zones
     if zones is None:
-        return drawing_of_design(portrait.design, portrait.solid)
+        return drawing_of_design(portrait.design, portrait.stone.solid)
     model = zones.file.model
     inside = zones_in(zones.subject, zones.cut, [z.name for z in model.zone])
     name = f"{portrait.design.name}, in the blank of {model.name}" if zones.subject.blank else ""

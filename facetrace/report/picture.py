@@ -8,8 +8,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from facetrace.optics.colour import srgb_of
-from facetrace.studies.screen import WHITE as WHITE
-from facetrace.studies.screen import face_pixels as face_pixels
+from facetrace.studies.screen import face_pixels
 from facetrace.trace.maps import KINDS, THROUGH, FaceMaps
 
 Floats = NDArray[np.float64]

@@ -211,10 +211,10 @@ def json_text(study: AngleStudy, file: str) -> str:
 def notes(study: AngleStudy) -> list[str]:
     """Cautions that belong to the numbers."""
     colour = document.colour_notes(study.material) if study.absorbing else []
-    found = [document.ESTIMATE, *document.light_notes(study.conditions.light), *colour]
+    texts = [document.ESTIMATE, *document.light_notes(study.conditions.light), *colour]
     if study.missing:
-        found.append("As it stands, no place on the stone for: " + ", ".join(study.missing))
-    return found
+        texts.append("As it stands, no place on the stone for: " + ", ".join(study.missing))
+    return texts
 
 
 # ---- table -------------------------------------------------------------------------------------

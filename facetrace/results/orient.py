@@ -8,6 +8,7 @@ from rich.table import Table
 
 from facetrace.common.ledger import Row
 from facetrace.results import document
+from facetrace.results.trace import GREY_ERRORS
 from facetrace.rough.zone import substances
 from facetrace.studies.orient import OrientStudy, that_can_be_cut
 from facetrace.studies.rows import number
@@ -16,8 +17,6 @@ from facetrace.studies.zoned import BASE, KEY, candidate_of, culet_of
 
 # letters of a zone's name in a table of 80 columns
 NAME_LETTERS = 14
-# chroma below so many of its standard errors is that of grey
-GREY_ERRORS = 4
 SHARP = (
     "Zones in real crystals have no sharp edges and no even colour; look at the rough in immersion "
     "from three sides before you trust a boundary."
@@ -88,42 +87,42 @@ def _short(value: float) -> str:
 
 def cautions(study: OrientStudy) -> list[str]:
     """What is likely a slip in the zone file."""
-    found = [
+    texts = [
         f'zone "{zone.name}" lies outside the stone as placed: check [placement], signs and millimetres.'
         for zone, share in zip(study.zones.model.zone, study.places[0].shares, strict=True)
         if not share
     ]
     if study.subject.blank and not study.subject.blank.holds(study.subject.centre[None])[0]:
-        found.append(
+        texts.append(
             "[placement] centre_mm lies outside the blank: the stone was placed where it fits, nearest to it."
         )
     uncut = [row for row in study.rows if row["share"] is None]
     if uncut:
-        found.append(
+        texts.append(
             f"{len(uncut)} of {len(study.rows)} candidates were left out; the first "
             f"({change_words(uncut[0], '')}) {uncut[0]['remark']}"
         )
-    return found
+    return texts
 
 
 def notes(study: OrientStudy) -> list[str]:
     """Cautions that belong to the numbers."""
-    found = [document.ESTIMATE, *document.light_notes(study.subject.light)]
+    texts = [document.ESTIMATE, *document.light_notes(study.subject.light)]
     grown = (study.material, *substances(study.zones, study.material))
     names = dict.fromkeys(name for substance in grown for name in substance.provisional)
     if names:
-        found.append(document.provisional_note(list(names)))
+        texts.append(document.provisional_note(list(names)))
     for substance in grown:
-        found += [text for text in document.colour_notes(substance, sure=True) if text not in found]
-    found.append(SHARP)
+        texts += [text for text in document.colour_notes(substance, sure=True) if text not in texts]
+    texts.append(SHARP)
     if not study.subject.shiftable:
-        found.append("The design is in tiers: no culet shift was tried, only tilts.")
+        texts.append("The design is in tiers: no culet shift was tried, only tilts.")
     if number(study.shown, "most_stderr") > 0:
-        found.append(
+        texts.append(
             "The largest difference is that of one pixel: noise lifts it by one or two of its standard "
             "errors; more --samples lower both."
         )
-    return found
+    return texts
 
 
 # ---- tables -----------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from facetrace.optics.material import Material
 from facetrace.results import document
 from facetrace.results.angles import member as angles_member
 from facetrace.studies.portrait import ACROSS_C_DEG, SEEN, AmongZones, DesignPortrait
+from facetrace.studies.screen import WHITE
 from facetrace.studies.visibility import estimate
 from facetrace.trace.maps import THROUGH
 from facetrace.trace.scene import View
@@ -20,7 +21,7 @@ SPECTRUM_STEP_NM = 5
 
 
 def design_document(
-    portrait: DesignPortrait, file: str, drawing: Mapping[str, Any], pictures: Mapping[str, Any], white: str
+    portrait: DesignPortrait, file: str, drawing: Mapping[str, Any], pictures: Mapping[str, Any]
 ) -> dict[str, Any]:  # fmt: skip
     """The whole document.
 
@@ -29,15 +30,19 @@ def design_document(
     file : the design's.
     drawing : the member of that name, see ``report.drawing3d``.
     pictures : facts of each picture of the page, by its name.
-    white : what luminance 1 of a picture is, in words.
     """
-    face, sizes, material, light = portrait.face, portrait.sizes, portrait.material, portrait.light
+    face, sizes, material, light = (
+        portrait.face,
+        portrait.sizes,
+        portrait.stone.material,
+        portrait.stone.light,
+    )
     traced = document.trace_part(face.figures, 0.0)
     del traced["events"], traced["seconds"]
     part: dict[str, Any] = {
         "about": "design",
         "title": portrait.design.name,
-        "white": white,
+        "white": WHITE,
         "light": description(light),
         "lead": f"{material.name}, {sizes.carats:.3f} ct, {sizes.length_mm:.2f} x {sizes.width_mm:.2f} x {sizes.depth_mm:.2f} mm.",
         **_rocked(portrait),
@@ -49,8 +54,8 @@ def design_document(
     notes = [document.ESTIMATE, *document.light_notes(light), *document.colour_notes(material), *portrait.remarks]  # fmt: skip
     return document.head() | {
         "design": {"name": portrait.design.name, "file": file, "material": material.name},
-        "solid": document.solid_part(portrait.solid, sizes),
-        "scene": document.scene_part(light, View(), portrait.axis, face.scene.white_radiance),
+        "solid": document.solid_part(portrait.stone.solid, sizes),
+        "scene": document.scene_part(light, View(), portrait.stone.axis, face.scene.white_radiance),
         **traced,
         **document.material_part(material),
         "drawing": drawing,

@@ -25,6 +25,7 @@ from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.plan_task import HIDDEN
+from facetrace.studies.screen import WHITE
 from facetrace.studies.viewer import viewer_of
 from facetrace.studies.zoned import Cut, candidate_of, cut_of, scenes, subject_of, zones_in
 from facetrace.trace.scene import Scene, View, medium_of, scene_of
@@ -94,13 +95,13 @@ class StonesAgain:
         return _seed(self.result)
 
     def document(
-        self, drawing: Mapping[str, Any] | None, pictures: Mapping[str, Any], white: str
+        self, drawing: Mapping[str, Any] | None, pictures: Mapping[str, Any]
     ) -> dict[str, Any]:
         """The result with the member "report"; see ``results.page.design_document``."""
         part: dict[str, Any] = {"title": self.title, "lead": self.lead}
         part |= {"sums": self.sums} if self.sums else {}
         part |= {"light": description(self.light)} if self.light else {}
-        part |= {"about": self.result.kind, "white": white, "pictures": pictures}
+        part |= {"about": self.result.kind, "white": WHITE, "pictures": pictures}
         drawn = {} if drawing is None else {"drawing": drawing}
         return self.result.document | drawn | {"report": part}
 

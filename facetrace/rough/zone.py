@@ -240,8 +240,8 @@ class Zone(Strict):
 
     def bodies(self) -> list[Body]:
         """Its bodies, in the rough's frame; they do not overlap."""
-        found: list[Body] = getattr(self, self.shape).bodies()
-        return found
+        bodies: list[Body] = getattr(self, self.shape).bodies()
+        return bodies
 
 
 class Placement(Strict):
@@ -331,13 +331,13 @@ def _substance(file: ZoneFile, number: int, host: Material) -> Material:
             )
         if zone.chromophores is not None:
             return _with_chromophores(host, zone.chromophores)
-        found = material_in(file.path, str(zone.material))
-        if found.data.name != host.data.name:
+        material = material_in(file.path, str(zone.material))
+        if material.data.name != host.data.name:
             raise FacetraceError(
-                f"'{zone.material}' is {found.data.name}, the stone is {host.data.name}; a zone is a "
+                f"'{zone.material}' is {material.data.name}, the stone is {host.data.name}; a zone is a "
                 "part of the same crystal"
             )
-        return found
+        return material
     except FacetraceError as problem:
         raise file.error(("zone", number, key), problem) from None
 
@@ -365,23 +365,23 @@ def differences(
     that it may overlap, would take away more than the host has.
     """
     own = host.absorption(wavelength_nm)
-    found: list[tuple[Floats, Floats]] = []
+    apart: list[tuple[Floats, Floats]] = []
     for zone, substance in zip(file.model.zone, substances(file, host), strict=True):
         theirs = substance.absorption(wavelength_nm)
         o, e = (zone.strength * (a - b) for a, b in zip(theirs, own, strict=True))
-        found.append((o, e))
+        apart.append((o, e))
     bodies = [zone.bodies() for zone in file.model.zone]
-    for number in range(len(found)):
+    for number in range(len(apart)):
         partners = [
-            k for k in range(len(found))
+            k for k in range(len(apart))
             if k != number and _overlap(bodies[k], bodies[number])
         ]  # fmt: skip
         for ray in (0, 1):
-            least = np.minimum(found[number][ray], 0.0)
+            least = np.minimum(apart[number][ray], 0.0)
             for k in partners:
-                least = least + np.minimum(found[k][ray], 0.0)
+                least = least + np.minimum(apart[k][ray], 0.0)
             _check_positive(file, number, own[ray] + least, wavelength_nm, bool(partners))
-    return found
+    return apart
 
 
 def _overlap(some: Sequence[Body], others: Sequence[Body]) -> bool:

@@ -4,13 +4,12 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import facetrace
-from facetrace.common.ledger import Row, fingerprint_of
+from facetrace.common.ledger import Row
 from facetrace.design.model import Design
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.solid.build import build_solid
-from facetrace.studies.rows import Keeping, media_facts
+from facetrace.studies.rows import Keeping, fingerprint
 from facetrace.studies.sweep import (
     Conditions,
     Range,
@@ -94,9 +93,14 @@ def study_angles(
     )  # fmt: skip
     ranges = tuple(ranges) or usual_ranges(design)
     keys = candidates(design, ranges)
+    # of all that decides a row; the ranges only decide which rows there are
+    mark = fingerprint(
+        "angles", design, conditions.density, (conditions.medium, conditions.clear), light,
+        points=conditions.points, seed=seed, window_share=window_share, carats=carats,
+    )  # fmt: skip
     about = f"angles of {design.name} ({material.name}): {_under(conditions)}"
     with keeping.table(
-        _fingerprint(design, conditions), columns(design, ranges), [r.name for r in ranges], about, needed()
+        mark, columns(design, ranges), [r.name for r in ranges], about, needed()
     ) as ledger:  # fmt: skip
         started = time.perf_counter()
         work = sweep(design, ranges, conditions, ledger.rows)
@@ -118,19 +122,3 @@ def study_angles(
 def _under(conditions: Conditions) -> str:
     same = f", all of {conditions.carats:g} ct" if conditions.carats else ""
     return conditions.light.words + same
-
-
-def _fingerprint(design: Design, conditions: Conditions) -> str:
-    """Of all that decides a row; the ranges only decide which rows there are."""
-    return fingerprint_of({
-        "study": "angles",
-        "version": facetrace.__version__,
-        "design": design.model_dump(exclude={"name", "notes"}),
-        "density": conditions.density,
-        "media": media_facts((conditions.medium, conditions.clear)),
-        "light": conditions.light.row.tobytes(),
-        "points": conditions.points,
-        "seed": conditions.seed,
-        "window_share": conditions.window_share,
-        "carats": conditions.carats,
-    })  # fmt: skip

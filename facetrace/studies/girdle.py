@@ -8,8 +8,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-import facetrace
-from facetrace.common.ledger import CellReader, Key, Row, fingerprint_of
+from facetrace.common.ledger import CellReader, Key, Row
 from facetrace.design.model import Design
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
@@ -17,7 +16,7 @@ from facetrace.optics.material import Material
 from facetrace.solid.girdle import GIRDLE, Blank, blank_of, flats_in, lift_for
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
-from facetrace.studies.rows import SURE_ERRORS, Keeping, cells, media_facts, number
+from facetrace.studies.rows import SURE_ERRORS, Keeping, cells, fingerprint, number
 from facetrace.trace.faceup import face_up, lost_light
 from facetrace.trace.paired import aligned, difference, recovered
 from facetrace.trace.run import SETS, points_for, roulette_floor, trace_sums
@@ -200,10 +199,13 @@ def study_girdle(
         media, material.density, (design.axis.tilt, design.axis.azimuth), light, roughness,
         tuple(thicknesses), tuple(tilts), azimuth, tuple(flats), points_for(rays), seed,
     )  # fmt: skip
+    # of all that decides a row; thicknesses, tilts and flats only decide which rows there are
+    mark = fingerprint(
+        "girdle", design, grid.density, media, light, axis=grid.axis,
+        roughness=roughness, azimuth=azimuth, points=grid.points, seed=seed,
+    )  # fmt: skip
     about = f"girdle of {design.name} ({material.name}): {_under(grid)}"
-    with keeping.table(
-        _fingerprint(design, grid), columns(), KEY, about, list(columns())
-    ) as ledger:
+    with keeping.table(mark, columns(), KEY, about, list(columns())) as ledger:
         started = time.perf_counter()
         rows = keeping.filled(ledger, keys_of(grid), sweep(design, grid, ledger.rows), "rows")
         return GirdleStudy(design, material, grid, rows, time.perf_counter() - started)
@@ -211,23 +213,6 @@ def study_girdle(
 
 def _under(grid: GirdleGrid) -> str:
     return f"{grid.light.words}, ground with roughness {grid.roughness:g}"
-
-
-def _fingerprint(design: Design, grid: GirdleGrid) -> str:
-    """Of all that decides a row; thicknesses, tilts and flats only decide which rows there are."""
-    return fingerprint_of({
-        "study": "girdle",
-        "version": facetrace.__version__,
-        "design": design.model_dump(exclude={"name", "notes"}),
-        "density": grid.density,
-        "media": [list(grid.media), *media_facts(grid.media.values())],
-        "axis": grid.axis,
-        "light": grid.light.row.tobytes(),
-        "roughness": grid.roughness,
-        "azimuth": grid.azimuth,
-        "points": grid.points,
-        "seed": grid.seed,
-    })  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -6,19 +6,17 @@ tilts, and at what that gave smaller shifts.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
-import facetrace
 from facetrace.common.errors import FacetraceError
-from facetrace.common.ledger import CellReader, Key, Ledger, Row, fingerprint_of
+from facetrace.common.ledger import CellReader, Key, Ledger, Row
 from facetrace.design.model import Design
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.rough.zone import ZoneFile
-from facetrace.studies.rows import Keeping, media_facts, number
+from facetrace.studies.rows import Keeping, fingerprint, number
 from facetrace.studies.visibility import (
     FIGURES,
     PORTRAIT_SAMPLES,
@@ -143,7 +141,7 @@ def study_orientation(
     wanted = _wanted(subject, grid or Grid())
     touched = any(place_of(subject, BASE).shares)
     with keeping.table(
-        fingerprint_of(facts(subject, test)), COLUMNS, KEY, f"orient, {design.name}", list(COLUMNS)[:-1]
+        _fingerprint(subject, test), COLUMNS, KEY, f"orient, {design.name}", list(COLUMNS)[:-1]
     ) as ledger:  # fmt: skip
         rows = _tried(subject, wanted, test, ledger, keeping, "candidates")
         coarse = advice(rows, allow)
@@ -200,27 +198,15 @@ def _portraits(study: OrientStudy, size: int) -> tuple[Portrait, ...]:
     return tuple(Portrait(row, zoned, of) for (row, zoned), of in zip(rows, maps, strict=True))
 
 
-def facts(subject: Subject, test: VisibilityTest) -> dict[str, Any]:
-    """All that decides the numbers of a candidate, for the fingerprint of a table of them."""
-    blank = subject.blank.planes.tobytes() if subject.blank else b""
+def _fingerprint(subject: Subject, test: VisibilityTest) -> str:
+    """Of all that decides the numbers of a candidate."""
     shapes = [b.planes if b.ellipsoid is None else b.ellipsoid for b, _ in subject.bodies]
-    media = (subject.plain, subject.zoned)
-    return {
-        "study": "orient",
-        "version": facetrace.__version__,
-        "design": subject.design.model_dump(mode="json", exclude={"name", "notes"}),
-        "density": subject.density,
-        "axis": subject.axis,
-        "light": subject.light.row.tobytes(),
-        "view": vars(subject.view),
-        "centre": subject.centre.tobytes(),
-        "turn": subject.turn,
-        "bodies": [shape.tobytes() for shape in shapes],
-        "zones": [number for _, number in subject.bodies],
-        "blank": blank,
-        "media": media_facts(media),
-        "setting": vars(test),
-    }
+    return fingerprint(
+        "orient", subject.design, subject.density, (subject.plain, subject.zoned), subject.light,
+        axis=subject.axis, view=vars(subject.view), centre=subject.centre.tobytes(), turn=subject.turn,
+        bodies=[shape.tobytes() for shape in shapes], zones=[number for _, number in subject.bodies],
+        blank=subject.blank.planes.tobytes() if subject.blank else b"", setting=vars(test),
+    )  # fmt: skip
 
 
 def candidates(

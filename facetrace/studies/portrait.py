@@ -20,6 +20,7 @@ from facetrace.solid.measure import SolidMeasures, measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies import orient
 from facetrace.studies.angles import AngleStudy, study_angles
+from facetrace.studies.face_up import StoneInLight
 from facetrace.studies.rows import Keeping
 from facetrace.studies.sweep import USUAL, Range, range_of
 from facetrace.studies.visibility import (
@@ -32,7 +33,7 @@ from facetrace.studies.zoned import BASE, Cut, Subject, cut_of, place_of, scenes
 from facetrace.trace.faceup import FaceUp, face_up
 from facetrace.trace.maps import FaceMaps, face_maps
 from facetrace.trace.run import Progress, points_for, trace_pixels, trace_sums
-from facetrace.trace.scene import Medium, Scene, View, medium_of, scene_of
+from facetrace.trace.scene import Scene, View
 
 # rocked by so much, degrees, along the length and along the width
 ROCKED = (-30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0)
@@ -107,10 +108,7 @@ class DesignPortrait:
     """
 
     design: Design
-    solid: Solid
-    material: Material
-    light: Light
-    medium: Medium
+    stone: StoneInLight
     fineness: Fineness
     sizes: SolidMeasures
     face: Look
@@ -119,11 +117,6 @@ class DesignPortrait:
     angles: AngleStudy | None
     remarks: tuple[str, ...]
     zones: AmongZones | None
-
-    @property
-    def axis(self) -> tuple[float, float]:
-        """Tilt and azimuth of c, degrees."""
-        return self.design.axis.tilt, self.design.axis.azimuth
 
 
 def portray_design(
@@ -138,23 +131,22 @@ def portray_design(
     report : is told how much of the work is done, 0 to 1.
     """
     fine, solid, eye = fineness or Fineness(), build_solid(design), observer()
-    medium, sizes = medium_of(material, eye), measure(solid, material.density)
+    axis = (design.axis.tilt, design.axis.azimuth)
+    stone = StoneInLight(design.name, solid, material, axis, light)
+    sizes = measure(solid, material.density)
+    medium = stone.medium()
     subject = subject_of(design, material, zones, light, eye) if zones else None
     cut = cut_of(subject, BASE) if subject else None
-
-    def scene(view: View) -> Scene:
-        return scene_of(solid, medium, (design.axis.tilt, design.axis.azimuth), light, view)
-
-    level = scene(View())
+    level = stone.scene(medium)
     face = _look_at(level, fine.rays, fine.size, fine, whole_mm(level), _part(report, 0.0, 0.3))
-    views = [(name, tilt, scene(View(tilt=tilt, azimuth=azimuth))) for name, azimuth in WAYS.items() for tilt in ROCKED]  # fmt: skip
+    views = [(name, tilt, stone.scene(medium, View(tilt=tilt, azimuth=azimuth))) for name, azimuth in WAYS.items() for tilt in ROCKED]  # fmt: skip
     rocked = tuple(_rocked(views, fine, _part(report, 0.3, 0.6)))
     pair = dichroscope_pair(material, math.radians(ACROSS_C_DEG), sizes.depth_mm, eye)
     angles, remarks = _small_sweep(design, solid, material, light, fine, _part(report, 0.6, 0.9))
     among = _among_zones(zones, subject, cut, fine) if zones and subject and cut else None
     report(1.0)
     return DesignPortrait(
-        design, solid, material, light, medium, fine, sizes, face, rocked, pair, angles, remarks, among
+        design, stone, fine, sizes, face, rocked, pair, angles, remarks, among
     )  # fmt: skip
 
 

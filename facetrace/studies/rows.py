@@ -6,10 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from facetrace.common.ledger import Cell, CellReader, Key, Ledger, Row
+import facetrace
+from facetrace.common.ledger import Cell, CellReader, Key, Ledger, Row, fingerprint_of
 from facetrace.common.output import record
 from facetrace.common.progress import ProgressBar, silent
 from facetrace.common.signals import Stopped, stop_repeating
+from facetrace.design.model import Design
+from facetrace.optics.lights import Light
 from facetrace.trace.faceup import Estimate
 from facetrace.trace.scene import Medium
 
@@ -34,9 +37,25 @@ def cells(name: str, estimate: Estimate | None) -> Row:
     return {name: estimate.value, f"{name}_stderr": estimate.stderr}
 
 
-def media_facts(media: Iterable[Medium]) -> list[Any]:
-    """What of media decides the numbers, for the fingerprint of a table."""
-    return [[m.physics, m.spectrum.tobytes(), m.white.tobytes()] for m in media]
+def fingerprint(
+    study: str,
+    design: Design,
+    density: float,
+    media: Iterable[Medium] | Mapping[str, Medium],
+    light: Light,
+    **more: Any,
+) -> str:
+    """Of all that decides a row of a study, and of *more*, for ``Ledger.open``; names of media count, too."""
+    names, own = ([list(media)], media.values()) if isinstance(media, Mapping) else ([], media)
+    return fingerprint_of({
+        "study": study,
+        "version": facetrace.__version__,
+        "design": design.model_dump(mode="json", exclude={"name", "notes"}),
+        "density": density,
+        "media": [*names, *([m.physics, m.spectrum.tobytes(), m.white.tobytes()] for m in own)],
+        "light": light.row.tobytes(),
+        **more,
+    })  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -75,9 +75,9 @@ def tilt_tolerance(
         now = {a: window(tilt, a) for a in azimuths}
         opened = [a for a in azimuths if now[a].value > share]
         if opened:
-            found = {a: _crossing(window, a, tilt, before[a], now[a], share) for a in opened}
-            worst = min(opened, key=lambda a: found[a].value)
-            return TiltTolerance(found[worst], worst, level)
+            crossings = {a: _crossing(window, a, tilt, before[a], now[a], share) for a in opened}
+            worst = min(opened, key=lambda a: crossings[a].value)
+            return TiltTolerance(crossings[worst], worst, level)
         before = now
     return TiltTolerance(None, None, level)
 

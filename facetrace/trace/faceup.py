@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from facetrace.kernel.paths import (
+from facetrace.kernel.tally import (
     COUNT_EVENTS,
     COUNT_HITS,
     COUNT_MISSES,

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import correlate1d
 
 from facetrace.kernel.light import LIGHT_LAMPS
-from facetrace.kernel.paths import COUNT_HITS, COUNT_MISSES, GLARE_X, SEEN_X, SUM_X, SUM_Y
+from facetrace.kernel.tally import COUNT_HITS, COUNT_MISSES, GLARE_X, SEEN_X, SUM_X, SUM_Y
 from facetrace.trace.faceup import SHARES
 from facetrace.trace.run import Pixels
 from facetrace.trace.scene import Scene

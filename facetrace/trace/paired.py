@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from facetrace.kernel.paths import SUMS
+from facetrace.kernel.tally import SUMS
 from facetrace.trace.faceup import (
     Estimate,
     Floats,

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from facetrace.kernel.driver import trace_rows
 from facetrace.kernel.launch import STRATA
-from facetrace.kernel.paths import SEEN_X, SUM_Y, SUMS
+from facetrace.kernel.scene import Rays
+from facetrace.kernel.tally import SEEN_X, SUM_Y, SUMS
 from facetrace.trace.points import key_of, scrambled_tables
 from facetrace.trace.scene import Scene
 
@@ -42,10 +43,10 @@ PILOT_POINTS = 16
 
 @dataclass(frozen=True)
 class Sums:
-    """Sums over paths (see kernel.paths for the columns), one row for each independent set.
+    """Sums over paths (see kernel.tally for the columns), one row for each independent set.
 
     Rows 2g and 2g + 1 are two independent samples of the same part of the silhouette, so a
-    figure's variance follows from their differences: see ``measures.faceup``.
+    figure's variance follows from their differences: see ``trace.faceup``.
     """
 
     rows: Floats
@@ -68,21 +69,6 @@ class Pixels:
     samples: int
 
 
-@dataclass(frozen=True)
-class _Job:
-    """Rays to trace: how they are numbered, and where they start."""
-
-    tables: NDArray[np.uint32]
-    key: np.uint64
-    grid: Floats
-    per_pixel: bool
-    first_point: int
-    points: int
-    row_rays: int
-    rows: int
-    floor: float
-
-
 def _fan(outline: Floats) -> Floats:
     """Triangles around the middle of a convex polygon: see kernel.sampling.fan_point."""
     centre = outline.mean(axis=0)
@@ -101,20 +87,16 @@ def _nothing(_: float) -> None:
     return
 
 
-def _trace(scene: Scene, job: _Job, report: Progress) -> Floats:
-    """Sums (rows, columns) of a job; the same bits for any number of threads."""
-    out = np.zeros((job.rows, SUMS))
-    task_rows = max(1, TASK_RAYS // job.row_rays)
-    batch = task_rows * max(1, BATCH_RAYS // (task_rows * job.row_rays))
-    fan = _fan(scene.outline)
-    for start in range(0, job.rows, batch):
+def _trace(scene: Scene, rays: Rays, rows: int, report: Progress) -> Floats:
+    """Sums (rows, columns) of the first rows of *rays*; the same bits for any number of threads."""
+    out = np.zeros((rows, SUMS))
+    task_rows = max(1, TASK_RAYS // rays.row_rays)
+    batch = task_rows * max(1, BATCH_RAYS // (task_rows * rays.row_rays))
+    arrays = scene.arrays
+    for start in range(0, rows, batch):
         part = out[start : start + batch]
-        trace_rows(
-            scene.planes, scene.entry, scene.finish, scene.split, scene.bodies, scene.body_planes, scene.crystal, scene.medium.spectrum, scene.light, scene.view, fan,
-            job.grid, job.per_pixel, job.tables, job.key, job.first_point, job.points,
-            job.row_rays, task_rows, start, job.floor, scene.medium.physics, part,
-        )  # fmt: skip
-        report(min(1.0, (start + len(part)) / job.rows))
+        trace_rows(arrays, rays, start, task_rows, part, None)
+        report(min(1.0, (start + len(part)) / rows))
     return out
 
 
@@ -123,29 +105,37 @@ def points_for(rays: int) -> int:
     return max(FIRST_POINTS, 1 << max(0, math.ceil(math.log2(max(rays, 1) / SETS))))
 
 
-def _over_silhouette(
+def over_silhouette(
+    scene: Scene, seed: int, first_point: int, points: int, row_rays: int, floor: float
+) -> Rays:
+    """Points *first_point* and *points* - 1 that follow of each of the SETS sets over the silhouette."""
+    return Rays(
+        fan=_fan(scene.outline),
+        grid=np.array([0.0, 0.0, 0.0, 1.0, scene.far, 1.0, 0.0]),
+        per_pixel=False,
+        tables=scrambled_tables(seed, TABLES),
+        key=key_of(seed),
+        first_point=first_point,
+        points=points,
+        row_rays=row_rays,
+        floor=floor,
+    )
+
+
+def _set_sums(
     scene: Scene, seed: int, have: int, points: int, floor: float, report: Progress
 ) -> Floats:
     """Sums (SETS, columns) of points *have* ... *points* - 1 of every set."""
     new = points - have
     row_rays = min(ROW_RAYS, new & -new)
-    job = _Job(
-        tables=scrambled_tables(seed, TABLES),
-        key=key_of(seed),
-        grid=np.array([0.0, 0.0, 0.0, 1.0, scene.far, 1.0, 0.0]),
-        per_pixel=False,
-        first_point=have,
-        points=new,
-        row_rays=row_rays,
-        rows=SETS * new // row_rays,
-        floor=floor,
-    )
-    return np.asarray(_trace(scene, job, report).reshape(SETS, -1, SUMS).sum(axis=1))
+    rays = over_silhouette(scene, seed, have, new, row_rays, floor)
+    rows = _trace(scene, rays, SETS * new // row_rays, report)
+    return np.asarray(rows.reshape(SETS, -1, SUMS).sum(axis=1))
 
 
 def roulette_floor(scene: Scene, seed: int) -> float:
     """Weight below which roulette begins, from a pilot run of 2,048 rays."""
-    pilot = _over_silhouette(scene, seed, 0, PILOT_POINTS, LEAST_FLOOR, _nothing)
+    pilot = _set_sums(scene, seed, 0, PILOT_POINTS, LEAST_FLOOR, _nothing)
     launched = max(float(pilot[:, SUM_Y].sum()), 1e-300)
     within = min(float(pilot[:, SEEN_X + 1].sum()) / launched, 1.0)
     off = pilot[:, SEEN_X + 1] - within * pilot[:, SUM_Y]
@@ -180,7 +170,7 @@ def trace_sums(
         floor = first.floor
     elif floor is None:
         floor = roulette_floor(scene, seed)
-    rows = _over_silhouette(scene, seed, have, points, floor, report)
+    rows = _set_sums(scene, seed, have, points, floor, report)
     return Sums(rows + first.rows if first else rows, points, seed, floor)
 
 
@@ -199,9 +189,9 @@ def trace_pixels(
     """Trace *samples* rays in each pixel of a square picture of *size* pixels a side.
 
     *width_mm* and *centre_mm* (right, up) of the picture; by default the stone in its middle
-        with a small margin. *floor* as in ``trace_sums``. *picture*: four rays share a place and all choices, and
-        wavelengths are parted among neighbours (``kernel.launch.parted``): a quarter to a half less noise of colour
-        after the filter of ``measures.maps``, a little more of luminance, and no mean changes.
+    with a small margin. *floor* as in ``trace_sums``. *picture*: four rays share a place and all choices, and
+    wavelengths are parted among neighbours (``kernel.launch.parted``): a quarter to a half less noise of colour
+    after the filter of ``trace.maps``, a little more of luminance, and no mean changes.
     """
     low, high = scene.outline.min(axis=0), scene.outline.max(axis=0)
     # a stone whose axis lies off its middle (a pear) stands in the middle of its picture
@@ -210,15 +200,16 @@ def trace_pixels(
     step = 2 * half / size
     # as many strata as rays, and a power of two as the net's
     shared, strata = (SHARED, 1 << (samples - 1).bit_length()) if picture else (1, 0)
-    job = _Job(
-        tables=scrambled_tables(seed, 1),
-        key=key_of(seed ^ PICTURE_SALT),
+    rays = Rays(
+        fan=_fan(scene.outline),
         grid=np.array([centre[0] - half, centre[1] + half, step, size, scene.far, shared, strata]),
         per_pixel=True,
+        tables=scrambled_tables(seed, 1),
+        key=key_of(seed ^ PICTURE_SALT),
         first_point=0,
         points=samples,
         row_rays=samples,
-        rows=size * size,
         floor=roulette_floor(scene, seed) if floor is None else floor,
     )
-    return Pixels(_trace(scene, job, report).reshape(size, size, SUMS), step, samples)
+    sums = _trace(scene, rays, size * size, report)
+    return Pixels(sums.reshape(size, size, SUMS), step, samples)

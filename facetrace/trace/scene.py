@@ -8,9 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facetrace.common.errors import FacetraceError
-from facetrace.kernel.launch import ISOTROPIC, ISOTROPIC_UNPOLARISED, UNIAXIAL
+from facetrace.common.vectors import across
+from facetrace.kernel.facets import WALL
 from facetrace.kernel.light import LAMP_COSINE, LAMP_ROW, LIGHT_LAMPS
-from facetrace.kernel.paths import (
+from facetrace.kernel.scene import (
+    ISOTROPIC,
+    ISOTROPIC_UNPOLARISED,
     ROW_AE,
     ROW_AO,
     ROW_CDF,
@@ -20,7 +23,8 @@ from facetrace.kernel.paths import (
     ROW_X,
     ROW_Z,
     ROWS,
-    WALL,
+    UNIAXIAL,
+    SceneArrays,
 )
 from facetrace.kernel.zones import (
     BODY_END,
@@ -77,10 +81,11 @@ class Medium:
 class Scene:
     """Everything that decides the light of one view of one stone (stone's frame, mm).
 
-    far: distance from which rays start; finish: roughness of each facet, 0 if polished, kernel.paths.WALL if no surface; split: columns
-    of the first of two lobes, None for a stone of one; bodies and body_planes: kernel.zones.
+    The arrays are those of kernel.scene.SceneArrays. facets: name of each column of the planes, None for a wall
+    between lobes; outline (n, 2): the silhouette, right and up; far: distance from which rays start.
     """
 
+    facets: tuple[str | None, ...]
     planes: Floats
     entry: Floats
     finish: Floats
@@ -94,6 +99,23 @@ class Scene:
     outline: Floats
     far: float
     white_radiance: float
+
+    @property
+    def arrays(self) -> SceneArrays:
+        """What the kernel takes."""
+        return SceneArrays(
+            planes=self.planes,
+            entry=self.entry,
+            finish=self.finish,
+            split=self.split,
+            bodies=self.bodies,
+            body_planes=self.body_planes,
+            crystal=self.crystal,
+            spectrum=self.medium.spectrum,
+            physics=self.medium.physics,
+            light=self.light,
+            eye_frame=self.view,
+        )
 
 
 def direction(tilt_deg: float, azimuth_deg: float) -> Floats:
@@ -117,16 +139,16 @@ def turning(spin_deg: float) -> Floats:
     return np.array([[math.cos(a), -math.sin(a), 0], [math.sin(a), math.cos(a), 0], [0, 0, 1]])
 
 
-def _light_row(light: Light, turn: Floats) -> Floats:
-    """The kernel's row with its lamps in the frame of a stone that *turn* takes into the world."""
+def _light_row(light: Light, to_world: Floats) -> Floats:
+    """The kernel's row with its lamps in the frame of a stone that *to_world* takes there."""
     row = light.row
     lamps = row[LIGHT_LAMPS:].reshape(-1, LAMP_ROW)
-    lamps[:, :LAMP_COSINE] = lamps[:, :LAMP_COSINE] @ turn
+    lamps[:, :LAMP_COSINE] = lamps[:, :LAMP_COSINE] @ to_world
     return row
 
 
 def entry_planes(planes: Floats, ray: Floats) -> Floats:
-    """(8, n) for ``kernel.paths.entry_facet``: planes that face the rays of a view, and the others.
+    """(8, n) for ``kernel.facets.entry_facet``: planes that face the rays of a view, and the others.
 
     A plane of the other kind gets a distance that never decides: -1 among the first, a large
     one among the second. A plane along the ray stops what starts outside it (huge slope).
@@ -236,17 +258,18 @@ def scene_of(
         # the walk over a ground facet knows crystals; one without birefringence is the same stone
         medium = replace(medium, physics=UNIAXIAL)
     table, body_planes = _body_table(bodies)
-    turn = rocking(view.tilt, view.azimuth)
+    to_world = rocking(view.tilt, view.azimuth)
     if view.spin:
-        turn = turn @ turning(view.spin)
+        to_world = to_world @ turning(view.spin)
     eye_frame = rocking(view.eye_tilt, view.eye_azimuth)
-    right, up, eye = turn.T @ eye_frame[:, 0], turn.T @ eye_frame[:, 1], turn.T @ eye_frame[:, 2]
+    to_stone = to_world.T
+    right, up, eye = (to_stone @ eye_frame[:, k] for k in range(3))
     outline = solid.silhouette(right, up)
     c = direction(*axis)
-    helper = np.array([1.0, 0.0, 0.0]) if abs(c[0]) < 0.6 else np.array([0.0, 1.0, 0.0])
-    beside = np.cross(c, helper)
+    beside = across(c)
     beside /= np.linalg.norm(beside)
     return Scene(
+        facets=tuple(solid.columns),
         planes=solid.planes,
         entry=entry_planes(solid.planes, -eye),
         finish=finish,
@@ -255,8 +278,8 @@ def scene_of(
         body_planes=body_planes,
         crystal=np.concatenate([c, beside]),
         medium=medium,
-        light=_light_row(light, turn),
-        view=np.concatenate([eye, right, up, turn.T @ np.array([0.0, 0.0, 1.0])]),
+        light=_light_row(light, to_world),
+        view=np.concatenate([eye, right, up, to_stone @ np.array([0.0, 0.0, 1.0])]),
         outline=outline,
         far=max(FAR * np.abs(outline).max(), FAR_HEIGHTS * float((solid.vertices @ eye).max())),
         white_radiance=light.white(

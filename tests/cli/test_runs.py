@@ -39,6 +39,8 @@ ROOT = Path(__file__).parents[2]
 DESIGN = ROOT / "designs" / "round-brilliant.toml"
 QUOTED = shlex.quote(str(DESIGN))
 NOBODY = 65534
+# s that a process may take for what it must come to: a busy machine or a disk that others write to is no failure
+PATIENCE = 600
 PLAIN = "from facetrace.cli.main import main; main()"
 # the same, told when Python itself has started and the file is read: before that, a signal is Python's to answer
 START = """
@@ -312,6 +314,8 @@ try:
             if (n,) not in mine.rows:
                 mine.add({"n": n, "x": n / 7})
                 write_all({folder / "a": b"%06d" % n * 9000, folder / "b": b"%06d" % n * 9000})
+    # a run that finds all rows done writes the pair too: one that was killed may have put one of them in place
+    write_all({folder / "a": b"%06d" % rows * 9000, folder / "b": b"%06d" % rows * 9000})
 except signals.Stopped as stopped:
     sys.exit(128 + stopped.number)
 """
@@ -338,7 +342,7 @@ def test_stopped_at_any_moment_files_are_whole_and_work_goes_on(tmp_path, number
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(chance.uniform(0, 0.15))
         process.send_signal(number)
-        _, told = process.communicate(timeout=60)
+        _, told = process.communicate(timeout=PATIENCE)
         assert process.returncode in (0, -number, 128 + number), told
         assert b"Traceback" not in told
         for name in "ab":
@@ -351,16 +355,13 @@ def test_stopped_at_any_moment_files_are_whole_and_work_goes_on(tmp_path, number
         have = len(kept)
         if number != signal.SIGKILL:
             assert not list(tmp_path.glob(f".*{PART}"))
-    assert begun(*program).wait(60) == 0
-    if (tmp_path / "a").exists():
-        # this run wrote all that it had to; its files are the last ones
-        assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes()
+    assert begun(*program).wait(PATIENCE) == 0
+    assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes() == b"%06d" % rows * 9000
     whole = tmp_path / "whole"
     whole.mkdir()
-    assert begun("-c", WRITER, whole, rows).wait(60) == 0
+    assert begun("-c", WRITER, whole, rows).wait(PATIENCE) == 0
     assert (tmp_path / "t.csv").read_bytes() == (whole / "t.csv").read_bytes()
-    for name in "ab":
-        write_whole(tmp_path / name, b"")
+    # what killed runs had left beside is gone
     assert listed(tmp_path) == ["a", "b", "t.csv", "whole"]
 
 
@@ -422,7 +423,7 @@ except signals.Stopped as stopped:
 def test_a_signal_that_a_library_swallowed_comes_again():
     process = begun("-c", SWALLOWING)
     process.send_signal(signal.SIGTERM)
-    process.communicate(timeout=30)
+    process.communicate(timeout=PATIENCE)
     assert process.returncode == signal.SIGTERM
 
 
@@ -453,20 +454,20 @@ def test_a_sweep_stopped_at_any_moment_ends_in_the_same_bytes(tmp_path, number):
     for folder in (whole, part):
         folder.mkdir()
     started = time.monotonic()
-    assert begun("-c", START, *SWEEP, cwd=whole).wait(600) == 0
+    assert begun("-c", START, *SWEEP, cwd=whole).wait(PATIENCE) == 0
     lasts = time.monotonic() - started
     for _ in range(3):
         process = begun("-c", START, *SWEEP, cwd=part)
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(chance.uniform(0.03, lasts))
         process.send_signal(number)
-        _, told = process.communicate(timeout=60)
+        _, told = process.communicate(timeout=PATIENCE)
         assert process.returncode in (0, -number, 128 + number), told
         assert b"Traceback" not in told
         assert b"ignored" not in told
         if process.returncode == 128 + number:
             assert told.decode().splitlines()[-1].startswith("stopped")
-    assert begun("-c", START, *SWEEP, cwd=part).wait(600) == 0
+    assert begun("-c", START, *SWEEP, cwd=part).wait(PATIENCE) == 0
     assert {p.name: p.read_bytes() for p in part.iterdir()} == {
         p.name: p.read_bytes() for p in whole.iterdir()
     }
@@ -515,6 +516,21 @@ def searching(folder, *words):
     return process
 
 
+def processor_seconds(pid):
+    """What a process that runs has had of the processor so far (proc(5), fields 14 and 15 of stat); 0 where none tells."""
+    stat_of = Path(f"/proc/{pid}/stat")
+    if not stat_of.exists():
+        return 0.0
+    fields = stat_of.read_text().rpartition(")")[2].split()
+    return sum(map(int, fields[11:13])) / os.sysconf("SC_CLK_TCK")
+
+
+def of_children():
+    """The same of all processes that were begun here and have ended."""
+    found = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return found.ru_utime + found.ru_stime
+
+
 def rows_of(path):
     with path.open() as stream:
         return list(csv.DictReader(line for line in stream if not line.startswith("#")))
@@ -530,16 +546,17 @@ def rows_of(path):
     ],
 )
 def test_a_plan_that_is_stopped_writes_the_best_so_far_and_goes_on(tmp_path, number, after):
+    before = of_children()
     process = searching(tmp_path, *PLAN)
     with contextlib.suppress(subprocess.TimeoutExpired):
         process.wait(after)
     assert process.poll() is None, "this machine is too quick for this test"
     process.send_signal(number)
-    begin = time.monotonic()
-    told, remarks = process.communicate(timeout=60)
+    worked = processor_seconds(process.pid)
+    told, remarks = process.communicate(timeout=PATIENCE)
     assert process.returncode == 128 + number, remarks
-    # a second for the slowest step, more where others work here, too
-    assert time.monotonic() - begin < 20
+    # a second for the slowest step, and pictures
+    assert of_children() - before - worked < 20
     assert b"Traceback" not in remarks
     assert b"stopped: what follows is the best so far" in remarks
     (row,) = rows_of(tmp_path / "a.csv")
@@ -571,15 +588,16 @@ def test_a_plan_that_is_stopped_writes_the_best_so_far_and_goes_on(tmp_path, num
 
 @pytest.mark.slow
 def test_a_second_signal_stops_a_plan_at_once(tmp_path):
+    before = of_children()
     process = searching(tmp_path, *PLAN)
-    begin = time.monotonic()
+    worked = processor_seconds(process.pid)
     for _ in range(3):
         process.send_signal(signal.SIGINT)
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(0.05)
-    _, told = process.communicate(timeout=60)
+    _, told = process.communicate(timeout=PATIENCE)
     assert process.returncode in (130, -signal.SIGINT), told
-    assert time.monotonic() - begin < 20
+    assert of_children() - before - worked < 20
     assert b"Traceback" not in told
     assert not list(tmp_path.glob(f".*{PART}"))
 
@@ -592,15 +610,15 @@ def test_a_plan_killed_at_any_moment_ends_in_the_same_table(tmp_path):
     for folder in (whole, part):
         folder.mkdir()
     started = time.monotonic()
-    assert begun("-c", START, *words, cwd=whole).wait(600) == 0
+    assert begun("-c", START, *words, cwd=whole).wait(PATIENCE) == 0
     lasts = time.monotonic() - started
     for _ in range(2):
         process = begun("-c", START, *words, cwd=part)
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(chance.uniform(0.3 * lasts, lasts))
         process.kill()
-        process.communicate(timeout=60)
-    assert begun("-c", START, *words, cwd=part).wait(600) == 0
+        process.communicate(timeout=PATIENCE)
+    assert begun("-c", START, *words, cwd=part).wait(PATIENCE) == 0
     assert listed(part) == OF_PLAN
     for name in OF_PLAN:
         assert (part / name).read_bytes() == (whole / name).read_bytes()
@@ -629,11 +647,11 @@ def test_a_plan_ends_in_the_time_it_was_given(tmp_path, monkeypatch):
     runner.invoke(
         app, [str(w) for w in (*words[:3], "--seconds", 1, "--no-picture", "--json", "-")]
     )
-    begin = time.monotonic()
+    begin = time.process_time()
     result = runner.invoke(app, [str(w) for w in (*words, "--seconds", 2)])
-    took = time.monotonic() - begin
+    took = time.process_time() - begin
     assert result.exit_code == 0, result.output
-    # half a second for each step that is not broken off, more where others work here, too
+    # of the processor, so that others may work here too: 2 s, half a second for each step that is not broken off
     assert took < 10
     member = json.loads((tmp_path / "a.json").read_text())["plan"]
     assert member["stopped"]
@@ -661,12 +679,11 @@ def test_a_lot_that_is_stopped_says_what_was_not_reached_and_goes_on(tmp_path):
         "a.json",
     ]
     process = begun("-c", START, *words, cwd=tmp_path)
-    until = time.monotonic() + 60
     while not (tmp_path / "a.csv").exists():
-        assert time.monotonic() < until
+        assert process.poll() is None
         time.sleep(0.05)
     process.send_signal(signal.SIGINT)
-    _, told = process.communicate(timeout=60)
+    _, told = process.communicate(timeout=PATIENCE)
     assert process.returncode == 130, told
     found = json.loads((tmp_path / "a.json").read_text())
     assert found["unread"]
@@ -674,7 +691,7 @@ def test_a_lot_that_is_stopped_says_what_was_not_reached_and_goes_on(tmp_path):
     assert (
         begun(
             "-c", PLAIN.replace("main()", "print(flush=True); main()"), *words, cwd=tmp_path
-        ).wait(600)
+        ).wait(PATIENCE)
         == 0
     )
     found = json.loads((tmp_path / "a.json").read_text())
@@ -734,7 +751,7 @@ def test_of_two_runs_with_the_same_targets_all_files_are_of_one(tmp_path):
         for process in both:
             process.stdin.close()
         for process in both:
-            assert process.wait(60) == 0
+            assert process.wait(PATIENCE) == 0
             process.stdout.close()
         assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes()
         assert listed(tmp_path) == ["a", "b"]
@@ -810,7 +827,7 @@ def test_a_scan_is_never_written_over(tmp_path, monkeypatch):
 def shell(line, **more):
     command = f'exec "$0" -c "{PLAIN}" {line}'
     return subprocess.run(
-        ["bash", "-c", command, sys.executable], capture_output=True, text=True, timeout=600, check=False, **more
+        ["bash", "-c", command, sys.executable], capture_output=True, text=True, timeout=PATIENCE, check=False, **more
     )  # fmt: skip
 
 
@@ -859,7 +876,7 @@ def test_a_signal_while_the_program_loads_is_answered_in_one_line():
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(chance.uniform(0.03, 0.5))
         process.send_signal(signal.SIGINT)
-        _, told = process.communicate(timeout=60)
+        _, told = process.communicate(timeout=PATIENCE)
         assert process.returncode in (0, 130, -signal.SIGINT), told
         assert len(told.splitlines()) <= 1
 
@@ -933,7 +950,7 @@ def test_workers_end_with_a_parent_that_is_killed(processes):
     process = begun("-c", PARENT)
     process.stdout.read(1)
     process.kill()
-    process.communicate(timeout=60)
+    process.communicate(timeout=PATIENCE)
 
 
 CHILD = """
@@ -949,4 +966,4 @@ subprocess.run([sys.executable, "-c", sys.argv[1], str(os.getpid())])
 def test_a_child_ends_with_a_parent_that_is_killed():
     process = begun("-c", OF_CHILD, CHILD)
     process.kill()
-    process.communicate(timeout=60)
+    process.communicate(timeout=PATIENCE)

@@ -159,7 +159,7 @@ def test_a_second_run_on_the_same_file_is_told_to_wait(tmp_path):
 def test_without_locks_another_run_in_the_same_file_is_noticed(tmp_path, monkeypatch):
     """As on a network drive that has no locks."""
     for module in ("ledger", "output", "locks"):
-        monkeypatch.setattr(f"facetrace.common.{module}.lock", lambda _: None)
+        monkeypatch.setattr(f"facetrace.common.{module}.try_lock", lambda _: None)
     path = tmp_path / "t.csv"
     first = ledger(path)
     first.add(row(1, 0.5))

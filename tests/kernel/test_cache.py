@@ -10,7 +10,7 @@ from types import ModuleType
 import pytest
 from shared import ROOT
 
-from facetrace.common.compiled import CodeCacheFile
+from facetrace.kernel.code_cache import CodeCacheFile
 from facetrace.kernel.compiling import fingerprint
 from facetrace.placement import climbing, programs
 

@@ -13,7 +13,7 @@ from facetrace.checks.stones import SIGMAS, box, make_scene, random_solid
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import read_design
 from facetrace.kernel.light import seen_radiance
-from facetrace.kernel.paths import (
+from facetrace.kernel.tally import (
     COUNT_HITS,
     GLARE_X,
     SEEN_X,

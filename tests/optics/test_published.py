@@ -36,7 +36,7 @@ import pytest
 from scipy.stats import qmc, t
 
 from facetrace.design.model import Design
-from facetrace.kernel.paths import SUMS
+from facetrace.kernel.tally import SUMS
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material

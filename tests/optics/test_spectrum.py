@@ -334,8 +334,9 @@ def test_a_box_of_a_measured_spectrum_is_a_plate(tmp_path):
     assert abs(got.value - (1 - passed - mirrored)) <= SIGMAS * got.stderr + 1e-9
 
 
-def test_readme_shows_the_head_of_the_example():
-    shown = re.search(r"```csv\n(.*?)\n```", (ROOT / "README.md").read_text(encoding="utf-8"), re.S)
+def test_csv_in_the_documents_is_of_the_example():
+    text = (ROOT / "designs" / "FILES.md").read_text(encoding="utf-8")
     example = (ROOT / "designs" / "pink-sapphire.csv").read_text(encoding="utf-8")
     assert "invented" in example
-    assert "\n" + shown.group(1) + "\n" in example
+    for shown in re.findall(r"```csv\n(.*?)\n```", text, re.S):
+        assert "\n" + shown + "\n" in example

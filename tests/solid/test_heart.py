@@ -16,7 +16,7 @@ from shared import DESIGNS
 from facetrace.checks.renderer import RendererCase
 from facetrace.checks.stones import SIGMAS, make_scene, random_solid
 from facetrace.design.model import Design, DesignError, read_design
-from facetrace.kernel.paths import COUNT_HITS, GLARE_Y, SEEN_Y, SUM_LOST, SUM_Y
+from facetrace.kernel.tally import COUNT_HITS, GLARE_Y, SEEN_Y, SUM_LOST, SUM_Y
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material

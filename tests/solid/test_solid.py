@@ -12,7 +12,7 @@ from shared import DESIGNS
 
 from facetrace.checks.stones import box, random_solid
 from facetrace.design.model import MOST_FACETS, Design, DesignError, read_design
-from facetrace.kernel import paths
+from facetrace.kernel import facets
 from facetrace.solid import polyhedron
 from facetrace.solid.build import build_solid, facets_of
 from facetrace.solid.export import FORMATS, mesh_bytes, mesh_of
@@ -95,7 +95,7 @@ def test_random_solids(seed, facets):
 
 def test_two_lobes_of_most_planes_fit_the_kernel():
     """The kernel packs a facet's number into 12 bits."""
-    assert 2 * polyhedron.MOST_PLANES <= paths.MOST_FACETS == 1 << 12
+    assert 2 * polyhedron.MOST_PLANES <= facets.MOST_FACETS == 1 << 12
 
 
 def test_away_from_the_origin():

@@ -14,7 +14,7 @@ import pytest
 from shared import ROOT
 
 from facetrace.cli.loading import load_material, load_stone
-from facetrace.kernel.paths import COUNT_HITS, COUNT_MISSES, GLARE_X, SEEN_X, SUM_X, SUMS
+from facetrace.kernel.tally import COUNT_HITS, COUNT_MISSES, GLARE_X, SEEN_X, SUM_X, SUMS
 from facetrace.optics.colour import lab_of, observer
 from facetrace.optics.lights import find_light
 from facetrace.studies.screen import face_pixels

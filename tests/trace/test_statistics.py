@@ -11,7 +11,7 @@ from shared import DESIGNS
 
 from facetrace.checks.stones import make_scene
 from facetrace.design.model import read_design
-from facetrace.kernel.paths import SUM_LIT, SUM_WINDOW, SUM_Y
+from facetrace.kernel.tally import SUM_LIT, SUM_WINDOW, SUM_Y
 from facetrace.solid.build import build_solid
 from facetrace.trace.faceup import Estimate, face_up, trace_face_up
 from facetrace.trace.run import trace_sums

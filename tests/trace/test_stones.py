@@ -17,7 +17,7 @@ from shared import DESIGNS, ROUND
 
 from facetrace.checks.stones import SIGMAS, box, make_scene, random_solid
 from facetrace.design.model import read_design
-from facetrace.kernel.paths import ROW_AE, ROW_AO
+from facetrace.kernel.scene import ROW_AE, ROW_AO
 from facetrace.optics.lights import Light, find_light
 from facetrace.solid.build import build_solid
 from facetrace.solid.polyhedron import SolidError

@@ -16,9 +16,8 @@ from facetrace.checks.stones import SIGMAS, make_scene, random_solid, twin
 from facetrace.checks.textbook import follow, from_inside, radiance, rays_for, setting_of
 from facetrace.design.model import read_design
 from facetrace.kernel.coherent import coherent_event
-from facetrace.kernel.launch import ISOTROPIC
 from facetrace.kernel.light import seen_radiance
-from facetrace.kernel.paths import ROW_NE, ROW_NO
+from facetrace.kernel.scene import ISOTROPIC, ROW_NE, ROW_NO
 from facetrace.optics.colour import observer
 from facetrace.optics.interface import inside_events, unit, wave_inside
 from facetrace.optics.lights import find_light
