@@ -16,7 +16,8 @@ from facetrace.design.model import read_design
 from facetrace.placement.bound import bounded
 from facetrace.placement.search import largest, prepared
 from facetrace.placement.shapes import WHOLE, Facing, Space, Stone, stone_of
-from facetrace.rough.rough import read_rough, rough_of
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import rough_of
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import carats_at
 from facetrace.studies.plan import Room, Setting

@@ -34,8 +34,9 @@ def mark(
 ) -> None:  # fmt: skip
     """Where a planned stone lies in its rough: six views to scale and distances, one page to print for the saw and the dop."""
     from facetrace.common.errors import FacetraceError, FileError
-    from facetrace.report.marking import mark_page, mark_part, marked_of, notes
+    from facetrace.report.marking import mark_page
     from facetrace.results import document
+    from facetrace.results.mark import mark_document, marked_of
     from facetrace.results.reading import complete, read_result
 
     usual = None if json == "-" else plan.with_name(f"{plan.stem}-mark.html")
@@ -50,7 +51,7 @@ def mark(
     with progress("marking sheet"), complete(result):
         marked = marked_of(result, number, pieces)
         check_outputs(json, marked.sources, others=(page,))
-        parts = document.head() | {"mark": mark_part(marked), "notes": notes(marked)}
+        parts = mark_document(marked)
         files = {page: mark_page(parts, marked).encode()} if page else {}
     deliver(files, json, document.text_of(parts) if json else "")
     if page:

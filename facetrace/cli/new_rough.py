@@ -28,8 +28,9 @@ from facetrace.common.tomlfile import parse_model
 from facetrace.recut.stone import Carats
 from facetrace.rough.face import Side
 from facetrace.rough.habit import CRYSTALS, HABITS, likely_sizes
+from facetrace.rough.model import Loss, RoughFile, RoughModel
 from facetrace.rough.new import Crack, new_rough, usual_name
-from facetrace.rough.rough import Loss, RoughFile, RoughModel, rough_of
+from facetrace.rough.rough import rough_of
 from facetrace.rough.zone import Coordinate, Length
 from facetrace.studies.new_price import new_prices
 from facetrace.studies.price import Costs, Prices, Risk, Step

@@ -100,7 +100,8 @@ def plan(
     """Find the heaviest stone of each design in a rough, how it would look, and what it may be worth."""
     from facetrace.common.workers import Workers, usual_workers
     from facetrace.results.plan_member import plan_document
-    from facetrace.rough.rough import read_rough, rough_of
+    from facetrace.rough.model import read_rough
+    from facetrace.rough.rough import rough_of
     from facetrace.solid.export import kind_of
     from facetrace.studies.plan import plan_ledger, plan_rough
     from facetrace.studies.plan_task import tasks_of

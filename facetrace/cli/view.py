@@ -180,7 +180,8 @@ def _rough(path: Path) -> "Scene3D":
     from facetrace.report.scene3d import rough_scene
     from facetrace.results.document import ESTIMATE
     from facetrace.results.view import rough_words
-    from facetrace.rough.rough import read_rough, rough_of
+    from facetrace.rough.model import read_rough
+    from facetrace.rough.rough import rough_of
 
     rough = rough_of(read_rough(path))
     return rough_scene(rough, [*rough_words(rough), "c points up.", ESTIMATE])

@@ -533,22 +533,22 @@ def certify(
     corners in order, counter-clockwise seen from outside; without them its hull's volume counts.
     """
     start = time.perf_counter()
-    own, turn, at = (np.asarray(x, dtype=np.float64) for x in (corners, rotation, shift))
+    own, matrix, at = (np.asarray(x, dtype=np.float64) for x in (corners, rotation, shift))
     surface, triangles = np.asarray(vertices, dtype=np.float64), np.asarray(faces, dtype=np.int64)
     walls = np.zeros((4, 0)) if saw is None else np.asarray(saw, dtype=np.float64)
-    numbers = (own, turn, at, surface, walls, np.array([scale, volume_mm3, skin_mm, saw_mm]))
+    numbers = (own, matrix, at, surface, walls, np.array([scale, volume_mm3, skin_mm, saw_mm]))
     if not all(np.isfinite(x).all() for x in numbers) or not scale > 0 or len(own) < 4:
         said = "The stone's place holds a number that is not finite, or its scale is not above 0."
         nan = math.nan
         return Certificate((said,), nan, {}, {}, None, nan, nan, len(triangles), 0.0)
-    problems = _turn_problems(turn)
-    table, off_cone = _table(turn, cone)
+    problems = _turn_problems(matrix)
+    table, off_cone = _table(matrix, cone)
     volume, off_volume = _volume(own, scale, polygons, volume_mm3)
     problems += [*off_cone, *off_volume]
     # about the stone's middle: far from the origin numbers lose digits
-    placed = at + scale * own @ turn.T
+    placed = at + scale * own @ matrix.T
     middle = placed.mean(axis=0)
-    stone = _placed(own, scale, turn, at - middle, surface - middle)
+    stone = _placed(own, scale, matrix, at - middle, surface - middle)
     near = surface_distance(surface - middle, triangles, stone.whole)
     problems += _surface_problems(near, skin_mm, winding(np.zeros(3), surface - middle, triangles))
     from_saw = None
@@ -575,18 +575,18 @@ def _mm(found: float, asked: float | None = None) -> str:
     return f"{found:.9f} mm" if close and found != asked else f"{found:.2f} mm"
 
 
-def _turn_problems(turn: Floats) -> list[str]:
-    off = float(np.abs(turn.T @ turn - np.eye(3)).max())
+def _turn_problems(matrix: Floats) -> list[str]:
+    off = float(np.abs(matrix.T @ matrix - np.eye(3)).max())
     if off > TOLERANCE_TURN:
         return [f"The stone's turn is no rotation: its axes are off by {off:.2g}."]
-    if np.linalg.det(turn) < 0:
+    if np.linalg.det(matrix) < 0:
         return ["The stone's turn is no rotation: it mirrors the stone."]
     return []
 
 
-def _table(turn: Floats, cone: Cone | None) -> tuple[float, list[str]]:
+def _table(matrix: Floats, cone: Cone | None) -> tuple[float, list[str]]:
     """(degrees of the table's normal from c, problems)."""
-    up = turn[:, 2]
+    up = matrix[:, 2]
 
     def degrees(direction: Floats) -> float:
         across = float(np.linalg.norm(_cross(direction, up)))
@@ -626,7 +626,7 @@ def _volume(
     return volume, [f"The stone's volume is {volume:.9g} mm3, not {claimed:.9g} mm3."]
 
 
-def _placed(own: Floats, scale: float, turn: Floats, at: Floats, surface: Floats) -> _Placed:
+def _placed(own: Floats, scale: float, matrix: Floats, at: Floats, surface: Floats) -> _Placed:
     """The stone in the rough and its parts. Parts are cut in the design's frame."""
     hull = Polytope(own)
     crown = hull.under(np.array([0.0, 0.0, -1.0, 0.0]))
@@ -643,9 +643,9 @@ def _placed(own: Floats, scale: float, turn: Floats, at: Floats, surface: Floats
             column = column.under(np.array([x, y, 0.0, -offset])) if column is not None else None
 
     def there(part: Polytope | None) -> Polytope | None:
-        return Polytope(at + scale * part.corners @ turn.T) if part is not None else None
+        return Polytope(at + scale * part.corners @ matrix.T) if part is not None else None
 
-    whole = Polytope(at + scale * own @ turn.T)
+    whole = Polytope(at + scale * own @ matrix.T)
     every = np.vstack([surface, whole.corners])
     # a body that is open is cut to a box; what is left out is farther off than the rough is wide
     room = float(np.ptp(every, axis=0).max())

@@ -22,7 +22,16 @@ from scipy.spatial import ConvexHull, QhullError, cKDTree
 from scipy.spatial.transform import Rotation
 
 from facetrace.placement.climbing import Scene, Shape, climbed, nearby, rated, scratch_for
-from facetrace.placement.shapes import WHOLE, Copy, Facing, Obstacle, Space, Stone, coarser, copy_at
+from facetrace.placement.shapes import (
+    WHOLE,
+    Facing,
+    Obstacle,
+    PlacedCopy,
+    Space,
+    Stone,
+    coarser,
+    placed_copy,
+)
 from facetrace.placement.thinning import Thinned, thinned
 from facetrace.solid.body import Floats
 
@@ -309,7 +318,7 @@ class _State:
     held: frozenset[int] = frozenset()
 
 
-def _turns(facing: Facing, folds: int, most: int) -> Iterator[tuple[int, Floats]]:
+def _rotations(facing: Facing, folds: int, most: int) -> Iterator[tuple[int, Floats]]:
     """About *most* turns (3, 3), even over the cones and the spins, with the number of the cone."""
     low, high = math.radians(facing.least_deg), math.radians(facing.within_deg)
     frames = facing.frames()
@@ -364,7 +373,7 @@ class Watch:
 
     report: Callable[[float], None] = lambda _: None
     over: Callable[[], bool] = lambda: False
-    best: Copy | None = None
+    best: PlacedCopy | None = None
 
 
 @dataclass
@@ -391,7 +400,7 @@ class _Search:
         room = self.room
         if not len(room.deep):
             return []
-        turns = list(_turns(self.facing, self.stone.folds, max(24, most // len(room.deep))))
+        turns = list(_rotations(self.facing, self.stone.folds, max(24, most // len(room.deep))))
         matrices = np.array([m for _, m in turns for _ in room.deep])
         cones = np.array([c for c, _ in turns for _ in room.deep])
         places = np.tile(room.deep, (len(turns), 1))
@@ -494,10 +503,10 @@ class _Search:
         with ThreadPoolExecutor(self.threads) as pool:
             return [s for s in pool.map(one, states) if s]
 
-    def _climbed(self, scene: Scene, state: _State, turn: float, least: float) -> _State | None:
+    def _climbed(self, scene: Scene, state: _State, radians: float, least: float) -> _State | None:
         matrix, place = np.ascontiguousarray(state.matrix).copy(), state.place.copy()
         room = scratch_for(self.shape, scene)
-        scale = climbed(self.shape, scene, room, state.scale, matrix, place, turn, STEPS, least)
+        scale = climbed(self.shape, scene, room, state.scale, matrix, place, radians, STEPS, least)
         return replace(state, scale=float(scale), matrix=matrix, place=place) if scale > 0 else None
 
     def shaken(self, states: Sequence[_State], level: int, round_: int, count: int) -> list[_State]:
@@ -521,8 +530,8 @@ class _Search:
         whole, faces = room.space.vertices - room.middle, room.space.faces
         size = self.stone.radius * state.scale
         # as far as the thinned surface lies off the scan, the stone has to turn and move
-        turn = LAST_TURN + 2 * room.surfaces[1].off_mm / size
-        near = NEAR * turn * size + room.space.skin_mm
+        radians = LAST_TURN + 2 * room.surfaces[1].off_mm / size
+        near = NEAR * radians * size + room.space.skin_mm
         chosen = np.zeros(len(faces), dtype=bool)
         start = replace(state, scale=state.scale * (1 + 1e-3))
         for _ in range(TRIES):
@@ -533,7 +542,7 @@ class _Search:
                 room, bodies, whole[used], some.reshape(-1, 3), self.cone(state.cone)
             )
             scene = _holding(scene, whose, bodies, state.held)
-            found = self._climbed(scene, start, turn, FINE_GAIN)
+            found = self._climbed(scene, start, radians, FINE_GAIN)
             if found is None or found.scale > 2 * state.scale:
                 return None
             if not (self._beside(found, room.space.skin_mm) & ~chosen).any():
@@ -549,21 +558,21 @@ class _Search:
         )
         return np.asarray(nearby(planes, state.scale, state.place, self.room.balls, near))
 
-    def state_of(self, copy: Copy) -> _State:
+    def state_of(self, copy: PlacedCopy) -> _State:
         """A copy as a start."""
         place = copy.middle(self.stone) - self.room.middle
         up = [float(d @ copy.rotation[:, 2]) for d in self.facing.directions()]
         start = _State(copy.scale, np.asarray(copy.rotation), place, int(np.argmax(up)))
         return self._held(start)
 
-    def copy_of(self, state: _State) -> Copy:
-        return copy_at(self.stone, state.scale, state.matrix, state.place + self.room.middle)
+    def copy_of(self, state: _State) -> PlacedCopy:
+        return placed_copy(self.stone, state.scale, state.matrix, state.place + self.room.middle)
 
 
 def largest(
-    stone: Stone, room: Prepared, facing: Facing, *, effort: Effort = FULL, starts: Sequence[Copy] = (),
+    stone: Stone, room: Prepared, facing: Facing, *, effort: Effort = FULL, starts: Sequence[PlacedCopy] = (),
     threads: int = 1, watch: Watch | None = None, last: int = 1,
-) -> list[Copy]:  # fmt: skip
+) -> list[PlacedCopy]:  # fmt: skip
     """Copies of a stone in a space, the largest first, each valid on the scan as far as this code can tell; none where none is found.
 
     starts: copies to climb from as well; last: how many to end with at least. The first is what the search stands for; the others lie elsewhere, and are smaller.
@@ -584,7 +593,7 @@ def largest(
             found = search.climb(search.shaken(best, level, round_, effort.shakes[level]), level)
             wide = 1.0 if level else WIDE ** (1 - (round_ + 1) / many)
             best = _differ([*best, *found], stone.radius, stone.folds, few, wide)
-    ends: list[Copy] = []
+    ends: list[PlacedCopy] = []
     for state in best[: max(LAST, last)]:
         ended = search.on_scan(state)
         if ended is not None:
@@ -594,8 +603,8 @@ def largest(
 
 
 def reclimbed(
-    stone: Stone, room: Prepared, facing: Facing, copy: Copy, space: Space
-) -> Copy | None:
+    stone: Stone, room: Prepared, facing: Facing, copy: PlacedCopy, space: Space
+) -> PlacedCopy | None:
     """The largest copy near one, in the same room with other margins."""
     search = _Search(stone, room, facing, 1, Watch())
     ended = search.on_scan(search.state_of(copy), space=space)

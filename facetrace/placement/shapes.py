@@ -148,7 +148,7 @@ def upright(towards: Floats) -> Floats:
 
 
 @dataclass(frozen=True)
-class Copy:
+class PlacedCopy:
     """A copy that fits: its point r lies at ``shift + scale * rotation @ r``, mm; volume in mm^3."""
 
     scale: float
@@ -161,10 +161,10 @@ class Copy:
         return np.asarray(self.shift + self.scale * self.rotation @ stone.middle)
 
 
-def copy_at(stone: Stone, scale: float, rotation: Floats, middle: Floats) -> Copy:
+def placed_copy(stone: Stone, scale: float, rotation: Floats, middle: Floats) -> PlacedCopy:
     """The copy of a scale whose middle lies there."""
     shift = middle - scale * rotation @ stone.middle
-    return Copy(scale, rotation, shift, stone.volume * scale**3)
+    return PlacedCopy(scale, rotation, shift, stone.volume * scale**3)
 
 
 @dataclass(frozen=True)

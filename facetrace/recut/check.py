@@ -196,9 +196,9 @@ def _named(old: _Shape, new: _Shape, cuts: "tuple[Cut, ...]") -> Iterator[str]:
 
 def _moved(old: _Shape, was: int, new: _Shape, now: int) -> float:
     """How far a plane is from what it was, over the stone."""
-    turn = float(np.linalg.norm(new.normals[now] - old.normals[was]))
+    tilt = float(np.linalg.norm(new.normals[now] - old.normals[was]))
     size = float(np.abs(old.corners).max())
-    return turn * size + abs(float(new.offsets[now] - old.offsets[was]))
+    return tilt * size + abs(float(new.offsets[now] - old.offsets[was]))
 
 
 def _angle(normal: Floats) -> float:
@@ -256,8 +256,8 @@ def _body(old: _Shape, flaw: "Flaw", spot: "Spot") -> Floats:
     if flaw.width_mm > 0:
         side = np.cross(normal, np.eye(3)[0 if abs(normal[0]) < 0.6 else 1])
         side /= np.linalg.norm(side)
-        turn = 2 * math.pi * np.arange(RIM) / RIM
-        ring = np.outer(np.cos(turn), side) + np.outer(np.sin(turn), np.cross(normal, side))
+        angles = 2 * math.pi * np.arange(RIM) / RIM
+        ring = np.outer(np.cos(angles), side) + np.outer(np.sin(angles), np.cross(normal, side))
         top = np.vstack([top, spot.place + flaw.width_mm / 2 * ring])
     return np.vstack([top, top - flaw.depth_mm * normal])
 

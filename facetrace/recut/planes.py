@@ -128,7 +128,7 @@ def far_hinges(solid: Solid, facet: int, spot: Floats) -> list[Hinge]:
     return found
 
 
-def turn_for(solid: Solid, facet: int, hinge: Hinge, bottoms: Floats) -> float:
+def radians_to_clear(solid: Solid, facet: int, hinge: Hinge, bottoms: Floats) -> float:
     """Radians about the hinge that bring all *bottoms* (k, 3) out of the stone; pi/2 where none do."""
     off = bottoms - hinge.point
     depth, reach = -(off @ solid.normals[facet]), off @ hinge.towards

@@ -17,10 +17,10 @@ from facetrace.recut.planes import (
     deepest,
     far_hinges,
     lowered,
+    radians_to_clear,
     siblings,
     slope_hinges,
     symmetries,
-    turn_for,
     turned,
     with_planes,
 )
@@ -196,19 +196,19 @@ def _turns(bench: Bench, flaw: int, facet: int) -> Iterator[Remedy]:
         def same(i: int, number: int = number) -> Hinge:
             return slope_hinges(solid, i)[number]
 
-        yield from _turn(bench, flaw, facet, hinge, ALONE, (facet,), same)
+        yield from _turned_about(bench, flaw, facet, hinge, ALONE, (facet,), same)
         if len(mates) > 1:
-            yield from _turn(bench, flaw, facet, hinge, SIBLINGS, mates, same)
+            yield from _turned_about(bench, flaw, facet, hinge, SIBLINGS, mates, same)
     for hinge in far_hinges(solid, facet, spot.place):
-        yield from _turn(bench, flaw, facet, hinge, ALONE, (facet,), lambda _: hinge)  # noqa: B023
+        yield from _turned_about(bench, flaw, facet, hinge, ALONE, (facet,), lambda _: hinge)  # noqa: B023
 
 
-def _turn(
+def _turned_about(
     bench: Bench, flaw: int, facet: int, hinge: Hinge, who: str, members: tuple[int, ...],
     same: Callable[[int], Hinge],
 ) -> Iterator[Remedy]:  # fmt: skip
     solid, bottoms = bench.stone.solid, bench.stone.spots[flaw].bottoms
-    radians = turn_for(solid, facet, hinge, bottoms)
+    radians = radians_to_clear(solid, facet, hinge, bottoms)
     degrees = round(_up(math.degrees(radians), STEP_DEG) * STEP_DEG, 6)
     if degrees > MENTIONED_DEG:
         return

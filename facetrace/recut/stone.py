@@ -439,8 +439,8 @@ def _bottoms(place: Floats, normal: Floats, depth: float, width: float) -> Float
     first = across(normal)
     first /= np.linalg.norm(first)
     second = np.cross(normal, first)
-    turn = 2 * math.pi * np.arange(RIM) / RIM
-    rim = np.cos(turn)[:, None] * first + np.sin(turn)[:, None] * second
+    angles = 2 * math.pi * np.arange(RIM) / RIM
+    rim = np.cos(angles)[:, None] * first + np.sin(angles)[:, None] * second
     return np.vstack([middle, middle + width / 2 * rim])
 
 

@@ -34,7 +34,8 @@ from numpy.typing import NDArray
 from facetrace.design.model import Design
 from facetrace.report.plan import SHARP, Panel
 from facetrace.report.six_views import LETTERS
-from facetrace.rough.rough import Rough, around
+from facetrace.rough.defects import around
+from facetrace.rough.rough import Rough
 from facetrace.rough.scan import Scan
 from facetrace.solid import convex as fit
 from facetrace.solid.body import Body

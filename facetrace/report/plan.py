@@ -17,7 +17,8 @@ from facetrace.report.line_drawing import BEHIND, FLAWS, behind
 from facetrace.report.picture import DPI, plain, png
 from facetrace.report.six_views import Plane, chained, skin_line
 from facetrace.results.plan_words import short_name
-from facetrace.rough.rough import Defect, Rough
+from facetrace.rough.defects import Defect
+from facetrace.rough.rough import Rough
 from facetrace.studies import saw
 from facetrace.studies.answer import Answer
 from facetrace.studies.zoned import Cut

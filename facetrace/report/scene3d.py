@@ -22,7 +22,9 @@ from facetrace.report.six_views import LETTERS
 from facetrace.results.document import ESTIMATE
 from facetrace.results.reading import Result, lying, stones_of
 from facetrace.results.view import planned_stone_words, rough_words
-from facetrace.rough.rough import Defect, Rough, read_rough, rough_of
+from facetrace.rough.defects import Defect
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import Rough, rough_of
 from facetrace.rough.zone import ZoneFile
 from facetrace.solid import convex as fit
 from facetrace.solid.body import Body

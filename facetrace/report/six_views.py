@@ -16,13 +16,13 @@ from scipy.spatial import ConvexHull, QhullError
 
 from facetrace.report.html import esc
 from facetrace.report.line_drawing import FINE, LETTER, SCALES, THICK, THIN, behind, svg_path
+from facetrace.results.mark import SIDES, axis_name, side_axes
 from facetrace.solid.lobes import WALL
 from facetrace.studies.zoned import Cut
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-SIDES = ("+x", "-x", "+y", "-y", "+z", "-z")
 # mm of paper: room for a rough, round it for letters, on the right for c, and the width that six drawings at 1:1 may take
 ROOM_MM, EDGE_MM, ASIDE_MM, STRIP_MM = 52.0, 7.0, 25.0, 180.0
 # an axis nearer to the eye than this, degrees, is a dot or a cross
@@ -39,20 +39,6 @@ LETTERS = "ABC"
 SPOT, NUMBER, BOLD = 0.7, 2.1, 0.7
 # where a label stands about its spot: right or left, up or down, first what is tried first
 ROUND = ((1, -1), (-1, -1), (1, 1), (-1, 1), (1, 0), (-1, 0), (0, -1), (0, 1))
-
-
-def side_axes(side: str) -> Floats:
-    """(3, 3): what points right, up and to the eye where one looks at a side."""
-    eye = np.zeros(3)
-    eye["xyz".index(side[1])] = 1.0 if side[0] == "+" else -1.0
-    up = np.array([0.0, 1.0, 0.0] if side[1] == "z" else [0.0, 0.0, 1.0])
-    return np.array([np.cross(up, eye), up, eye])
-
-
-def axis_name(direction: Floats) -> str:
-    """ "+x" for a direction along an axis."""
-    k = int(np.argmax(np.abs(direction)))
-    return ("+" if direction[k] > 0 else "-") + "xyz"[k]
 
 
 @dataclass(frozen=True)

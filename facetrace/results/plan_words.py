@@ -7,6 +7,7 @@ from typing import Any
 from facetrace.results.certificate import certificate_words
 from facetrace.results.document import ESTIMATE, colour_notes, light_notes, provisional_note
 from facetrace.results.money import headline
+from facetrace.results.reasons import why
 from facetrace.rough.zone import substances
 from facetrace.solid.measure import measure
 from facetrace.studies.answer import Answer, Checked, Pieces, priced_stone, value_of
@@ -14,7 +15,7 @@ from facetrace.studies.placed_stone import NONE_FOUND, Found, PlacedStone
 from facetrace.studies.plan_task import HEAVIEST, HIDDEN
 from facetrace.studies.price import plain
 from facetrace.studies.saw import Cut
-from facetrace.studies.value import why, worth
+from facetrace.studies.value import worth
 
 # letters of a design's name in a table of 80 columns
 NAME_LETTERS = 19

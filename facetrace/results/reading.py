@@ -13,7 +13,7 @@ from facetrace.common.errors import MOST_NAME, FacetraceError, FileError, shorte
 from facetrace.common.filekind import mesh_or_picture, no_file, result_words
 from facetrace.common.names import check_path, control_characters_in, lies_in
 from facetrace.design.model import Design, read_design
-from facetrace.placement.shapes import Copy
+from facetrace.placement.shapes import PlacedCopy
 from facetrace.results.schema.document import SCHEMA
 from facetrace.rough.rough import Rough
 from facetrace.solid.measure import carats_at
@@ -160,7 +160,7 @@ def lying(
     turn, shift = np.array(row["turn"], dtype=float), np.array(row["shift_mm"], dtype=float)
     if turn.shape != (3, 3) or shift.shape != (3,):
         raise ValueError("turn, shift_mm")
-    copy = Copy(scale, turn, shift, solid.volume * scale**3)
+    copy = PlacedCopy(scale, turn, shift, solid.volume * scale**3)
     result.check(name, carats_at(copy.volume, rough.density), float(row["carats"]))
     return cut_of(solid, copy), design, path
 

@@ -17,7 +17,8 @@ from facetrace.optics.material import Material, find_material
 from facetrace.optics.spectrum import read_spectrum
 from facetrace.recut.stone import read_stone
 from facetrace.results.reading import Result, lying, unchanged
-from facetrace.rough.rough import Rough, read_rough, rough_of
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import Rough, rough_of
 from facetrace.rough.zone import read_zones
 from facetrace.solid.body import Body
 from facetrace.solid.build import build_solid

@@ -26,7 +26,7 @@ from facetrace.common.tomlfile import AS_LIST, Strict, parse_model
 from facetrace.solid.body import Floats
 from facetrace.solid.polyhedron import Solid, SolidError
 
-Setting = Literal["structural", "morphological"]
+CellSetting = Literal["structural", "morphological"]
 Size = tuple[float, float, float]
 Indices = Annotated[tuple[int, int, int], AS_LIST]
 
@@ -73,7 +73,7 @@ def face(symbol: str) -> Face:
     return next(f for f in faces().face if f.symbol == symbol)
 
 
-def polar_angle(symbol: str, setting: Setting = "structural") -> float:
+def polar_angle(symbol: str, setting: CellSetting = "structural") -> float:
     """Angle of a face's normal from c, degrees, from the lattice; the same in both settings."""
     h, k, l = getattr(face(symbol), setting)  # noqa: E741
     ratio = faces().c / faces().a * (1.0 if setting == "structural" else 0.5)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from facetrace.common.commented import Entry, Table, commented, plain
 from facetrace.rough.face import Side
 from facetrace.rough.habit import CRYSTALS
-from facetrace.rough.rough import Loss
+from facetrace.rough.model import Loss
 
 HEAD = (
     "A rough file. One frame for all that follows: x, y and z of the scan, or of the sizes below. Lengths are mm.",

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from facetrace.common.progress import ProgressBar, silent
 from facetrace.placement.certificate import Certificate, Cone
-from facetrace.placement.shapes import Copy
+from facetrace.placement.shapes import PlacedCopy
 from facetrace.studies.certified import certificate_of
 from facetrace.studies.directions import BANDS, Loss, directions, losses
 from facetrace.studies.placed_stone import Found, PlacedStone, different
@@ -149,7 +149,7 @@ def checked(
     low, high = cone or (asked.least_deg, asked.within_deg)
     facing = Cone(asked.direction, within_deg=high, least_deg=low, both=True)
 
-    def certificate(copy: Copy, more_mm: float) -> Certificate:
+    def certificate(copy: PlacedCopy, more_mm: float) -> Certificate:
         return certificate_of(
             rough, stone.variation.solid, copy.scale, copy.rotation, copy.shift, cone=facing,
             volume_mm3=copy.volume, margin_less_mm=-more_mm, saw=saw,

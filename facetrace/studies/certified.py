@@ -24,7 +24,8 @@ from facetrace.placement.certificate import (
     certify,
 )
 from facetrace.rough import face
-from facetrace.rough.rough import MARGINS, WISHES, DefectModel, Rough
+from facetrace.rough.model import MARGINS, WISHES, DefectModel
+from facetrace.rough.rough import Rough
 from facetrace.rough.zone import Sector
 from facetrace.solid.body import Body
 from facetrace.solid.polyhedron import Solid
@@ -47,7 +48,7 @@ def certificate_of(
     """
     if skin_mm is None:
         skin_mm = max(0.0, rough.loss.skin_mm - margin_less_mm)
-    turn = _turn(rough)
+    turn = _into_crystal_frame(rough)
     flaws = [
         Flaw(
             model.name, _shapes(rough, model, turn), model.wish or WISHES[model.kind],
@@ -71,7 +72,7 @@ def certificate_of(
 # ---- the file's shapes in the crystal frame ---------------------------------------------------
 
 
-def _turn(rough: Rough) -> Floats:
+def _into_crystal_frame(rough: Rough) -> Floats:
     """The shortest rotation of c's upper end to +z, by Rodrigues' formula."""
     axis = rough.file.model.shape.c_axis
     c = np.array([0.0, 0.0, 1.0] if axis is None else axis)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Cell, Row
-from facetrace.placement.shapes import Copy
+from facetrace.placement.shapes import PlacedCopy
 from facetrace.rough.rough import Rough
 from facetrace.solid.measure import carats_at
 from facetrace.solid.polyhedron import Solid
@@ -46,9 +46,9 @@ STOPPED, NONE_FOUND = "stopped early", "the search found no stone of it"
 class CopyRange:
     """A copy with those that it comes to if the scan is off, inward and outward."""
 
-    copy: Copy
-    low: Copy
-    high: Copy
+    copy: PlacedCopy
+    low: PlacedCopy
+    high: PlacedCopy
 
 
 @dataclass(frozen=True)
@@ -152,7 +152,7 @@ def hidden(zone: Estimate, task: Task) -> bool:
     )  # fmt: skip
 
 
-def cut_of(solid: Solid, copy: Copy) -> zoned.Cut:
+def cut_of(solid: Solid, copy: PlacedCopy) -> zoned.Cut:
     """A copy of a solid at size where it lies."""
     return zoned.Cut(solid.scaled(copy.scale), copy.rotation, copy.shift, copy.scale)
 
@@ -249,14 +249,14 @@ def found_in(row: Mapping[str, Cell], task: Task) -> Found:
         ) from None
 
 
-def _cell_of(copy: Copy) -> str:
+def _cell_of(copy: PlacedCopy) -> str:
     """A copy's scale, turn and shift as 13 numbers in a cell."""
     return " ".join(repr(float(x)) for x in (copy.scale, *copy.rotation.ravel(), *copy.shift))
 
 
-def _copy(numbers: Sequence[float], solid: Solid) -> Copy:
+def _copy(numbers: Sequence[float], solid: Solid) -> PlacedCopy:
     scale, *rest = numbers
     turn, shift = np.array(rest[:9]).reshape(3, 3), np.array(rest[9:])
     if shift.shape != (3,):
         raise ValueError("13 numbers are wanted")
-    return Copy(scale, turn, shift, solid.volume * scale**3)
+    return PlacedCopy(scale, turn, shift, solid.volume * scale**3)

@@ -14,7 +14,7 @@ from facetrace.common.ledger import Ledger
 from facetrace.placement import search
 from facetrace.placement.bound import bounded
 from facetrace.placement.search import FULL, QUICK, Effort, Prepared
-from facetrace.placement.shapes import Copy, Facing, Space, Stone
+from facetrace.placement.shapes import Facing, PlacedCopy, Space, Stone
 from facetrace.solid.measure import carats_at
 from facetrace.studies.placed_stone import (
     NONE_FOUND,
@@ -107,7 +107,7 @@ def _searched(task: Task, known: Sequence[Found], run: Run) -> Iterator[Found]:
         yield _hiding(first, copies[1:], run)
 
 
-def _hiding(first: PlacedStone, others: Sequence[Copy], run: Run) -> Found:
+def _hiding(first: PlacedStone, others: Sequence[PlacedCopy], run: Run) -> Found:
     """The heaviest stone found whose zones do not show."""
     if first.hides:
         return replace(first, kind=HIDDEN)
@@ -133,16 +133,16 @@ def _hiding(first: PlacedStone, others: Sequence[Copy], run: Run) -> Found:
 
 
 def largest_of(
-    ready: Prepared, stones: Sequence[Stone], facing: Facing, run: Run, starts: Sequence[Copy] = (),
+    ready: Prepared, stones: Sequence[Stone], facing: Facing, run: Run, starts: Sequence[PlacedCopy] = (),
     *, effort: Effort = FULL, many: int = 1,
-) -> tuple[int, list[Copy]]:  # fmt: skip
+) -> tuple[int, list[PlacedCopy]]:  # fmt: skip
     """(number of the stone that comes out largest, its copies, the largest first).
 
     *starts*: copies of the first stone to climb from as well; many: how many copies are wanted, elsewhere in the rough.
     """
     watch, begun_late = run.watch(0.6), run.over()
 
-    def tried(stone: Stone, how: Effort, begin: Sequence[Copy]) -> list[Copy]:
+    def tried(stone: Stone, how: Effort, begin: Sequence[PlacedCopy]) -> list[PlacedCopy]:
         return search.largest(
             stone, ready, facing, effort=how, starts=begin, threads=run.workers.count, watch=watch, last=many
         )  # fmt: skip
@@ -166,10 +166,10 @@ def largest_of(
 
 
 def range_of(
-    stone: Stone, ready: Prepared, facing: Facing, copy: Copy, scan_mm: float
+    stone: Stone, ready: Prepared, facing: Facing, copy: PlacedCopy, scan_mm: float
 ) -> CopyRange:
     """A copy with its range. The copy may come out larger: one that fits wider margins fits these, too."""
-    nothing = Copy(0.0, copy.rotation, copy.shift, 0.0)
+    nothing = PlacedCopy(0.0, copy.rotation, copy.shift, 0.0)
     low = (
         search.reclimbed(stone, ready, facing, copy, ready.space.loosened(-scan_mm)) or nothing
     )  # fmt: skip
@@ -180,7 +180,7 @@ def range_of(
 
 
 def heaviest(
-    task: Task, variation: Variation, kind: str, ready: Prepared, run: Run, starts: Sequence[Copy] = (),
+    task: Task, variation: Variation, kind: str, ready: Prepared, run: Run, starts: Sequence[PlacedCopy] = (),
     facing: Facing | None = None,
 ) -> PlacedStone | None:  # fmt: skip
     """The heaviest stone that a search beside the main one finds; where zones are to be hidden, of those that hide them.
@@ -190,7 +190,9 @@ def heaviest(
     hiding, scan = bool(task.room.to_hide), task.room.rough.loss.scan_mm
     towards, head = facing or task.wishes.facing, Found(task, kind)
 
-    def found(where: Prepared, begin: Sequence[Copy], many: int) -> list[tuple[Copy, Prepared]]:
+    def found(
+        where: Prepared, begin: Sequence[PlacedCopy], many: int
+    ) -> list[tuple[PlacedCopy, Prepared]]:
         watch = replace(run.watch(), report=unseen)
         copies = search.largest(
             variation.stone, where, towards, effort=ASIDE, starts=begin, threads=run.workers.count, watch=watch, last=many
@@ -207,7 +209,7 @@ def heaviest(
 
 
 def _first_that_hides(
-    tried: Sequence[tuple[Copy, Prepared]], variation: Variation, head: Found, facing: Facing
+    tried: Sequence[tuple[PlacedCopy, Prepared]], variation: Variation, head: Found, facing: Facing
 ) -> PlacedStone | None:
     """The first copy whose zones do not show, also once it is climbed again; None where there is none.
 

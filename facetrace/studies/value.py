@@ -1,13 +1,7 @@
 """What a plan of one to three stones may be worth by a user's price file, and how much to bid for the rough.
 
-A stone's finished weight is held to be spread as a triangle: from its low to its high carats, the
-expected ones being the likeliest. Within a step of the price file its value is in proportion to
-its weight, so the density of the value is made of straight pieces, and of single values with a
-chance of their own ("atoms": below the first step, a lost stone, a weight known exactly). Means and
-chances are exact integrals over these; of a sum of two stones, whose weights and losses are held
-to be independent, too (a cubic on each piece, so two points of Gauss's rule suffice). Of a sum of more,
-those of three stones or of a parcel, the mean is exact; for chances each amount is rounded down to a
-step, and the distributions of the steps are folded, which makes the sum too small by ``Total.error`` at most.
+A stone's finished weight is held to be spread as a triangle: from its low to its high carats, the expected ones
+being the likeliest. How the value of such stones may turn out: ``studies.chances``.
 
 Factors come with the standard errors of their figures. A stone's figures, and those of a plan's
 stones, are traced with the same rays: their errors may go together, so relative errors are added up,
@@ -15,7 +9,6 @@ which is never too small. An estimate by the user's numbers, not an appraisal.
 """
 
 import math
-from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -26,6 +19,7 @@ from numpy.typing import NDArray
 
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import SHAPES
+from facetrace.studies.chances import Spread, Total, no_rows
 from facetrace.studies.price import SHARES, Factor, Figure, Prices, plain
 from facetrace.trace.faceup import Estimate
 
@@ -33,23 +27,9 @@ Floats = NDArray[np.float64]
 
 # carats: a range narrower than this is one weight; scales show 0.01
 ONE_WEIGHT = 1e-9
-ROUNDING = 1e-12
 MOST_STONES = 3
-COUNTS = ("No stone", "One stone", "Two stones", "Three stones")
-GAUSS = 1 / math.sqrt(3)
-# steps of a sum of more than two amounts, for each of them and in all; how many are looked at together
-STEPS_EACH, MOST_STEPS, TOGETHER = 1 << 14, 1 << 20, 1 << 12
-# a part of an amount that makes no difference, and of a step
-SAME_AMOUNT, SAME_STEP = 1e-9, 1e-6
-# chances nearer than this are the same where they come from folded steps
-FOLDING = 1e-10
 # a bid is tried again with every stone lighter by this share
 LIGHTER = 0.03
-# of two plans: a value nearer than so many standard errors is no difference
-TIE_ERRORS = 2.0
-# a ratio nearer to 1 than this is no reason
-TOO_SMALL = 0.005
-MOST_REASONS = 2
 
 
 @dataclass(frozen=True)
@@ -101,153 +81,6 @@ class Stone:
             return float(self.expected >= carats)
         pieces = self.pieces([carats])
         return sum((b - a) * (at_a + at_b) / 2 for a, b, at_a, at_b in pieces if a >= carats)
-
-
-@dataclass(frozen=True)
-class Spread:
-    """How an amount may turn out: single values with their chances, and pieces of linear density.
-
-    atoms: (n, 2) value and chance. pieces: (n, 4) from, to, density at from, density at to.
-    """
-
-    atoms: Floats
-    pieces: Floats
-
-    @property
-    def ends(self) -> tuple[float, float]:
-        """The least and the greatest that it can be."""
-        every = [*self.atoms[:, 0], *self.pieces[:, :2].ravel()]
-        return float(min(every)), float(max(every))
-
-    @property
-    def mean(self) -> float:
-        """Its mean, exact."""
-        a, b, f, g = self.pieces.T
-        inside = (b - a) / 6 * (f * (2 * a + b) + g * (a + 2 * b))
-        return float(self.atoms.prod(axis=1).sum() + inside.sum())
-
-    def upto(self, amount: Floats) -> Floats:
-        """The chance that it is at most *amount*, elementwise, exact."""
-        x = np.asarray(amount)[..., None]
-        a, b, f, g = self.pieces.T
-        reach = np.clip((x - a) / (b - a), 0.0, 1.0)
-        inside = (b - a) * reach * (f + (g - f) * reach / 2)
-        atoms = np.where(self.atoms[:, 0] <= x, self.atoms[:, 1], 0.0)
-        return np.asarray(inside.sum(axis=-1) + atoms.sum(axis=-1))
-
-    def with_loss(self, chance: float) -> "Spread":
-        """The same, but nothing at all with that chance."""
-        kept = 1 - chance
-        atoms = np.vstack([self.atoms * [1, kept], [[0.0, chance]] if chance else _no(2)])
-        return Spread(atoms, self.pieces * [1, 1, kept, kept])
-
-
-def _no(columns: int) -> Floats:
-    return np.empty((0, columns))
-
-
-@dataclass(frozen=True)
-class Total:
-    """The sum of independent spreads, none of which goes below 0: one of a stone, more of a plan or a parcel."""
-
-    parts: tuple[Spread, ...]
-
-    @property
-    def ends(self) -> tuple[float, float]:
-        """The least and the greatest that it can be."""
-        return sum(p.ends[0] for p in self.parts), sum(p.ends[1] for p in self.parts)
-
-    @property
-    def mean(self) -> float:
-        """Its mean, exact."""
-        return sum(p.mean for p in self.parts)
-
-    @property
-    def nothing(self) -> float:
-        """The chance that it is 0, exact."""
-        return math.prod(float(p.upto(np.array(0.0))) for p in self.parts)
-
-    @property
-    def error(self) -> float:
-        """Quantiles are too low by at most so much: 0 for one part or two, else a step for each part."""
-        return len(self.parts) * self._step if len(self.parts) > 2 else 0.0
-
-    def upto(self, amount: float) -> float:
-        """The chance that the sum is at most *amount*: exact, or, of more than two parts, that of the rounded sum."""
-        if len(self.parts) > 2:
-            steps = self._folded
-            k = math.floor(amount / self._step + SAME_STEP) if self._step else len(steps) - 1
-            return float(steps[min(k, len(steps) - 1)]) if amount >= 0 else 0.0
-        one, *rest = self.parts
-        if not rest:
-            return float(one.upto(np.array(amount)))
-        (other,) = rest
-        found = float(one.atoms[:, 1] @ other.upto(amount - one.atoms[:, 0]))
-        kinks = amount - np.concatenate([other.atoms[:, 0], other.pieces[:, :2].ravel()])
-        for a, b, f, g in one.pieces:
-            ends = np.unique([a, b, *kinks[(kinks > a) & (kinks < b)]])
-            middle, half = (ends[1:] + ends[:-1]) / 2, (ends[1:] - ends[:-1]) / 2
-            for x in (middle - GAUSS * half, middle + GAUSS * half):
-                density = f + (g - f) * (x - a) / (b - a)
-                found += float((half * density) @ other.upto(amount - x))
-        return found
-
-    def reaches(self, amount: float) -> float:
-        """The chance that the sum is at least *amount*, or less by no more than rounding."""
-        if amount <= (1 + SAME_AMOUNT) * self.ends[0]:
-            return 1.0
-        return 1.0 - self.upto(amount - SAME_AMOUNT * amount - 2 * SAME_STEP * self._step)
-
-    @cached_property
-    def _step(self) -> float:
-        if len(self.parts) <= 2:
-            return 0.0
-        return self.ends[1] / min(len(self.parts) * STEPS_EACH, MOST_STEPS)
-
-    @cached_property
-    def _folded(self) -> Floats:
-        """(k,) chance that the sum is at most so many steps, every part rounded down."""
-        if not self._step:
-            return np.ones(1)
-        folded: deque[Floats] = deque(_in_steps(part, self._step) for part in self.parts)
-        while len(folded) > 1:
-            folded.append(_folded(folded.popleft(), folded.popleft()))
-        return np.asarray(np.minimum(np.cumsum(np.maximum(folded[0], 0.0)), 1.0))
-
-    def quantile(self, chance: float) -> float:
-        """The least amount which the sum does not exceed with that chance at least, by bisection; see *error*."""
-        low, high = self.ends
-        if chance >= 1:
-            return high
-        enough = chance - (ROUNDING if len(self.parts) <= 2 else FOLDING)
-        if chance <= 0 or self.upto(low) >= enough:
-            return low
-        while high - low > ROUNDING * high:
-            middle = (low + high) / 2
-            if self.upto(middle) >= enough:
-                high = middle
-            else:
-                low = middle
-        return high
-
-    def with_loss(self, chance: float) -> "Total":
-        """The same, but each part may be lost with that chance."""
-        return Total(tuple(part.with_loss(chance) for part in self.parts))
-
-
-def _folded(a: Floats, b: Floats) -> Floats:
-    """(len(a) + len(b) - 1,) chances of a sum of steps."""
-    count = len(a) + len(b) - 1
-    size = 1 << (count - 1).bit_length()
-    return np.asarray(np.fft.irfft(np.fft.rfft(a, size) * np.fft.rfft(b, size), size)[:count])
-
-
-def _in_steps(part: Spread, step: float) -> Floats:
-    """(k,) chance of each number of steps, the amount rounded down."""
-    edges = step * np.arange(1, math.ceil(part.ends[1] / step) + 2)
-    few = np.array_split(edges, 1 + len(edges) // TOGETHER)
-    upto = np.concatenate([part.upto(amounts) for amounts in few])
-    return np.asarray(np.diff(upto, prepend=0.0))
 
 
 @dataclass(frozen=True)
@@ -320,7 +153,7 @@ def _spread(prices: Prices, stone: Stone, factor: float) -> Spread:
     """How its value may turn out."""
     if stone.exact:
         worth = factor * prices.per_carat(stone.expected) * stone.expected
-        return Spread(np.array([[worth, 1.0]]), _no(4))
+        return Spread(np.array([[worth, 1.0]]), no_rows(4))
     atoms, pieces = [], []
     for a, b, f, g in stone.pieces([s.from_carats for s in prices.step]):
         k = factor * prices.per_carat(a)
@@ -328,7 +161,7 @@ def _spread(prices: Prices, stone: Stone, factor: float) -> Spread:
             pieces.append([k * a, k * b, f / k, g / k])
         else:
             atoms.append([k * a, (b - a) * (f + g) / 2])
-    return Spread(np.array(atoms or _no(2)), np.array(pieces or _no(4)))
+    return Spread(np.array(atoms or no_rows(2)), np.array(pieces or no_rows(4)))
 
 
 def priced(prices: Prices, stone: Stone) -> Priced:
@@ -532,91 +365,3 @@ def _bid(of: Worth, spent: tuple[tuple[str, float], ...], uncut: int = 0) -> Bid
         limit, sale, risk.margin, risk.chance, risk.loss, spent, total.nothing, of.reaches(sale.value),
         of.lighter(LIGHTER).reaches(sale.value), share * total.error, uncut, remark,
     )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class _Reason:
-    ratio: float
-    text: str
-
-
-def why(a: Worth, b: Worth) -> str:
-    """One or two plain sentences: what makes plan *a* worth more than *b*, by the ratios of their factors.
-
-    The plans are priced by one file. Of several stones a factor is the mean, weighted by their value by weight.
-    """
-    gain = a.expected.value - b.expected.value
-    if gain <= TIE_ERRORS * (a.expected.stderr + b.expected.stderr):
-        return "Their values cannot be told apart." if gain > 0 else "It is not worth more."
-    reasons = [_by_step(a, b), _by_carats(a, b)]
-    names = dict.fromkeys(n for w in (a, b) for p in w.stones for n, _ in p.factors)
-    reasons += [_by_factor(a, b, name) for name in names]
-    telling = sorted((r for r in reasons if r.ratio > 1 + TOO_SMALL), key=lambda r: -r.ratio)
-    return " ".join(r.text for r in telling[:MOST_REASONS]) or "Many small differences add up."
-
-
-def _ratio(one: float, other: float) -> float:
-    if other > 0:
-        return one / other
-    return math.inf if one > 0 else 1.0
-
-
-def _count(of: Worth) -> str:
-    return COUNTS[len(of.stones)]
-
-
-def _by_carats(a: Worth, b: Worth) -> _Reason:
-    kept = f"on average {a.carats:.2f} ct instead of {b.carats:.2f}."
-    same = len(a.stones) == len(b.stones)
-    text = (
-        f"It is heavier: {kept}"
-        if same
-        else f"{_count(a)} keep{'s' * (len(a.stones) == 1)} more: {kept}"
-    )
-    return _Reason(_ratio(a.carats, b.carats), text)
-
-
-def _by_step(a: Worth, b: Worth) -> _Reason:
-    """The price of a mean carat, and the step that tells most."""
-    price_a, price_b = (
-        _ratio(sum(p.by_weight for p in w.stones), w.carats) if w.carats else 0.0 for w in (a, b)
-    )
-
-    def chance(of: Worth, carats: float) -> float:
-        return max(p.stone.chance_from(carats) for p in of.stones)
-
-    tellings = []
-    for k, step in enumerate(a.prices.step):
-        jump = step.per_carat - (a.prices.step[k - 1].per_carat if k else 0.0)
-        one, other = chance(a, step.from_carats), chance(b, step.from_carats)
-        tellings.append((jump * (one - other), step.from_carats, one, other))
-    gain, carats, one, other = max(tellings)
-    cost = f"{plain(price_a)} a carat instead of {plain(price_b)}."
-    if gain <= 0:
-        return _Reason(_ratio(price_a, price_b), f"Its weights fit the steps better: {cost}")
-    sure = one == 1 and other == 0
-    chances = (
-        ""
-        if sure
-        else f" with {percent(one)}, the other with {percent(other)} (by the scan's error alone)"
-    )
-    verb = ("It", "Its larger stone", "Its largest stone")[len(a.stones) - 1] + " reaches"
-    return _Reason(_ratio(price_a, price_b), f"{verb} {carats:g} ct{chances}: {cost}")
-
-
-def _by_factor(a: Worth, b: Worth, name: str) -> _Reason:
-    def mean(of: Worth) -> tuple[float, str]:
-        weights = [p.by_weight for p in of.stones]
-        each = [dict(p.factors).get(name, Estimate(1.0, 0.0)).value for p in of.stones]
-        *first, last = (p.looks.get(name, "not known") for p in of.stones)
-        looks = " and ".join([*filter(None, [", ".join(first)]), last])
-        total = sum(weights)
-        return sum(
-            w * f for w, f in zip(weights, each, strict=True)
-        ) / total if total else 1.0, looks
-
-    (one, looks_a), (other, looks_b) = mean(a), mean(b)
-    text = (
-        f"{name.capitalize()} {looks_a} instead of {looks_b}: x{one:.2f} instead of x{other:.2f}."
-    )
-    return _Reason(_ratio(one, other), text)

@@ -29,7 +29,8 @@ from facetrace.placement.certificate import (
     winding,
 )
 from facetrace.results.certificate import certificate_member, certificate_words
-from facetrace.rough.rough import read_rough, rough_of
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import rough_of
 from facetrace.solid.build import build_solid
 from facetrace.studies import certified
 
@@ -563,7 +564,7 @@ def test_shapes_are_those_that_the_file_reader_finds(shapes_rough):
     """Two readings of one file, each by its own arithmetic: how far each shape reaches in many directions."""
     rough = shapes_rough
     assert rough.scaled != 1
-    turn = certified._turn(rough)
+    turn = certified._into_crystal_frame(rough)
     assert np.abs(turn - rough.turn).max() < 1e-12
     directions = trimesh.creation.icosphere(subdivisions=2).vertices
     corners = rough.mesh.vertices
@@ -645,7 +646,7 @@ def test_shares_nothing_with_the_search():
     }  # fmt: skip
     path = ROOT / "facetrace" / "studies" / "certified.py"
     assert not {n for n in imports(path) if n.startswith("facetrace")} - {
-        "facetrace.rough", "facetrace.rough.rough", "facetrace.rough.zone",
+        "facetrace.rough", "facetrace.rough.rough", "facetrace.rough.model", "facetrace.rough.zone",
         "facetrace.placement.certificate", "facetrace.solid.body", "facetrace.solid.polyhedron",
     }  # fmt: skip
     text = path.read_text()

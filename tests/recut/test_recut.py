@@ -26,10 +26,10 @@ from facetrace.recut.planes import (
     far_hinges,
     lowered,
     outside,
+    radians_to_clear,
     siblings,
     slope_hinges,
     symmetries,
-    turn_for,
     turned,
     with_planes,
 )
@@ -74,7 +74,7 @@ def test_turned_facet_takes_a_wedge():
             assert a**3 - left == pytest.approx(a**3 * math.tan(t) / 2, rel=1e-9)
     # the angle that a pit asks for: atan(depth / reach)
     edge = Hinge(np.array([-2.0, 0, 2]), np.array([1.0, 0, 0]), "far edge")
-    needed = turn_for(cube, 2, edge, np.array([[1.5, 0.0, 1.9]]))
+    needed = radians_to_clear(cube, 2, edge, np.array([[1.5, 0.0, 1.9]]))
     assert needed == pytest.approx(math.atan2(0.1, 3.5), rel=1e-12)
 
 

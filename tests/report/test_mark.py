@@ -18,8 +18,10 @@ from shared import ROOT, SCHEMA, run
 from facetrace.design.model import read_design
 from facetrace.report.line_drawing import behind
 from facetrace.report.plan import Panel, plan_png, saw_planes
-from facetrace.report.six_views import SIDES, Plane, Scene, chained, side_axes, skin_line
-from facetrace.rough.rough import read_rough, rough_of
+from facetrace.report.six_views import Plane, Scene, chained, skin_line
+from facetrace.results.mark import SIDES, side_axes
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import rough_of
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
 from facetrace.studies import saw

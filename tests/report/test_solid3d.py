@@ -28,7 +28,8 @@ from facetrace.report.drawing3d import (
 from facetrace.report.html import asset, embedded
 from facetrace.report.plan import Panel
 from facetrace.results import document
-from facetrace.rough.rough import read_rough, rough_of
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import rough_of
 from facetrace.rough.scan import Scan
 from facetrace.rough.zone import read_zones
 from facetrace.solid.body import Body

@@ -6,7 +6,8 @@ import trimesh
 from natural_roughs import COUNT, WRONG, made, write
 from scipy.spatial import cKDTree
 
-from facetrace.rough.rough import read_rough, rough_of
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import rough_of
 
 
 def crossings(mesh):

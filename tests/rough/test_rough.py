@@ -21,7 +21,8 @@ from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.rough import scan
 from facetrace.rough.habit import HABITS, face, faces, habit, polar_angle
-from facetrace.rough.rough import Disc, read_rough, rough_of, schema_text, shortest_turn
+from facetrace.rough.model import Disc, read_rough, schema_text
+from facetrace.rough.rough import rough_of, shortest_turn
 from facetrace.rough.scan import Scan, mended, read_scan
 from facetrace.rough.zone import differences, read_zones
 from facetrace.solid import convex as fit
@@ -807,5 +808,5 @@ def test_shipped_roughs_are_sound(path):
 
 
 def test_published_schema_of_roughs_is_that_of_the_code():
-    """Made by: python -m facetrace.rough.rough"""
+    """Made by: python -m facetrace.rough.model"""
     assert (FOLDER / SCHEMA_NAME).read_text(encoding="utf-8") == schema_text()

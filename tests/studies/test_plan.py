@@ -30,7 +30,8 @@ from facetrace.optics.lights import find_light
 from facetrace.placement import search
 from facetrace.placement.search import prepared
 from facetrace.placement.shapes import Facing, Space, coarser, stone_of
-from facetrace.rough.rough import read_rough, rough_of
+from facetrace.rough.model import read_rough
+from facetrace.rough.rough import rough_of
 from facetrace.solid.export import placed
 from facetrace.solid.measure import GRAMS_PER_CARAT
 from facetrace.solid.polyhedron import Solid

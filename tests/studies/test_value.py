@@ -20,8 +20,9 @@ from shared import ROOT, SCHEMA
 
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.results import money
+from facetrace.results.reasons import why
 from facetrace.studies.price import Factor, Prices, read_prices, schema_text
-from facetrace.studies.value import LIGHTER, Stone, bid_limit, parcel_bid, why, worth
+from facetrace.studies.value import LIGHTER, Stone, bid_limit, parcel_bid, worth
 from facetrace.trace.faceup import Estimate
 
 SCHEMA_NAME = "facetrace-price.schema.json"
@@ -412,8 +413,7 @@ COVERS = (
 
 def check_member(member, name):
     """Against the schema of what commands write with --json."""
-    at = {"$ref": f"#/$defs/{name}"} if name in SCHEMA["$defs"] else SCHEMA["properties"][name]
-    jsonschema.validate(member, at | {"$defs": SCHEMA["$defs"]})
+    jsonschema.validate(member, {"$ref": f"#/$defs/{name}", "$defs": SCHEMA["$defs"]})
 
 
 def test_words_of_value_and_bid():
@@ -464,8 +464,8 @@ def test_the_headline_is_that_of_the_best_plan():
     assert money.headline(plans[1:])[-1] == money.INDEPENDENT
     for _, of, bid in plans:
         for name, member in (
-            ("worth", money.worth_member(of, bid)["value"]),
-            ("bid", money.bid_member(bid)),
+            ("Worth", money.worth_member(of, bid)["value"]),
+            ("Bid", money.bid_member(bid)),
         ):
             check_member(member, name)
 
@@ -484,7 +484,7 @@ def test_words_of_a_parcel():
     assert words[2].endswith("single bids come to: roughs that are not cut have their costs, too.")
     assert words[3].startswith("Roughs that count as bought but not cut: 2 of 3; ")
     assert words[4:] == [COVERS, money.INDEPENDENT]
-    check_member(money.parcel_member(book, bids, parcel), "parcel")
+    check_member(money.parcel_member(book, bids, parcel), "Parcel")
     none = money.parcel_words(book, [None], parcel_bid(book, [(None, 4.0)]))
     assert none[1].startswith("The parcel: With 100 % the stones bring nothing, ")
 
