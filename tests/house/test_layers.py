@@ -79,6 +79,13 @@ def test_kernel_imports_only_numbers():
             )
 
 
+def test_kernel_raises_nothing():
+    """A graphics card could not; wrong input is told apart before the kernel is called."""
+    for path in (PACKAGE / "kernel").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            assert not isinstance(node, ast.Raise | ast.Assert), f"{path}:{node.lineno}"
+
+
 def test_no_function_needs_scrolling_twice():
     """At most 110 lines; the uniaxial event and the two path loops are the longest."""
     for path in PACKAGE.rglob("*.py"):
