@@ -12,8 +12,8 @@ import pytest
 from shared import ROOT
 
 from facetrace.kernel import driver, facet_driver
-from facetrace.kernel.compiling import device, fingerprint
 from facetrace.kernel.code_cache import CodeCacheFile
+from facetrace.kernel.compiling import device, fingerprint
 from facetrace.placement import climbing, programs
 
 SOURCE = """
