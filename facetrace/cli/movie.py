@@ -121,9 +121,8 @@ def movie(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The stone rocks or spins under a light: fire and flashes, one exposure and scale in all frames."""
-    from facetrace.cli.loading import load_material, load_stone, with_spectrum
+    from facetrace.cli.loading import load_stone, material_for
     from facetrace.optics.lights import find_light
-    from facetrace.optics.material import find_material
     from facetrace.report.movie import movie_bytes
     from facetrace.results import movie as words
     from facetrace.results.document import text_of
@@ -140,11 +139,10 @@ def movie(
     check_outputs(json, sources, others=(goes_to.path,))
     count = _count(frames, seconds, goes_to.frame_ms)
     own = file.design
-    substance = find_material(material) if material else load_material(file)
     stone = StoneInLight(
         name=own.name,
         solid=solid,
-        material=with_spectrum(substance, spectrum),
+        material=material_for(file, material, spectrum),
         axis=(
             own.axis.tilt if axis_tilt is None else axis_tilt,
             own.axis.azimuth if axis_azimuth is None else axis_azimuth,

@@ -105,9 +105,8 @@ def trace(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Light returned, window, extinction, brightness and colour, face up, with a picture."""
-    from facetrace.cli.loading import load_material, load_stone, with_spectrum
+    from facetrace.cli.loading import load_stone, material_for
     from facetrace.optics.lights import find_light
-    from facetrace.optics.material import find_material
     from facetrace.report.picture import face_png, maps_png
     from facetrace.results import trace as words
     from facetrace.results.document import text_of
@@ -124,11 +123,10 @@ def trace(
     shown = None if no_picture else picture or usual
     check_outputs(json, (design, spectrum, material_file(material)), pictures=(shown, maps))
     own = file.design
-    substance = find_material(material) if material else load_material(file)
     stone = StoneInLight(
         name=own.name,
         solid=solid,
-        material=with_spectrum(substance, spectrum),
+        material=material_for(file, material, spectrum),
         axis=(
             own.axis.tilt if axis_tilt is None else axis_tilt,
             own.axis.azimuth if axis_azimuth is None else axis_azimuth,
