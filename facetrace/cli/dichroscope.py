@@ -55,13 +55,14 @@ def dichroscope(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The two colours that a dichroscope shows, in daylight (D65), and the absorption behind them."""
-    from facetrace.cli.loading import concentrations, with_spectrum
+    from facetrace.cli.loading import concentrations
     from facetrace.optics.material import find_material
     from facetrace.report.picture import pair_png
     from facetrace.report.plot import absorption_png
     from facetrace.results import dichroscope as words
-    from facetrace.results.document import colour_notes, text_of
+    from facetrace.results.document import colour_notes
     from facetrace.studies.dichroscope import two_colours
+    from facetrace.studies.opening import with_spectrum
 
     if ppma and spectrum:
         raise FacetraceError("--ppma and --spectrum: give one of them")
@@ -74,7 +75,7 @@ def dichroscope(
         files[picture] = pair_png(*fields, result.white, words.title(result))
     if plot:
         files[plot] = absorption_png(substance, thickness)
-    deliver(files, json, text_of(words.dichroscope_document(result)) if json else "")
+    deliver(files, json, lambda: words.dichroscope_document(result))
     if json != "-":
         out.print(words.fields_table(result))
         out.print(words.difference_line(result))

@@ -121,13 +121,13 @@ def movie(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The stone rocks or spins under a light: fire and flashes, one exposure and scale in all frames."""
-    from facetrace.cli.loading import load_stone, material_for
+    from facetrace.cli.loading import load_stone
     from facetrace.optics.lights import find_light
     from facetrace.report.movie import movie_bytes
     from facetrace.results import movie as words
-    from facetrace.results.document import text_of
     from facetrace.studies.face_up import StoneInLight
     from facetrace.studies.movie import film
+    from facetrace.studies.opening import material_for
 
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
@@ -156,8 +156,7 @@ def movie(
     )  # fmt: skip
     with progress("writing"):
         content = movie_bytes(made, goes_to)
-    text = text_of(words.movie_document(made, goes_to, design)) if json else ""
-    deliver({goes_to.path: content}, json, text)
+    deliver({goes_to.path: content}, json, lambda: words.movie_document(made, goes_to, design))
     if json != "-":
         out.print(words.movie_table(made, goes_to, len(content)))
         note(f"{made.seconds:.1f} s, {stone.light.words}, seed {seed}")

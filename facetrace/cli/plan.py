@@ -133,7 +133,7 @@ def plan(
             progress=progress, tell=note,
         )  # fmt: skip
         files = _files(answer, shown, stone, offcut)
-        deliver(files, json, plan_document(answer) if json else "")
+        deliver(files, json, lambda: plan_document(answer))
     if json != "-":
         _print(answer, {"picture": shown, "all plans": table, "stone": stone, "offcut": offcut})
     if signal.number is not None:

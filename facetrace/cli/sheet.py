@@ -49,11 +49,12 @@ def sheet(
 ) -> None:  # fmt: skip
     """What to cut in which order, how deep and how exactly: one page to print and take to the wheel."""
     from facetrace.bench.steps import bench_steps
-    from facetrace.cli.loading import load_material, load_stone
+    from facetrace.cli.loading import load_stone
     from facetrace.report.sheet import sheet_page
     from facetrace.report.sheet_drawings import sheet_drawings
-    from facetrace.results.document import ESTIMATE, text_of
+    from facetrace.results.document import ESTIMATE
     from facetrace.results.sheet import gear_words, sheet_document, sheet_table
+    from facetrace.studies.opening import load_material
 
     stem = design.with_suffix("")
     usual = None if json == "-" else stem.with_name(f"{stem.name}-sheet.html")
@@ -71,7 +72,7 @@ def sheet(
         raise FileError(design, None, "", str(problem)) from None
     parts = sheet_document(bench, file, material.name, gear)
     files = {page: sheet_page(parts, sheet_drawings(bench, own.gear)).encode()} if page else {}
-    deliver(files, json, text_of(parts) if json else "")
+    deliver(files, json, lambda: parts)
     if json != "-":
         out.print(sheet_table(own.name, bench))
     if misses := gear_words(parts["sheet"]["other_gear"]):

@@ -144,22 +144,29 @@ def keeping(csv: Path | None, fresh: bool, held: ExitStack) -> "Keeping":
     return Keeping(csv, fresh, progress, note, held)
 
 
-def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = "") -> None:
-    """Write all files of a command, or none; *text* is the JSON document, to a file too or, for "-", to stdout.
+def deliver(
+    files: Mapping[Path, bytes], json: str | None = None, document: Callable[[], dict[str, Any]] | None = None
+) -> None:  # fmt: skip
+    """Write all files of a command, or none; its JSON document, where it is asked for, to a file too or, for "-", to stdout.
 
     JSON is UTF-8 whatever the locale.
     """
+    text = ""
+    if json and document:
+        from facetrace.results.document import text_of
+
+        text = text_of(document())
     # bytes of a file's name that are no UTF-8 stand as the escapes that JSON has for them
-    document = text.encode("utf-8", "backslashreplace")
+    content = text.encode("utf-8", "backslashreplace")
     whole = dict(files)
     if json and json != "-":
-        whole[Path(json)] = document
+        whole[Path(json)] = content
     with signals_deferred():
         write_all(whole)
         record(whole)
     if json == "-":
         sys.stdout.flush()
-        sys.stdout.buffer.write(document)
+        sys.stdout.buffer.write(content)
         sys.stdout.flush()
 
 

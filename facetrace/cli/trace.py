@@ -105,12 +105,12 @@ def trace(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Light returned, window, extinction, brightness and colour, face up, with a picture."""
-    from facetrace.cli.loading import load_stone, material_for
+    from facetrace.cli.loading import load_stone
     from facetrace.optics.lights import find_light
     from facetrace.report.picture import face_png, maps_png
     from facetrace.results import trace as words
-    from facetrace.results.document import text_of
     from facetrace.studies.face_up import DEFAULT_RAYS, StoneInLight, trace_stone
+    from facetrace.studies.opening import material_for
     from facetrace.trace.scene import View
 
     if rays is not None and error is not None:
@@ -149,7 +149,7 @@ def trace(
         member = words.picture_member(result, shown, exposure, not no_glare, beyond)
     if result.maps and maps:
         files[maps] = maps_png(result.maps, own.name, under)
-    deliver(files, json, text_of(words.trace_document(result, design, member)) if json else "")
+    deliver(files, json, lambda: words.trace_document(result, design, member))
     if solid.missing:
         note("no place on the stone for: " + ", ".join(solid.missing))
     if json != "-":

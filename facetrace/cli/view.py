@@ -155,13 +155,14 @@ def kind_of(path: Path) -> str:
 
 
 def _stone(path: Path, zone: Path | None) -> "Scene3D":
-    from facetrace.cli.loading import load_material, load_stone
+    from facetrace.cli.loading import load_stone
     from facetrace.optics.colour import observer
     from facetrace.optics.lights import find_light
     from facetrace.report.scene3d import stone_scene
     from facetrace.results.document import ESTIMATE
     from facetrace.results.view import stone_words
     from facetrace.rough.zone import read_zones
+    from facetrace.studies.opening import load_material
     from facetrace.studies.zoned import BASE, cut_of, subject_of
 
     file, solid = load_stone(path)

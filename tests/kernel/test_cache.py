@@ -143,7 +143,8 @@ def test_a_folder_that_cannot_be_written_to_does_no_harm(tmp_path):
 SUMS = """
 import hashlib
 from pathlib import Path
-from facetrace.cli.loading import load_material, load_stone
+from facetrace.cli.loading import load_stone
+from facetrace.studies.opening import load_material
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.trace.run import trace_sums

@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 from shared import ROOT
 
-from facetrace.cli.loading import load_material, load_stone
+from facetrace.cli.loading import load_stone
 from facetrace.kernel.tally import COUNT_HITS, COUNT_MISSES, GLARE_X, SEEN_X, SUM_X, SUMS
 from facetrace.optics.colour import lab_of, observer
 from facetrace.optics.lights import find_light
+from facetrace.studies.opening import load_material
 from facetrace.studies.screen import face_pixels
 from facetrace.studies.visibility import whole_mm
 from facetrace.trace.faceup import trace_face_up
@@ -121,7 +122,8 @@ def test_lamps_flashes_keep_their_chromaticity():
 PIXELS = """
 import hashlib
 from pathlib import Path
-from facetrace.cli.loading import load_material, load_stone
+from facetrace.cli.loading import load_stone
+from facetrace.studies.opening import load_material
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.trace.run import trace_pixels
