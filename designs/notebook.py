@@ -23,7 +23,9 @@ face = stone.trace(rays=1 << 14)
 print(repr(face))
 light = face.figures["light_return"]
 low, high = light.interval()
-print(f"light returned {light.value:.4f} +- {light.stderr:.4f}; with 95 % between {low:.4f} and {high:.4f}")
+print(
+    f"light returned {light.value:.4f} +- {light.stderr:.4f}; with 95 % between {low:.4f} and {high:.4f}"
+)
 face.save_picture(OUT / "face.png")
 
 # %% Another angle, another crystal, another view
@@ -35,7 +37,9 @@ print(repr(stone.made_of("blue sapphire").trace(rays=1 << 14, tilt=15, pixels=0)
 swept = stone.sweep({"pavilion.angle": (41, 43, 1), "crown.angle": (34, 38, 2)}, rays=1 << 12)
 print(swept.summary())
 for row in swept.rows():
-    print(f"{row['pavilion.angle']:5.1f} {row['crown.angle']:5.1f} {row['carats']:.3f} ct {row['light_return']:.4f} +- {row['light_return_stderr']:.4f}")
+    print(
+        f"{row['pavilion.angle']:5.1f} {row['crown.angle']:5.1f} {row['carats']:.3f} ct {row['light_return']:.4f} +- {row['light_return_stderr']:.4f}"
+    )
 swept.save_picture(OUT / "angles.png")
 
 # %% What to cut first, and how exactly
@@ -48,12 +52,17 @@ rough = ft.load(HERE / "roughs" / "blue-plate.toml")
 prices = ft.load(HERE / "prices" / "invented.toml")
 print(rough)
 plan = rough.place(
-    [stone], prices, wishes=ft.wishes((0, 15), most_cells=50, rays=1 << 12),
-    what_defects_cost=False, what_directions_cost=False,
+    [stone],
+    prices,
+    wishes=ft.wishes((0, 15), most_cells=50, rays=1 << 12),
+    what_defects_cost=False,
+    what_directions_cost=False,
 )
 print(plan.summary())
 for row in plan.rows():
-    print(f"{row['design']}: {row['low_carats']:.2f} - {row['high_carats']:.2f} ct, likeliest {row['carats']:.2f}")
+    print(
+        f"{row['design']}: {row['low_carats']:.2f} - {row['high_carats']:.2f} ct, likeliest {row['carats']:.2f}"
+    )
 plan.to_json(OUT / "plan.json")
 plan.save_picture(OUT / "plan.png")
 plan.save_mesh(OUT / "stone.stl")
