@@ -22,7 +22,8 @@ from facetrace.design.model import Design
 from facetrace.design.new import OUTLINES, PROPORTIONS, new_design
 from facetrace.recut.stone import StoneModel
 from facetrace.rough.habit import HABITS
-from facetrace.rough.rough import Loss, RoughFile, RoughModel, rough_of
+from facetrace.rough.model import Loss, RoughFile, RoughModel
+from facetrace.rough.rough import rough_of
 from facetrace.solid.build import build_solid
 from facetrace.studies.price import Prices
 
