@@ -791,14 +791,16 @@ def test_a_design_that_vanishes_or_changes_meanwhile_is_the_one_that_was_read(
     tmp_path, monkeypatch
 ):
     """Rows, and the fingerprint by which a later run takes them for its own."""
-    from facetrace.cli import angles
+    from facetrace.cli import loading
 
-    usual = angles._ranges
+    usual = loading.ranges_of
     found = []
     for change in (lambda _: None, Path.unlink, lambda p: p.write_text("other = 1\n")):
         design, table = tmp_path / "d.toml", tmp_path / "a.csv"
         design.write_bytes(DESIGN.read_bytes())
-        monkeypatch.setattr(angles, "_ranges", lambda *a, c=change, d=design: [c(d), usual(*a)][1])
+        monkeypatch.setattr(
+            loading, "ranges_of", lambda *a, c=change, d=design: [c(d), usual(*a)][1]
+        )
         words = ["angles", design, *LITTLE, "--vary", "crown.angle=34:35:1", "--csv", table, "--no-plot"]  # fmt: skip
         result = runner.invoke(app, [str(w) for w in words])
         assert result.exit_code == 0, result.output
