@@ -15,10 +15,11 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from facetrace.cli.loading import load_material, load_stone
+from facetrace.cli.loading import load_stone
 from facetrace.optics.colour import lab_of, observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material
+from facetrace.studies.opening import load_material
 from facetrace.trace.maps import face_maps
 from facetrace.trace.run import SETS, trace_pixels, trace_sums, warm_up
 from facetrace.trace.scene import View, medium_of, scene_of

@@ -7,7 +7,7 @@ import numba
 import numpy as np
 import pytest
 from hypothesis import settings
-from shared import ROOT, brief_searches
+from shared import PATIENCE, ROOT, brief_searches
 from typer.testing import CliRunner
 
 settings.register_profile("here", deadline=None, derandomize=True)
@@ -52,7 +52,15 @@ def browser():
             pytest.fail(remedy)
         pytest.skip(remedy)
     with sync_playwright() as player:
-        found = player.chromium.launch(executable_path=where, args=BROWSER_FLAGS)
+        found = player.chromium.launch(executable_path=where, args=BROWSER_FLAGS, timeout=1000 * PATIENCE)  # fmt: skip
+        usual = found.new_context
+
+        def patient(**words):
+            context = usual(**words)
+            context.set_default_timeout(1000 * PATIENCE)
+            return context
+
+        found.new_context = patient
         yield found
         found.close()
 

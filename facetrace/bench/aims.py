@@ -97,7 +97,7 @@ def _meets(facet: Facet, before: Solid, after: Solid, near: float) -> tuple[Meet
     normal = np.array(facet.normal)
     azimuth = math.atan2(normal[1], normal[0])
     gaps = np.abs(before.vertices @ normal - facet.distance)
-    found = []
+    ranked = []
     for corner in np.flatnonzero(gaps < near):
         point, names = before.vertices[corner], before.owners[corner]
         if any(n.startswith(BLANK) for n in names) or facet.name in names:
@@ -110,10 +110,10 @@ def _meets(facet: Facet, before: Solid, after: Solid, near: float) -> tuple[Meet
         rank = (len(names) > MANY, -len(names), round(off, 6), round(point[2], 6))
         x, y, z = (float(v) for v in point)
         gap = float(gaps[corner])
-        found.append(
+        ranked.append(
             (rank, Meet((x, y, z), by_rank(names, before), gap if gap > ON_CORNER else 0.0))
         )
-    return tuple(m for _, m in sorted(found, key=lambda row: row[0]))
+    return tuple(m for _, m in sorted(ranked, key=lambda row: row[0]))
 
 
 def aims_of(

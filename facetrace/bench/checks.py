@@ -72,11 +72,11 @@ def _extent(points: Floats | None) -> tuple[float | None, float | None]:
 
 def _largest(after: Solid, own: Sequence[Facet]) -> tuple[float | None, float | None]:
     names = {f.name for f in own}
-    found = [
+    extents = [
         (area, slope_and_across(normal, after.vertices[polygon]))
         for name, normal, polygon, area in zip(
             after.names, after.normals, after.polygons, after.areas, strict=True
         )
         if name in names
     ]
-    return max(found)[1] if found else (None, None)
+    return max(extents)[1] if extents else (None, None)

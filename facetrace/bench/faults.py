@@ -60,7 +60,7 @@ class _Corner:
 
 def _corners(solid: Solid, names: frozenset[str]) -> list[_Corner]:
     """Corners where facets called *names* come together with others, lobe by lobe."""
-    found = []
+    corners = []
     for k, part in enumerate(solid.parts):
         tree = cKDTree(part.vertices)
         seen: set[int] = set()
@@ -71,8 +71,8 @@ def _corners(solid: Solid, names: frozenset[str]) -> list[_Corner]:
             seen.update(near)
             facets = frozenset(n for j in near for n in part.owners[j])
             if facets & names:
-                found.append(_Corner(point, facets, k))
-    return found
+                corners.append(_Corner(point, facets, k))
+    return corners
 
 
 def _opened(
@@ -148,16 +148,16 @@ def fault_of(
             return None
 
     def opened(some: Sequence[MachineSetting], degrees: float) -> float:
-        found = cut(some, degrees)
-        return math.inf if found is None else _opened(corners, found)[0]
+        parts = cut(some, degrees)
+        return math.inf if parts is None else _opened(corners, parts)[0]
 
     wrong = _off(facets, settings, ERROR_DEG)
     try:
-        found = solid_of(wrong)
+        off = solid_of(wrong)
     except SolidError:
         return None
-    wide, at, moved = _opened(corners, found.parts)
-    sizes, nominal = measure(found, density), measure(solid, density)
+    wide, at, moved = _opened(corners, off.parts)
+    sizes, nominal = measure(off, density), measure(solid, density)
     table = (sizes.table_percent * sizes.width_mm - nominal.table_percent * nominal.width_mm) / 100
     upright, level = (any(s.angle == a for s in settings) for a in (90, 0))
     # turned about where it meets its neighbours as they should be
@@ -198,11 +198,11 @@ def _degrees_for(opened: "Callable[[float], float]", sign: float, open_mm: float
             (open_mm - at_low) / (at_high - at_low) if math.isfinite(at_high) and k % 4 < 3 else 0.5
         )
         middle = low + (high - low) * share
-        found = opened(sign * middle)
-        if abs(found - open_mm) < NEAR_ENOUGH * open_mm:
+        opening = opened(sign * middle)
+        if abs(opening - open_mm) < NEAR_ENOUGH * open_mm:
             return middle
-        if found < open_mm:
-            low, at_low = middle, found
+        if opening < open_mm:
+            low, at_low = middle, opening
         else:
-            high, at_high = middle, found
+            high, at_high = middle, opening
     return low

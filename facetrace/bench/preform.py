@@ -39,7 +39,7 @@ def blank_of(
     solid: Solid, walls: Sequence[Facet], allowance: float, gear: int
 ) -> list[Facet]:  # fmt: skip
     """Sides of a prism *allowance* mm outside the stone, and its two faces."""
-    found = []
+    facets = []
     lobes = [w.lobe for w in walls] or [None]
     for lobe, part in zip(lobes, solid.parts, strict=True):
         rim = part.silhouette(np.array([1.0, 0, 0]), np.array([0, 1.0, 0]))
@@ -51,11 +51,13 @@ def blank_of(
                 continue
             index = math.atan2(y, x) * gear / (2 * math.pi) % gear
             normal = (float(x), float(y), 0.0)
-            found.append(Facet(f"{BLANK}side", index, 90.0, normal, float(reach) + allowance, lobe))
+            facets.append(
+                Facet(f"{BLANK}side", index, 90.0, normal, float(reach) + allowance, lobe)
+            )
     low, high = solid.vertices[:, 2].min(), solid.vertices[:, 2].max()
-    found.append(Facet(f"{BLANK}top", 0.0, 0.0, (0.0, 0.0, 1.0), float(high) + allowance))
-    found.append(Facet(f"{BLANK}bottom", 0.0, 0.0, (0.0, 0.0, -1.0), float(allowance - low)))
-    return found
+    facets.append(Facet(f"{BLANK}top", 0.0, 0.0, (0.0, 0.0, 1.0), float(high) + allowance))
+    facets.append(Facet(f"{BLANK}bottom", 0.0, 0.0, (0.0, 0.0, -1.0), float(allowance - low)))
+    return facets
 
 
 def preform_of(

@@ -4,7 +4,7 @@ A step is one tier (of a heart: a tier of both lobes). Before it, the stone is t
 so far.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -15,6 +15,7 @@ from facetrace.bench.gears import is_mirrored
 from facetrace.bench.order import First, in_order
 from facetrace.bench.preform import ALLOWANCE_MM, Preform, blank_of, preform_of
 from facetrace.common.errors import FacetraceError
+from facetrace.common.progress import ProgressBar, silent
 from facetrace.design.model import Design
 from facetrace.solid.build import Facet, facets_of, solid_of
 from facetrace.solid.lobes import WALL
@@ -58,16 +59,24 @@ class Bench:
     def flats(self) -> tuple[Facet, ...]:
         """The girdle's flats that the stone keeps, by index position."""
         kept = set(self.solid.names)
-        found = [f for s in self.steps for f in s.facets if s.side == "girdle" and f.name in kept]
-        return tuple(sorted(found, key=lambda f: f.index))
+        flats = [f for s in self.steps for f in s.facets if s.side == "girdle" and f.name in kept]
+        return tuple(sorted(flats, key=lambda f: f.index))
 
 
 def bench_steps(
-    design: Design, density: float, *, first: First = "pavilion",
-    allowance_mm: float = ALLOWANCE_MM, open_mm: float = OPEN_MM,
-    report: Callable[[float], None] | None = None,
+    design: Design, density: float, *, first: First = "pavilion", allowance_mm: float = ALLOWANCE_MM,
+    open_mm: float = OPEN_MM, progress: ProgressBar = silent,
 ) -> Bench:  # fmt: skip
-    """The steps of a design whose material has that density, g/cm^3. *report* gets the share done.
+    """What to cut in which order, how deep and how exactly.
+
+    Parameters
+    ----------
+    design: of the stone.
+    density: of its material [g/cm3].
+    first: the side that is cut first, after the girdle.
+    allowance_mm: what the blank keeps to grind all round [mm].
+    open_mm: how far facets may miss each other where they should meet [mm].
+    progress: shows how much is done.
 
     Raises DesignError where the design makes no stone, FacetraceError where the order cannot be cut.
     """
@@ -83,17 +92,19 @@ def bench_steps(
     steps: list[Step] = []
     before = preform.solid
     order = in_order(design, facets, first)
-    for name, side, own in order:
-        settings = settings_of(own)
-        done += own
-        after = _partial(done, name)
-        aimed = tuple(replace(s, aims=aims_of(s, before, after, done, settings)) for s in settings)
-        begun = {s.side for s in steps} | {side}
-        fault = fault_of(facets, solid, aimed, density, open_mm)
-        checks = checks_of(after, own, side, begun, density)
-        steps.append(Step(name, side, aimed, after, checks, fault))
-        before = after
-        if report:
+    with progress("cutting it on paper") as report:
+        for name, side, own in order:
+            settings = settings_of(own)
+            done += own
+            after = _partial(done, name)
+            aimed = tuple(
+                replace(s, aims=aims_of(s, before, after, done, settings)) for s in settings
+            )
+            begun = {s.side for s in steps} | {side}
+            fault = fault_of(facets, solid, aimed, density, open_mm)
+            checks = checks_of(after, own, side, begun, density)
+            steps.append(Step(name, side, aimed, after, checks, fault))
+            before = after
             report(len(steps) / len(order))
     return Bench(
         solid, measure(solid, density), preform, tuple(steps), first, open_mm,

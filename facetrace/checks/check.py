@@ -59,9 +59,9 @@ def between(what: str, low: float, got: float, high: float) -> Comparison:
 def run_check(check: Check) -> Outcome:
     """Run one check."""
     start = time.perf_counter()
-    found = check.compare()
-    worst = max(found, key=lambda c: c.strain)
-    return Outcome(check, worst, len(found), time.perf_counter() - start)
+    comparisons = check.compare()
+    worst = max(comparisons, key=lambda c: c.strain)
+    return Outcome(check, worst, len(comparisons), time.perf_counter() - start)
 
 
 def run_checks(

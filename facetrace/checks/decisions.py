@@ -16,7 +16,7 @@ from facetrace.checks.stones import (
     random_solid,
 )
 from facetrace.design.model import Crown, Design, Girdle, Outline, Pavilion
-from facetrace.kernel.arrays import ground_loop
+from facetrace.kernel.facet_driver import ground_loop
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material

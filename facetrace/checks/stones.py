@@ -155,9 +155,9 @@ def _second_facet() -> list[Comparison]:
 
 
 def _turned() -> list[Comparison]:
-    solid, turn = random_solid(9), math.radians(73)
+    solid, angle = random_solid(9), math.radians(73)
     matrix = np.array(
-        [[math.cos(turn), -math.sin(turn), 0], [math.sin(turn), math.cos(turn), 0], [0, 0, 1]]
+        [[math.cos(angle), -math.sin(angle), 0], [math.sin(angle), math.cos(angle), 0], [0, 0, 1]]
     )
     turned = Solid.from_planes(solid.normals @ matrix.T, solid.offsets)
     a = trace_face_up(make_scene(solid, material="calcite", axis=(50, 10)), 1, rays=1 << 17)

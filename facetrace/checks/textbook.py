@@ -73,12 +73,12 @@ def setting_of(
     observer: Observer,
 ) -> Setting:  # fmt: skip
     """A setting from the same wishes as ``facetrace.trace.scene.scene_of``."""
-    turn = rocking(view.tilt, view.azimuth)
-    frame = turn.T @ rocking(view.eye_tilt, view.eye_azimuth)
+    to_world = rocking(view.tilt, view.azimuth)
+    frame = to_world.T @ rocking(view.eye_tilt, view.eye_azimuth)
     return Setting(
         solid, material, direction(*axis), light,
         eye=frame[:, 2], right=frame[:, 0], up=frame[:, 1],
-        zenith=turn.T @ np.array([0.0, 0.0, 1.0]), observer=observer,
+        zenith=to_world.T @ np.array([0.0, 0.0, 1.0]), observer=observer,
     )  # fmt: skip
 
 
@@ -431,9 +431,9 @@ class _Path:
         alpha_e = e_absorption(self.pair[1], s.axis, self.no, self.ne, self.ao, self.ae)
         half = 0.5 * length[:, None] * np.stack([self.ao, alpha_e], axis=1)
         phase = self.k0 * dot(self.pair[0] - self.pair[1], step)
-        turn = np.exp(-half + 1j * np.stack([phase, 0 * phase], axis=1))
+        rotation = np.exp(-half + 1j * np.stack([phase, 0 * phase], axis=1))
         before = self.weight
-        self.rho = self.rho * (turn[:, :, None] * turn[:, None, :].conj())[:, None]
+        self.rho = self.rho * (rotation[:, :, None] * rotation[:, None, :].conj())[:, None]
         if self.twins == 3:
             out_of_step = np.abs(phase) > MOST_PHASE
             self.rho[out_of_step, 1, 0, 1] = self.rho[out_of_step, 1, 1, 0] = 0

@@ -111,11 +111,12 @@ def angles(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Sweep pavilion and crown angles, or any number of a design: light against weight, and advice."""
-    from facetrace.cli.loading import load_stone, material_for, ranges_of, with_axis
+    from facetrace.cli.loading import load_stone, ranges_of
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.results import angles as words
     from facetrace.studies.angles import study_angles
+    from facetrace.studies.opening import material_for, with_axis
 
     if carats and at_least:
         raise FacetraceError("--carats and --at-least: give one of them")
@@ -140,7 +141,7 @@ def angles(
             from facetrace.report.sweep import sweep_png
 
             files[shown] = sweep_png(study)
-        deliver(files, json, words.json_text(study, str(design)) if json else "")
+        deliver(files, json, lambda: words.angles_document(study, str(design)))
     if json == "-":
         return
     out.print(words.table(study))

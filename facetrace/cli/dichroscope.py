@@ -15,6 +15,7 @@ from facetrace.cli.shell import (
     one_line_errors,
     out,
 )
+from facetrace.common.errors import FacetraceError
 
 EXAMPLES = """
 **Examples**
@@ -54,30 +55,30 @@ def dichroscope(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The two colours that a dichroscope shows, in daylight (D65), and the absorption behind them."""
-    from facetrace.cli.loading import concentrations, with_spectrum
-    from facetrace.common.errors import FacetraceError
+    from facetrace.cli.loading import concentrations
     from facetrace.optics.material import find_material
     from facetrace.report.picture import pair_png
     from facetrace.report.plot import absorption_png
-    from facetrace.results import dichroscope as result
-    from facetrace.results.document import colour_notes, text_of
+    from facetrace.results import dichroscope as words
+    from facetrace.results.document import colour_notes
     from facetrace.studies.dichroscope import two_colours
+    from facetrace.studies.opening import with_spectrum
 
     if ppma and spectrum:
         raise FacetraceError("--ppma and --spectrum: give one of them")
     check_outputs(json, (spectrum, material_file(material)), pictures=(picture, plot))
     substance = with_spectrum(find_material(material, concentrations(ppma or ())), spectrum)
-    found = two_colours(substance, angle, thickness)
+    result = two_colours(substance, angle, thickness)
     files = {}
     if picture:
-        fields = found.pair.ordinary.xyz, found.pair.extraordinary.xyz
-        files[picture] = pair_png(*fields, found.white, result.title(found))
+        fields = result.pair.ordinary.xyz, result.pair.extraordinary.xyz
+        files[picture] = pair_png(*fields, result.white, words.title(result))
     if plot:
         files[plot] = absorption_png(substance, thickness)
-    deliver(files, json, text_of(result.dichroscope_document(found)) if json else "")
+    deliver(files, json, lambda: words.dichroscope_document(result))
     if json != "-":
-        out.print(result.fields_table(found))
-        out.print(result.difference_line(found))
-        out.print(result.colouring_table(substance))
+        out.print(words.fields_table(result))
+        out.print(words.difference_line(result))
+        out.print(words.colouring_table(substance))
     for text in colour_notes(substance):
         note(text)

@@ -80,11 +80,12 @@ def girdle(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The girdle ground, polished smooth or in flats: light it gives back, and what flats cost."""
-    from facetrace.cli.loading import load_stone, material_for, numbers_of
+    from facetrace.cli.loading import load_stone, numbers_of
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.results import girdle as words
     from facetrace.studies.girdle import study_girdle
+    from facetrace.studies.opening import material_for
 
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
@@ -106,7 +107,7 @@ def girdle(
             from facetrace.report.girdle import girdle_png
 
             files[shown] = girdle_png(study)
-        deliver(files, json, words.json_text(study, str(design)) if json else "")
+        deliver(files, json, lambda: words.girdle_document(study, str(design)))
     if json == "-":
         return
     for stone in study.grid.media:

@@ -83,7 +83,7 @@ def lot(
             files, tried, wishes, price, pieces=pieces, keep=told_of, ledger=ledger,
             run=Run(pool, started + seconds if seconds else None, signal), progress=progress, tell=note,
         )  # fmt: skip
-        deliver({}, json, lot_document(answer) if json else "")
+        deliver({}, json, lambda: lot_document(answer))
     if json != "-":
         out.print(lot_table(answer, folder.name, out.width))
         for text in lot_sentences(answer):

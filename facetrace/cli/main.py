@@ -19,8 +19,8 @@ def main() -> None:
             from facetrace.cli import streams
             from facetrace.cli.commands import app
 
-            streams.steady()
-            streams.hush()
+            streams.guard_streams()
+            streams.silence_libraries()
             app()
         finally:
             # all is done: from here on a signal may end the process as it likes

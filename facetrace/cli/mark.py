@@ -53,7 +53,7 @@ def mark(
         check_outputs(json, marked.sources, others=(page,))
         parts = mark_document(marked)
         files = {page: mark_page(parts, marked).encode()} if page else {}
-    deliver(files, json, document.text_of(parts) if json else "")
+    deliver(files, json, lambda: parts)
     if page:
         note(f"marking sheet: {page} (open it in a browser; print it at full size)")
     note(document.ESTIMATE)

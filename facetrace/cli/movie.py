@@ -31,6 +31,7 @@ from facetrace.cli.shell import (
     out,
     progress,
 )
+from facetrace.common.errors import FacetraceError
 
 if TYPE_CHECKING:
     from facetrace.results.movie import MovieFile
@@ -120,15 +121,13 @@ def movie(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """The stone rocks or spins under a light: fire and flashes, one exposure and scale in all frames."""
-    from facetrace.cli.loading import load_material, load_stone, with_spectrum
-    from facetrace.common.errors import FacetraceError
+    from facetrace.cli.loading import load_stone
     from facetrace.optics.lights import find_light
-    from facetrace.optics.material import find_material
     from facetrace.report.movie import movie_bytes
-    from facetrace.results import movie as result
-    from facetrace.results.document import text_of
+    from facetrace.results import movie as words
     from facetrace.studies.face_up import StoneInLight
     from facetrace.studies.movie import film
+    from facetrace.studies.opening import material_for
 
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
@@ -140,11 +139,10 @@ def movie(
     check_outputs(json, sources, others=(goes_to.path,))
     count = _count(frames, seconds, goes_to.frame_ms)
     own = file.design
-    substance = find_material(material) if material else load_material(file)
     stone = StoneInLight(
         name=own.name,
         solid=solid,
-        material=with_spectrum(substance, spectrum),
+        material=material_for(file, material, spectrum),
         axis=(
             own.axis.tilt if axis_tilt is None else axis_tilt,
             own.axis.azimuth if axis_azimuth is None else axis_azimuth,
@@ -152,25 +150,23 @@ def movie(
         light=find_light(light.value, head, head_edge is Edge.hard),
         absorbing=not no_absorption,
     )
-    found = film(
+    made = film(
         stone, motion=motion.value, tilt=tilt, azimuth=azimuth, frames=count, size=size, samples=samples, seed=seed,
         glare=not no_glare, exposure=exposure, progress=progress,
     )  # fmt: skip
     with progress("writing"):
-        content = movie_bytes(found, goes_to)
-    text = text_of(result.movie_document(found, goes_to, design)) if json else ""
-    deliver({goes_to.path: content}, json, text)
+        content = movie_bytes(made, goes_to)
+    deliver({goes_to.path: content}, json, lambda: words.movie_document(made, goes_to, design))
     if json != "-":
-        out.print(result.movie_table(found, goes_to, len(content)))
-        note(f"{found.seconds:.1f} s, {stone.light.words}, seed {seed}")
+        out.print(words.movie_table(made, goes_to, len(content)))
+        note(f"{made.seconds:.1f} s, {stone.light.words}, seed {seed}")
         note(f"movie: {goes_to.path}")
-    for caution in result.notes(found):
+    for caution in words.notes(made):
         note(caution)
 
 
 def _file(path: Path, fps: float, quality: int | None, lossless: bool) -> "MovieFile":
     """The movie's file and its steps of time. Raises FacetraceError for what its format has not."""
-    from facetrace.common.errors import FacetraceError
     from facetrace.report.movie import SUFFIXES, TICK_MS
     from facetrace.results.movie import MovieFile
 
@@ -192,7 +188,6 @@ def _file(path: Path, fps: float, quality: int | None, lossless: bool) -> "Movie
 
 def _count(frames: int | None, seconds: float | None, frame_ms: int) -> int:
     """Frames of the loop."""
-    from facetrace.common.errors import FacetraceError
     from facetrace.studies.movie import DEFAULT_FRAMES
 
     if frames is not None and seconds is not None:

@@ -93,7 +93,7 @@ def new(
     scan_error: Annotated[str | None, _answer(SHOP, "How far a scan or caliper may be off, mm.")] = None,
     currency: Annotated[str | None, _answer(SHOP, "Currency of your prices.")] = None,
 ) -> None:  # fmt: skip
-    """A new design, rough, price or cut-stone file, from a few questions or from options."""
+    """A design, rough, price or cut-stone file from a few questions."""
     given = {key: text for key, text in ctx.params.items() if key not in HOW and text is not None}
     ask = not no_questions and sys.stdin is not None and sys.stdin.isatty()
     if kind is NewKind.shop:

@@ -88,10 +88,11 @@ def orient(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Find the smallest table tilt and culet shift that hide a colour zone face up."""
-    from facetrace.cli.loading import load_stone, material_for, numbers_of
+    from facetrace.cli.loading import load_stone, numbers_of
     from facetrace.optics.lights import find_light
     from facetrace.results import orient as words
     from facetrace.rough.zone import read_zones
+    from facetrace.studies.opening import material_for
     from facetrace.studies.orient import Grid, study_orientation
     from facetrace.studies.visibility import VisibilityTest
 
@@ -116,7 +117,7 @@ def orient(
 
             files |= {shown: comparison_png(study, exposure)} if shown else {}
             files |= {chart: tilt_map_png(study)} if chart else {}
-        deliver(files, json, words.json_text(study, str(design)) if json else "")
+        deliver(files, json, lambda: words.orient_document(study, str(design)))
     cautions, notes = words.cautions(study), words.notes(study)
     if json == "-":
         notes = cautions + notes

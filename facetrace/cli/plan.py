@@ -20,7 +20,6 @@ from facetrace.cli.plan_options import files_in, prices_of, stopping, trial_desi
 from facetrace.cli.shell import (
     check_outputs,
     deliver,
-    kept,
     note,
     one_line_errors,
     out,
@@ -111,14 +110,13 @@ def plan(
         pool = held.enter_context(Workers(workers or usual_workers()))
         signal = held.enter_context(stopping())
         ledger = held.enter_context(plan_ledger(tasks, table, fresh))
-        with kept(ledger, [key for task in tasks for key in task.keys]):
-            answer = plan_rough(
-                piece, tried, wishes, price, what_defects_cost=not no_losses, what_directions_cost=not no_directions,
-                pieces=pieces, ledger=ledger, run=Run(pool, started + seconds if seconds else None, signal),
-                progress=progress, tell=note,
-            )  # fmt: skip
+        answer = plan_rough(
+            piece, tried, wishes, price, what_defects_cost=not no_losses, what_directions_cost=not no_directions,
+            pieces=pieces, ledger=ledger, run=Run(pool, started + seconds if seconds else None, signal),
+            progress=progress, tell=note,
+        )  # fmt: skip
         files = _files(answer, shown, stone, offcut)
-        deliver(files, json, plan_document(answer) if json else "")
+        deliver(files, json, lambda: plan_document(answer))
     if json != "-":
         _print(answer, {"picture": shown, "all plans": table, "stone": stone, "offcut": offcut})
     if signal.number is not None:

@@ -62,7 +62,6 @@ def recut(
     """Which facets to recut, by how much, what goes, what stays, and whether it is worth it."""
     from dataclasses import replace
 
-    from facetrace.cli.loading import with_spectrum
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.recut.recut import recut_stone
@@ -70,6 +69,7 @@ def recut(
     from facetrace.report.recut import recut_png
     from facetrace.results.recut import notes, recut_document, sentences
     from facetrace.results.recut_tables import facets_table, tables
+    from facetrace.studies.opening import with_spectrum
 
     _, shown = targets(stone, "recut", None, picture, no_picture, json)
     check_outputs(json, (stone, spectrum), pictures=(shown,))
@@ -84,7 +84,7 @@ def recut(
     cut = replace(cut, material=with_spectrum(cut.material, spectrum))
     found = recut_stone(cut, floor, find_light(light.value, head), rays=rays, seed=seed, progress=progress)  # fmt: skip
     files = {shown: recut_png(found)} if shown else {}
-    deliver(files, json, recut_document(found) if json else "")
+    deliver(files, json, lambda: recut_document(found))
     if json == "-":
         return
     for part in (*tables(found), *sentences(found)):

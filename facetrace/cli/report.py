@@ -65,7 +65,6 @@ def report(
     json: Annotated[str | None, typer.Option(help="Also write the page's data as JSON to a file, or - for stdout.")] = None,
 ) -> None:  # fmt: skip
     """One page that opens offline: pictures, maps, colour, light against weight, sizes, the stone in 3D."""
-    from facetrace.results.document import text_of
     from facetrace.results.reading import is_result
 
     started = time.perf_counter()
@@ -86,7 +85,7 @@ def report(
                 {"rays": rays, "size": size, "small": max(size // 4, 64), "samples": samples, "seed": seed}, tell,
             )  # fmt: skip
     content = page.encode()
-    deliver({target: content}, json, text_of(document) if json else "")
+    deliver({target: content}, json, lambda: document)
     note(f"report: {target} ({len(content) / 1e6:.1f} MB, {time.perf_counter() - started:.0f} s)")
     for text in document["notes"]:
         note(text)
@@ -119,10 +118,11 @@ def _of_design(
     path: Path, zone: Path | None, light: tuple[str, float | None], axis: tuple[float | None, float | None],
     material: str | None, spectrum: Path | None, exposure: float, fineness: dict[str, int], tell: "Progress",
 ) -> tuple[dict[str, Any], str]:  # fmt: skip
-    from facetrace.cli.loading import load_stone, material_for, with_axis
+    from facetrace.cli.loading import load_stone
     from facetrace.optics.lights import find_light
     from facetrace.report.pages import page_of_portrait
     from facetrace.rough.zone import read_zones
+    from facetrace.studies.opening import material_for, with_axis
     from facetrace.studies.portrait import Fineness, portray_design
 
     file, _ = load_stone(path)

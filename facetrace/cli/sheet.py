@@ -8,6 +8,7 @@ import typer
 
 from facetrace.cli.options import JsonOption
 from facetrace.cli.shell import check_outputs, deliver, finite, note, one_line_errors, out, progress
+from facetrace.common.errors import FacetraceError, FileError
 
 EXAMPLES = """
 **Examples**
@@ -48,12 +49,12 @@ def sheet(
 ) -> None:  # fmt: skip
     """What to cut in which order, how deep and how exactly: one page to print and take to the wheel."""
     from facetrace.bench.steps import bench_steps
-    from facetrace.cli.loading import load_material, load_stone
-    from facetrace.common.errors import FacetraceError, FileError
+    from facetrace.cli.loading import load_stone
     from facetrace.report.sheet import sheet_page
     from facetrace.report.sheet_drawings import sheet_drawings
-    from facetrace.results.document import ESTIMATE, text_of
+    from facetrace.results.document import ESTIMATE
     from facetrace.results.sheet import gear_words, sheet_document, sheet_table
+    from facetrace.studies.opening import load_material
 
     stem = design.with_suffix("")
     usual = None if json == "-" else stem.with_name(f"{stem.name}-sheet.html")
@@ -64,17 +65,16 @@ def sheet(
     file, _ = load_stone(design)
     own, material = file.design, load_material(file)
     try:
-        with progress("cutting it on paper") as report:
-            found = bench_steps(
-                own, material.density, first=first.value, allowance_mm=allowance, open_mm=meet_gap, report=report,
-            )  # fmt: skip
+        bench = bench_steps(
+            own, material.density, first=first.value, allowance_mm=allowance, open_mm=meet_gap, progress=progress
+        )  # fmt: skip
     except FacetraceError as problem:
         raise FileError(design, None, "", str(problem)) from None
-    parts = sheet_document(found, file, material.name, gear)
-    files = {page: sheet_page(parts, sheet_drawings(found, own.gear)).encode()} if page else {}
-    deliver(files, json, text_of(parts) if json else "")
+    parts = sheet_document(bench, file, material.name, gear)
+    files = {page: sheet_page(parts, sheet_drawings(bench, own.gear)).encode()} if page else {}
+    deliver(files, json, lambda: parts)
     if json != "-":
-        out.print(sheet_table(own.name, found))
+        out.print(sheet_table(own.name, bench))
     if misses := gear_words(parts["sheet"]["other_gear"]):
         note(f"warning: {misses}")
     if page:

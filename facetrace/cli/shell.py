@@ -4,9 +4,8 @@ import functools
 import math
 import signal
 import sys
-import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -20,7 +19,6 @@ from facetrace.common.output import check_targets, forget_files, record, write_a
 from facetrace.common.signals import Stopped, signals_deferred, stop_repeating
 
 if TYPE_CHECKING:
-    from facetrace.common.ledger import Key, Ledger, Row
     from facetrace.studies.rows import Keeping
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -146,54 +144,29 @@ def keeping(csv: Path | None, fresh: bool, held: ExitStack) -> "Keeping":
     return Keeping(csv, fresh, progress, note, held)
 
 
-# ---- until cli/plan.py makes its rows in a study ----------------------------------------------
-
-
-def kept(ledger: "Ledger", keys: "Sequence[Key]") -> AbstractContextManager[None]:
-    """Nothing: ``studies.rows.filled`` keeps the rows."""
-    return nullcontext()
-
-
-def swept(
-    results: "Iterable[Row]", keys: "Sequence[Key]", ledger: "Ledger", what: str, run: Any = None,
-    complete: "Callable[[Row], bool]" = lambda _: True,
-) -> "tuple[list[Row], float]":  # fmt: skip
-    """``studies.rows.filled`` with the bar of this terminal, and the seconds that it took."""
-    from facetrace.studies.rows import filled
-
-    @contextmanager
-    def bar(title: str) -> Iterator[Callable[[float], None]]:
-        with progress(title) as report:
-            if run is not None:
-                run.report = report
-            yield report
-        if run is not None:
-            run.report = lambda _: None
-
-    started = time.perf_counter()
-    rows = filled(ledger, keys, results, what, bar, note, complete)
-    return rows, time.perf_counter() - started
-
-
-# -----------------------------------------------------------------------------------------------
-
-
-def deliver(files: Mapping[Path, bytes], json: str | None = None, text: str = "") -> None:
-    """Write all files of a command, or none; *text* is the JSON document, to a file too or, for "-", to stdout.
+def deliver(
+    files: Mapping[Path, bytes], json: str | None = None, document: Callable[[], dict[str, Any]] | None = None
+) -> None:  # fmt: skip
+    """Write all files of a command, or none; its JSON document, where it is asked for, to a file too or, for "-", to stdout.
 
     JSON is UTF-8 whatever the locale.
     """
+    text = ""
+    if json and document:
+        from facetrace.results.document import text_of
+
+        text = text_of(document())
     # bytes of a file's name that are no UTF-8 stand as the escapes that JSON has for them
-    document = text.encode("utf-8", "backslashreplace")
+    content = text.encode("utf-8", "backslashreplace")
     whole = dict(files)
     if json and json != "-":
-        whole[Path(json)] = document
+        whole[Path(json)] = content
     with signals_deferred():
         write_all(whole)
         record(whole)
     if json == "-":
         sys.stdout.flush()
-        sys.stdout.buffer.write(document)
+        sys.stdout.buffer.write(content)
         sys.stdout.flush()
 
 

@@ -10,9 +10,9 @@ import typer
 from pydantic import Field
 
 from facetrace.cli.asking import NONE, Question, number, plain_words
+from facetrace.cli.shell import deliver
 from facetrace.common.commented import Entry, Table, commented, plain
 from facetrace.common.errors import FacetraceError
-from facetrace.common.output import write_whole
 from facetrace.common.tomlfile import Strict, read_model
 
 Loss = Annotated[float, Field(ge=0, le=5)]
@@ -76,7 +76,7 @@ def keep_shop(shop: Shop, path: Path | None) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise FacetraceError(f"{path}: cannot be written ({error.strerror})") from None
-    write_whole(path, shop_text(shop).encode())
+    deliver({path: shop_text(shop).encode()})
     return path
 
 

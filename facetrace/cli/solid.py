@@ -33,13 +33,14 @@ def solid(
     json: JsonOption = None,
 ) -> None:
     """Carats, sizes and meets of a design."""
-    from facetrace.cli.loading import load_material, load_stone
+    from facetrace.cli.loading import load_stone
     from facetrace.design.expand import expand
     from facetrace.design.write import design_toml
-    from facetrace.results.document import ESTIMATE, text_of
+    from facetrace.results.document import ESTIMATE
     from facetrace.results.solid import facets_table, solid_document, solid_table
     from facetrace.solid import export
     from facetrace.solid.measure import measure
+    from facetrace.studies.opening import load_material
 
     kind = export.kind_of(mesh) if mesh else ""
     check_outputs(json, (design,), others=(mesh,))
@@ -47,7 +48,7 @@ def solid(
     material = load_material(file)
     sizes = measure(stone, material.density)
     files = {mesh: export.mesh_bytes(stone, kind)} if mesh else {}
-    deliver(files, json, text_of(solid_document(file, material, stone, sizes)) if json else "")
+    deliver(files, json, lambda: solid_document(file, material, stone, sizes))
     if stone.missing:
         note("no place on the stone for: " + ", ".join(stone.missing))
     if tiers:

@@ -38,9 +38,9 @@ class _Stream(io.FileIO):
         return len(content)
 
 
-def steady() -> None:
+def guard_streams() -> None:
     """Make this process's standard streams such that they never end it with a traceback."""
-    _fill()
+    _open_what_is_closed()
     # Windows' console is no file
     if os.name == "nt":
         return
@@ -48,14 +48,14 @@ def steady() -> None:
     sys.stderr = _text(sys.stderr, _Stream(STDERR, quiet=True))
 
 
-def hush() -> None:
+def silence_libraries() -> None:
     """What libraries tell is not the user's business: a home or /dev/shm that they cannot write to, fonts that they list anew."""
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
     # numba's, where /dev/shm may not be written to; the kernel starts its threads once, from one
     warnings.filterwarnings("ignore", "Could not obtain multiprocessing lock")
 
 
-def _fill() -> None:
+def _open_what_is_closed() -> None:
     """Open what is closed: else the next file to be opened would become a standard stream."""
     # what is printed to a file that is open for reading fails, and is told
     for file, mode in ((0, os.O_RDONLY), (STDOUT, os.O_RDONLY), (STDERR, os.O_WRONLY)):

@@ -30,6 +30,7 @@ from facetrace.cli.shell import (
     out,
     progress,
 )
+from facetrace.common.errors import FacetraceError
 
 EXAMPLES = """
 **Examples**
@@ -104,14 +105,12 @@ def trace(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Light returned, window, extinction, brightness and colour, face up, with a picture."""
-    from facetrace.cli.loading import load_material, load_stone, with_spectrum
-    from facetrace.common.errors import FacetraceError
+    from facetrace.cli.loading import load_stone
     from facetrace.optics.lights import find_light
-    from facetrace.optics.material import find_material
     from facetrace.report.picture import face_png, maps_png
-    from facetrace.results import trace as result
-    from facetrace.results.document import text_of
+    from facetrace.results import trace as words
     from facetrace.studies.face_up import DEFAULT_RAYS, StoneInLight, trace_stone
+    from facetrace.studies.opening import material_for
     from facetrace.trace.scene import View
 
     if rays is not None and error is not None:
@@ -124,11 +123,10 @@ def trace(
     shown = None if no_picture else picture or usual
     check_outputs(json, (design, spectrum, material_file(material)), pictures=(shown, maps))
     own = file.design
-    substance = find_material(material) if material else load_material(file)
     stone = StoneInLight(
         name=own.name,
         solid=solid,
-        material=with_spectrum(substance, spectrum),
+        material=material_for(file, material, spectrum),
         axis=(
             own.axis.tilt if axis_tilt is None else axis_tilt,
             own.axis.azimuth if axis_azimuth is None else axis_azimuth,
@@ -139,26 +137,26 @@ def trace(
         absorbing=not no_absorption,
         wavelength_nm=wavelength,
     )
-    found = trace_stone(
+    result = trace_stone(
         stone, rays=rays or DEFAULT_RAYS, error=error, seed=seed, pixels=size if shown or maps else 0,
         samples=samples, progress=progress,
     )  # fmt: skip
-    files, member, under = {}, None, result.light_and_view(stone)
-    if found.maps and shown:
+    files, member, under = {}, None, words.light_and_view(stone)
+    if result.maps and shown:
         files[shown], beyond = face_png(
-            found.maps, found.white, exposure, not no_glare, own.name, under
+            result.maps, result.white, exposure, not no_glare, own.name, under
         )
-        member = result.picture_member(found, shown, exposure, not no_glare, beyond)
-    if found.maps and maps:
-        files[maps] = maps_png(found.maps, own.name, under)
-    deliver(files, json, text_of(result.trace_document(found, design, member)) if json else "")
+        member = words.picture_member(result, shown, exposure, not no_glare, beyond)
+    if result.maps and maps:
+        files[maps] = maps_png(result.maps, own.name, under)
+    deliver(files, json, lambda: words.trace_document(result, design, member))
     if solid.missing:
         note("no place on the stone for: " + ", ".join(solid.missing))
     if json != "-":
-        out.print(result.trace_table(found))
-        note(result.rays_line(found))
+        out.print(words.trace_table(result))
+        note(words.rays_line(result))
         for label, target in (("picture", shown), ("maps", maps)):
             if target:
                 note(f"{label}: {target}")
-    for text in (*result.short_of_error(found), *result.notes(found)):
+    for text in (*words.short_of_error(result), *words.notes(result)):
         note(text)

@@ -1,9 +1,8 @@
 """What is wrong with a command line, in one line on stderr."""
 
-import difflib
-import re
 import sys
 from collections.abc import Sequence
+from difflib import get_close_matches
 from typing import Any
 
 import typer
@@ -12,23 +11,14 @@ from typer.core import TyperGroup
 from facetrace.cli.shell import complain, last_word, wrong
 from facetrace.common.errors import FacetraceError
 
-# words of the libraries that read the command line, and ours
-WORDS = (
-    (r"Value error, ", ""),
-    (r"Input should be a valid integer.*", "must be a whole number"),
-    (r"Input should be a valid number.*", "must be a number"),
-    (r"Input should be ", "must be "),
-    (r"Got unexpected extra arguments?(\(s\))? ", "takes no further words "),
-    (r"greater than or equal to ", "at least "),
-    (r"less than or equal to ", "at most "),
-    (r"^Option '(.*)' requires an argument", r"\1 needs a value after it"),
-    (
-        r"([Ff]ile|[Dd]irectory|[Pp]ath) '(.*)' is not readable",
-        r"\2 cannot be read (Permission denied)",
-    ),
-    (r"^No such command", "no command"),
-    (r"Did you mean", "did you mean"),
-)
+# what is wrong with a value, by pydantic's name for it; limits stand behind the words
+KINDS = {"int": "must be a whole number", "float": "must be a number"}
+LIMITS = {
+    "greater_than_equal": ("ge", "must be at least"),
+    "less_than_equal": ("le", "must be at most"),
+}
+# of what the library says in words alone
+TOO_MANY, UNREADABLE = "Got unexpected extra argument(s) ", " is not readable."
 
 
 class Commands(TyperGroup):
@@ -70,29 +60,59 @@ class Commands(TyperGroup):
             return status
         sys.exit(status if isinstance(status, int) else 0)
 
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """The command that the first word names."""
+        name = args[0]
+        if name in self.commands or (name.startswith("-") and name != "-"):
+            return super().resolve_command(ctx, args)
+        near = ", ".join(map(repr, get_close_matches(name, self.commands)))
+        return ctx.fail(f"no command {name!r}" + (f"; did you mean {near}?" if near else ""))
+
 
 def sentence(error: Any) -> str:
     """A usage error of the command line's library in one line: where, what, and where help is."""
     context = getattr(error, "ctx", None)
     command = context.info_name if context and context.parent else ""
-    text = _what(error, context)
-    for theirs, ours in WORDS:
-        text = re.sub(theirs, ours, text)
-    text = " ".join(text.split()).rstrip(".").replace(". did", "; did")
+    text = " ".join(_what(error, context).split()).rstrip(".")
     words = ("facetrace", command, "--help") if command else ("facetrace", "--help")
     return f"{command + ': ' if command else ''}{text} (help: {' '.join(words)})"
 
 
 def _what(error: Any, context: Any) -> str:
-    option = getattr(error, "option_name", None)
-    if option and type(error).__name__ == "NoSuchOption":
+    kind = type(error).__name__
+    if kind == "NoSuchOption":
         known = [name for p in context.command.get_params(context) for name in p.opts if name.startswith("-")]  # fmt: skip
-        near = difflib.get_close_matches(option, known, n=1)
-        return f"no option {option}" + (f"; did you mean {near[0]}?" if near else "")
+        near = get_close_matches(error.option_name, known, n=1)
+        return f"no option {error.option_name}" + (f"; did you mean {near[0]}?" if near else "")
+    if kind == "BadOptionUsage" and error.message.endswith("requires an argument."):
+        return f"{error.option_name} needs a value after it"
     param = getattr(error, "param", None)
     if param is None:
-        return str(error.format_message())
+        return str(error.format_message()).replace(TOO_MANY, "takes no further words ")
     named = param.opts[0] if param.opts[0].startswith("-") else param.name
-    if type(error).__name__ == "MissingParameter":
+    if kind == "MissingParameter":
         return f"{named} is missing"
-    return f"{named}: {error.message}"
+    return f"{named}: {_wrong_value(error)}"
+
+
+def _wrong_value(error: Any) -> str:
+    """What is wrong with an option's value."""
+    cause = error.__cause__
+    if cause is None or not hasattr(cause, "errors"):
+        if not error.message.endswith(UNREADABLE):
+            return str(error.message)
+        path = error.message.removesuffix(UNREADABLE).partition(" ")[2].strip("'\"")
+        return f"{path} cannot be read (Permission denied)"
+    first = cause.errors()[0]
+    kind, why = first["type"], first.get("ctx", {})
+    if kind in LIMITS:
+        name, words = LIMITS[kind]
+        return f"{words} {_plain(why[name])}"
+    if kind == "value_error":
+        return str(why["error"])
+    return KINDS.get(kind.partition("_")[0]) or str(first["msg"])
+
+
+def _plain(number: float) -> str:
+    """Without an exponent, and without a point where it is whole."""
+    return str(number) if isinstance(number, int) else f"{number:.9f}".rstrip("0").rstrip(".")

@@ -26,13 +26,12 @@ def verify(
     from facetrace.checks import catalogue
     from facetrace.checks.check import run_checks
     from facetrace.checks.result import count_line, verify_document, verify_table
-    from facetrace.results.document import text_of
 
     check_outputs(json, ())
     with progress("checks") as report:
         done = run_checks(catalogue.CHECKS, report)
     failed = [outcome for outcome in done if not outcome.passed]
-    deliver({}, json, text_of(verify_document(done)) if json else "")
+    deliver({}, json, lambda: verify_document(done))
     if json != "-":
         out.print(verify_table(done))
         note(count_line(done))

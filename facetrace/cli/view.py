@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from facetrace.cli.shell import check_outputs, deliver, note, one_line_errors, progress
+from facetrace.common.errors import FacetraceError, FileError
 
 if TYPE_CHECKING:
     from facetrace.report.scene3d import Scene3D
@@ -83,8 +84,6 @@ def view(
 
 
 def _size(text: str | None) -> tuple[int, int | None] | None:
-    from facetrace.common.errors import FacetraceError
-
     if text is None:
         return None
     try:
@@ -110,8 +109,6 @@ def scene_in(
     pieces: bool = False,
 ) -> "tuple[Scene3D, list[Path]]":
     """What is shown, and the files it was read from. Raises FacetraceError for files that do not go together."""
-    from facetrace.common.errors import FacetraceError
-
     kind = kind_of(thing)
     if zone and kind != "design":
         raise FacetraceError(f"--zone: goes with a design, {thing} is a {kind}; its defects are in the rough file")  # fmt: skip
@@ -136,7 +133,6 @@ def kind_of(path: Path) -> str:
     """ "design", "rough" or "plan", by what is in the file. Raises FileError for anything else."""
     import pydantic
 
-    from facetrace.common.errors import FileError
     from facetrace.common.filekind import kind_in, mesh_or_picture, no_file
     from facetrace.common.tomlfile import parse_model, read_text
     from facetrace.results.reading import is_result
@@ -159,13 +155,14 @@ def kind_of(path: Path) -> str:
 
 
 def _stone(path: Path, zone: Path | None) -> "Scene3D":
-    from facetrace.cli.loading import load_material, load_stone
+    from facetrace.cli.loading import load_stone
     from facetrace.optics.colour import observer
     from facetrace.optics.lights import find_light
     from facetrace.report.scene3d import stone_scene
     from facetrace.results.document import ESTIMATE
     from facetrace.results.view import stone_words
     from facetrace.rough.zone import read_zones
+    from facetrace.studies.opening import load_material
     from facetrace.studies.zoned import BASE, cut_of, subject_of
 
     file, solid = load_stone(path)
@@ -193,13 +190,12 @@ def _rough(path: Path) -> "Scene3D":
 
 def _plan_result(path: Path) -> "Result":
     """A plan's document. Raises FacetraceError for another, or for what is no JSON."""
-    from facetrace.common.errors import FileError
     from facetrace.results.reading import read_result
 
-    found = read_result(path)
-    if found.kind != "plan":
-        raise FileError(path, None, "", f"is a result of facetrace {found.kind}; name what `facetrace plan --json` wrote")  # fmt: skip
-    return found
+    result = read_result(path)
+    if result.kind != "plan":
+        raise FileError(path, None, "", f"is a result of facetrace {result.kind}; name what `facetrace plan --json` wrote")  # fmt: skip
+    return result
 
 
 def _plan(

@@ -3,6 +3,8 @@
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 
+# takes a line of words about the work
+Tell = Callable[[str], None]
 ProgressBar = Callable[[str], AbstractContextManager[Callable[[float], None]]]
 
 
@@ -10,3 +12,7 @@ ProgressBar = Callable[[str], AbstractContextManager[Callable[[float], None]]]
 def silent(_: str) -> Iterator[Callable[[float], None]]:
     """Shows nothing."""
     yield lambda _: None
+
+
+def untold(_: str) -> None:
+    """Words that nobody hears."""

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from typing import TypeVar
 
 from facetrace.common.errors import FacetraceError
@@ -41,30 +41,29 @@ class Workers:
     def __init__(self, count: int) -> None:
         self.count = count
         self._pool: ProcessPoolExecutor | None = None
-        self._writing_end: Connection | None = None
-        self._reading_end: Connection | None = None
+        self._others: set[BaseProcess] = set()
 
     def __enter__(self) -> "Workers":
         return self
 
     def __exit__(self, *_: object) -> None:
-        # workers hear that and end, in the midst of their work too
-        if self._writing_end is not None:
-            self._writing_end.close()
         if self._pool is not None:
+            # in the midst of their work too
+            for process in {*multiprocessing.active_children()} - self._others:
+                process.kill()
             self._pool.shutdown(cancel_futures=True)
-        if self._reading_end is not None:
-            self._reading_end.close()
         self._pool = None
 
     def _started(self) -> ProcessPoolExecutor | None:
         if self._pool is None:
+            self._others = {*multiprocessing.active_children()}
             # a process that begins anew shares no compiled code or threads with this one
             context = multiprocessing.get_context("spawn")
-            self._reading_end, self._writing_end = context.Pipe(duplex=False)
             # processes need semaphores, which some machines do not give (no /dev/shm to write to): it takes longer here
             with suppress(OSError, ImportError, NotImplementedError):
-                self._pool = ProcessPoolExecutor(self.count, context, _start, (self._reading_end,))
+                self._pool = ProcessPoolExecutor(
+                    self.count, context, end_with_parent, (os.getpid(),)
+                )
         return self._pool
 
     def start(self) -> None:
@@ -105,18 +104,6 @@ class Workers:
             raise FacetraceError(
                 "a process that searched was ended from outside, or had too little memory; try again, with fewer --workers"
             ) from None
-
-
-def _start(reading_end: Connection) -> None:
-    threading.Thread(target=_end_with, args=(reading_end,), daemon=True).start()
-
-
-def _end_with(reading_end: Connection) -> None:
-    """End this process as soon as the other end of the pipe is closed, be it by that process's end."""
-    try:
-        reading_end.recv_bytes()
-    except (EOFError, OSError):
-        os._exit(1)
 
 
 def end_with_parent(parent: int) -> None:

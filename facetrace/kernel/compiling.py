@@ -81,7 +81,7 @@ def fingerprint(*modules: ModuleType) -> int:
     return state >> 1  # fits int64
 
 
-def entry(function: Callable[..., Any]) -> Callable[..., Any]:
+def parallel_entry(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a parallel entry point, kept on disk where a place can be written to.
 
     Without such a place (read-only install and home) it is compiled in memory.

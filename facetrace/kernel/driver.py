@@ -28,7 +28,7 @@ from facetrace.kernel import (
     vectors,
     zones,
 )
-from facetrace.kernel.compiling import device, entry, fingerprint
+from facetrace.kernel.compiling import fingerprint, leaf, parallel_entry
 from facetrace.kernel.launch import trace_row
 
 # all that the compiled loop is made of
@@ -38,7 +38,7 @@ CODE = (
 )  # fmt: skip
 
 
-@device
+@leaf
 def _log_of(logs, row):
     if logs is None:
         return None
@@ -60,7 +60,7 @@ def _make_trace_rows(stamp: int) -> Callable[..., Any]:
             for row in range(task * rows_per_task, min(rows, (task + 1) * rows_per_task)):
                 trace_row(scene, rays, first_row + row, out[row], _log_of(logs, row))
 
-    return entry(trace_rows)
+    return parallel_entry(trace_rows)
 
 
 trace_rows = _make_trace_rows(fingerprint(*CODE))

@@ -48,7 +48,7 @@ STRATA = 8
 
 
 @device
-def parted(u, strata, pixel, columns):
+def wavelength_of_pixel(u, strata, pixel, columns):
     """Where in the distribution of wavelengths a ray of a pixel stands; uniform as *u* is.
 
     Four pixels in a square part each stratum among them. A binomial filter (``trace.maps``)
@@ -116,7 +116,7 @@ def trace_ray(scene, rays, set_number, index, sums, log):
     w = net_point(rays.tables, rays.key, set_number, DIM_WAVELENGTH, index)
     if rays.per_pixel:
         if grid[GRID_STRATA] > 0.0:
-            w = parted(w, grid[GRID_STRATA], set_number, int(grid[GRID_COLUMNS]))
+            w = wavelength_of_pixel(w, grid[GRID_STRATA], set_number, int(grid[GRID_COLUMNS]))
         index //= int(grid[GRID_SHARED])
     ox, oy, oz = start_of(rays, eye_frame, set_number, index)
     dx, dy, dz = -eye_frame[EYE], -eye_frame[EYE + 1], -eye_frame[EYE + 2]

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from facetrace.common.vectors import across
-from facetrace.kernel.arrays import inside_loop, outside_loop
+from facetrace.kernel.facet_driver import inside_loop, outside_loop
 
 Floats = NDArray[np.float64]
 

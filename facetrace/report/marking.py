@@ -8,7 +8,6 @@ import numpy as np
 
 from facetrace.optics.colour import observer, srgb_of
 from facetrace.optics.pleochroism import dichroscope_pair
-from facetrace.report.drawing import BEHIND, FLAWS
 from facetrace.report.drawing3d import fewer
 from facetrace.report.html import (
     Figures,
@@ -21,6 +20,7 @@ from facetrace.report.html import (
     section,
     table,
 )
+from facetrace.report.line_drawing import BEHIND, FLAWS
 from facetrace.report.sheet import tick
 from facetrace.report.six_views import (
     LETTERS,

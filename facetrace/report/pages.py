@@ -14,7 +14,6 @@ from facetrace.report import (
     page_of_plan,
     page_of_recut,
 )
-from facetrace.report.drawing import FLAWS
 from facetrace.report.drawing3d import (
     SCRIPTS,
     STYLES,
@@ -22,6 +21,7 @@ from facetrace.report.drawing3d import (
     drawing_of_plans,
 )
 from facetrace.report.html import Figures, esc, listed, page, paragraph, section
+from facetrace.report.line_drawing import FLAWS
 from facetrace.report.page_pictures import Album, Pictures, how, picture
 from facetrace.report.plan import Panel
 from facetrace.results.page import design_document, rocked_name

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
 from facetrace.placement.thinning import Thinned, thinned
-from facetrace.report.drawing import BEHIND, FLAWS, behind
+from facetrace.report.line_drawing import BEHIND, FLAWS, behind
 from facetrace.report.picture import DPI, plain, png
 from facetrace.report.six_views import Plane, chained, skin_line
 from facetrace.results.plan_words import short_name

@@ -266,25 +266,25 @@ def _setting(f: Figures, at: str) -> str:
 
 def _places(f: Figures, at: str) -> str:
     """Index positions, those of each lobe of a heart apart."""
-    found: dict[str | None, list[str]] = {}
+    by_lobe: dict[str | None, list[str]] = {}
     for k, facet in enumerate(f.at(f"{at}/positions")):
         whole = abs(facet["index"] - round(facet["index"])) < ON_TOOTH
         place = f.number(f"{at}/positions/{k}/index", 0 if whole else 2)
-        found.setdefault(facet["lobe"], []).append(f"<b>{place}</b>")
+        by_lobe.setdefault(facet["lobe"], []).append(f"<b>{place}</b>")
     return "; ".join(
-        (f"<small>{lobe}</small> " if lobe else "") + " ".join(p) for lobe, p in found.items()
+        (f"<small>{lobe}</small> " if lobe else "") + " ".join(p) for lobe, p in by_lobe.items()
     )
 
 
 def _others(f: Figures, at: str) -> str:
-    found = []
+    places = []
     for k, place in enumerate(f.at(f"{at}/other")):
         here = f"{at}/other/{k}"
         if place["off"] > ON_TOOTH:
-            found.append(f"({f.number(f'{here}/position')})")
+            places.append(f"({f.number(f'{here}/position')})")
         else:
-            found.append(f.number(f"{here}/position", 0))
-    return " ".join(found)
+            places.append(f.number(f"{here}/position", 0))
+    return " ".join(places)
 
 
 CHECKS = (

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
-from facetrace.report.drawing import FINE, LETTER, SCALES, THICK, THIN, behind
 from facetrace.report.html import esc
+from facetrace.report.line_drawing import FINE, LETTER, SCALES, THICK, THIN, behind, svg_path
 from facetrace.results.mark import SIDES, axis_name, side_axes
 from facetrace.solid.lobes import WALL
 from facetrace.studies.zoned import Cut
@@ -230,10 +230,10 @@ class SideView:
         """Triangles towards the eye: a wide dark line round each, then grey over all, which leaves the outline."""
         front = self.scene.normals @ self.axes[2] > 0
         t = self.seen(self.scene.vertices[self.scene.faces[front]])
-        path = "".join(_path(p) for p in t)
+        path = "".join(svg_path(p) for p in t)
         edges, owners = self.scene.sharp
         shown = front[owners].all(axis=1)
-        lines = "".join(_path(p, False) for p in self.seen(self.scene.vertices[edges[shown]]))
+        lines = "".join(svg_path(p, False) for p in self.seen(self.scene.vertices[edges[shown]]))
         ident = self.ident
         return (
             f'<g id="{ident}"><g stroke-width="{2 * THIN + 0.1:.2f}"><path id="{ident}-f" d="{path}"/></g>'
@@ -253,7 +253,7 @@ class SideView:
 
     def _lines(self) -> list[str]:
         return [
-            f'<path d="{"".join(_path(line, False) for line in lines)}" '
+            f'<path d="{"".join(svg_path(line, False) for line in lines)}" '
             f'style="stroke:var({"--c2" if plane.kind.startswith("saw") else "--stone"})" stroke-width="{THICK}" '
             f'stroke-dasharray="{DASHES[plane.kind] or "none"}"/>'
             for plane, lines in self._drawn
@@ -284,8 +284,8 @@ class SideView:
             for name, normal, polygon in zip(part.names, part.normals, part.polygons, strict=True)
             if normal @ eye > 1e-9 and (name != WALL or len(cut.solid.parts) == 1)
         ]
-        path = "".join(_path(p) for p in faces)
-        axis = _path(self.seen(_ends(cut)), False)
+        path = "".join(svg_path(p) for p in faces)
+        axis = svg_path(self.seen(_ends(cut)), False)
         return (
             f'<path d="{path}" style="fill:var(--paper);fill-opacity:0.55;stroke:var(--stone);stroke-opacity:0.7" stroke-width="{FINE}"/>'
             f'<path d="{axis}" style="stroke:var(--stone)" stroke-width="{THIN}" stroke-dasharray="3 0.8 0.6 0.8"/>'
@@ -310,7 +310,7 @@ class SideView:
                 line = defect.line if over else "none"
                 dash = ' stroke-dasharray="1 0.8"' if hidden else ""
                 found.append(
-                    f'<path d="{_path(outline)}" style="fill:{fill};fill-opacity:0.22;stroke:{line}" stroke-width="{THIN * 1.4:.2f}"{dash}/>'
+                    f'<path d="{svg_path(outline)}" style="fill:{fill};fill-opacity:0.22;stroke:{line}" stroke-width="{THIN * 1.4:.2f}"{dash}/>'
                 )
         return found
 
@@ -359,7 +359,7 @@ class SideView:
         head = np.array([end - 1.6 * along + 0.7 * across, end, end - 1.6 * along - 0.7 * across])
         words = "c in the paper" if abs(degrees) < 0.5 else f"c {abs(degrees):.0f}\N{DEGREE SIGN} {towards}"  # fmt: skip
         return [
-            f'<path d="{_path(np.array([start, end]), False)}{_path(head, False)}" stroke-width="{THICK * 0.8:.2f}"/>',
+            f'<path d="{svg_path(np.array([start, end]), False)}{svg_path(head, False)}" stroke-width="{THICK * 0.8:.2f}"/>',
             _text(x, y + 6.0, words),
         ]
 
@@ -422,12 +422,8 @@ def _label(at: Floats, letter: str, taken: list[Floats]) -> str:
     x, y = found = _placed(wanted, half, taken)
     line = ""
     if (np.abs(found - at) > half + SPOT + 1).any():
-        line = f'<path d="{_path(np.array([at, found]), False)}" stroke-width="{FINE}"/>'
+        line = f'<path d="{svg_path(np.array([at, found]), False)}" stroke-width="{FINE}"/>'
     return line + _text(x, y, letter, halo=True)
-
-
-def _path(points: Floats, closed: bool = True) -> str:
-    return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points) + ("Z" if closed else "")
 
 
 def _text(

@@ -185,8 +185,8 @@ def _estimate(row: Row, name: str) -> dict[str, float]:
     return {"value": number(row, name), "stderr": number(row, f"{name}_stderr")}
 
 
-def json_text(study: AngleStudy, file: str) -> str:
-    """The whole document as JSON; *file*: the design's."""
+def angles_document(study: AngleStudy, file: str) -> dict[str, Any]:
+    """The whole document; *file*: the design's."""
     lamp = study.conditions.light
     scene = {
         "light": lamp.name, "head_deg": lamp.head_deg, "head_hard": lamp.head_hard,
@@ -205,7 +205,7 @@ def json_text(study: AngleStudy, file: str) -> str:
         "angles": member(study),
         "notes": notes(study),
     }
-    return document.text_of(parts | material)
+    return parts | material
 
 
 def notes(study: AngleStudy) -> list[str]:

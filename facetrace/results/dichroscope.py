@@ -9,35 +9,35 @@ from facetrace.results import document
 from facetrace.studies.dichroscope import TwoColours
 
 
-def title(found: TwoColours) -> str:
+def title(result: TwoColours) -> str:
     """What was looked at, and how."""
-    return f"{found.material.name}, {found.angle_deg:g} deg to c, {found.thickness_mm:g} mm"
+    return f"{result.material.name}, {result.angle_deg:g} deg to c, {result.thickness_mm:g} mm"
 
 
-def dichroscope_document(found: TwoColours) -> dict[str, Any]:
+def dichroscope_document(result: TwoColours) -> dict[str, Any]:
     """The whole document."""
     return document.head() | {
-        "material": found.material.name,
-        "angle_deg": found.angle_deg,
-        "thickness_mm": found.thickness_mm,
-        **document.material_part(found.material),
-        "dichroscope": document.fields_part(found.pair),
-        "difference_ciede2000": found.pair.difference,
-        "notes": document.colour_notes(found.material),
+        "material": result.material.name,
+        "angle_deg": result.angle_deg,
+        "thickness_mm": result.thickness_mm,
+        **document.material_part(result.material),
+        "dichroscope": document.fields_part(result.pair),
+        "difference_ciede2000": result.pair.difference,
+        "notes": document.colour_notes(result.material),
     }
 
 
-def difference_line(found: TwoColours) -> str:
+def difference_line(result: TwoColours) -> str:
     """How far the two colours are apart."""
-    return f"difference (CIEDE2000): {found.pair.difference:.2f}"
+    return f"difference (CIEDE2000): {result.pair.difference:.2f}"
 
 
-def fields_table(found: TwoColours) -> Table:
+def fields_table(result: TwoColours) -> Table:
     """The two fields."""
-    table = Table("field", "L*", "C*", "h", title=title(found), title_justify="left")
+    table = Table("field", "L*", "C*", "h", title=title(result), title_justify="left")
     for name, field in (
-        ("ordinary", found.pair.ordinary),
-        ("extraordinary", found.pair.extraordinary),
+        ("ordinary", result.pair.ordinary),
+        ("extraordinary", result.pair.extraordinary),
     ):
         lightness, chroma, hue = field.lch.lightness, field.lch.chroma, field.lch.hue_deg
         table.add_row(name, f"{lightness:.1f}", f"{chroma:.1f}", f"{hue:.1f} deg")

@@ -128,8 +128,8 @@ def _row_member(row: Row) -> dict[str, Any]:
     return part
 
 
-def json_text(study: GirdleStudy, file: str) -> str:
-    """The whole document as JSON; *file*: the design's."""
+def girdle_document(study: GirdleStudy, file: str) -> dict[str, Any]:
+    """The whole document; *file*: the design's."""
     parts = document.head() | {
         "design": {"name": study.design.name, "file": file, "material": study.material.name},
         "seed": study.grid.seed,
@@ -138,7 +138,7 @@ def json_text(study: GirdleStudy, file: str) -> str:
     }
     if "coloured" in study.grid.media:
         parts |= document.material_part(study.material)
-    return document.text_of(parts)
+    return parts
 
 
 def notes(study: GirdleStudy) -> list[str]:

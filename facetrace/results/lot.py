@@ -143,7 +143,7 @@ def lot_sentences(lot: LotAnswer) -> list[str]:
     return found
 
 
-def lot_document(lot: LotAnswer) -> str:
+def lot_document(lot: LotAnswer) -> dict[str, Any]:
     """The JSON document of a lot."""
     parts: dict[str, Any] = document.head() | {
         "seed": lot.wishes.seed,
@@ -152,4 +152,4 @@ def lot_document(lot: LotAnswer) -> str:
     }
     if lot.prices and lot.parcel:
         parts["parcel"] = parcel_member(lot.prices, lot.bids, lot.parcel)
-    return document.text_of(parts | {"notes": lot_notes(lot)})
+    return parts | {"notes": lot_notes(lot)}

@@ -213,8 +213,8 @@ def rings(study: OrientStudy) -> Table:
 # ---- JSON -------------------------------------------------------------------------------------
 
 
-def json_text(study: OrientStudy, file: str) -> str:
-    """The whole document as JSON; *file*: the design's."""
+def orient_document(study: OrientStudy, file: str) -> dict[str, Any]:
+    """The whole document; *file*: the design's."""
     subject, test, zones = study.subject, study.test, study.zones
     parts = document.head() | {
         "design": {"name": subject.design.name, "file": file, "material": study.material.name},
@@ -240,7 +240,7 @@ def json_text(study: OrientStudy, file: str) -> str:
             "least_visible": _candidate_member(study.least, study.allow),
         },
     }
-    return document.text_of(
+    return (
         parts | document.material_part(study.material) | {"notes": cautions(study) + notes(study)}
     )
 

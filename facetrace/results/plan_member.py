@@ -80,9 +80,9 @@ def plan_member(answer: Answer) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def plan_document(answer: Answer) -> str:
+def plan_document(answer: Answer) -> dict[str, Any]:
     """The JSON document of a plan."""
-    return document.text_of(
+    return (
         document.head() | {"seed": answer.wishes.seed, "plan": plan_member(answer)}
         | document.material_part(answer.room.rough.material) | {"notes": notes_of(answer)}
     )  # fmt: skip

@@ -259,11 +259,11 @@ def title(stone: CutStone) -> str:
 # ---- JSON ------------------------------------------------------------------------------------
 
 
-def recut_document(recut: Recut) -> str:
+def recut_document(recut: Recut) -> dict[str, Any]:
     """The JSON document of a re-cut."""
     stone = recut.stone
     design = {"name": stone.model.name, "file": str(stone.path), "material": stone.material.name}
-    return document.text_of(
+    return (
         document.head() | {"design": design} | document.material_part(stone.material)
         | {"seed": recut.seed, "recut": recut_part(recut), "notes": notes(stone)}
     )  # fmt: skip

@@ -149,18 +149,18 @@ def tolerance_of(fault: Fault | None) -> float | None:
 def notes(bench: Bench, material: str) -> list[str]:
     """What belongs to the numbers of a sheet."""
     second = "crown" if bench.first == "pavilion" else "pavilion"
-    found = [MACHINE]
+    cautions = [MACHINE]
     if isinstance(bench.solid, TwoLobes):
-        found.append(CLEFT)
+        cautions.append(CLEFT)
     if not bench.mirrored:
-        found.append(
+        cautions.append(
             "Positions count counter-clockwise seen from above the table. They are not the same the other way round: "
             "where the gear runs the other way against the stone, set gear minus position."
         )
     if bench.solid.missing:
-        found.append("No place on the stone for: " + ", ".join(bench.solid.missing) + ".")
-    found.append(f"Carats are of {material} at its density, without inclusions.")
-    return [*found, PRACTICE.format(first=bench.first, second=second), DEFER, document.ESTIMATE]
+        cautions.append("No place on the stone for: " + ", ".join(bench.solid.missing) + ".")
+    cautions.append(f"Carats are of {material} at its density, without inclusions.")
+    return [*cautions, PRACTICE.format(first=bench.first, second=second), DEFER, document.ESTIMATE]
 
 
 def _member(bench: Bench, gear: int, other: int | None) -> dict[str, Any]:
@@ -255,34 +255,34 @@ def _setting_part(
 
 
 def sheet_document(
-    found: Bench, file: DesignFile, material: str, other_gear: int | None
+    bench: Bench, file: DesignFile, material: str, other_gear: int | None
 ) -> dict[str, Any]:
     """The whole document; *other_gear*: teeth of a gear on the bench that is not the design's."""
     own = file.design
     return document.head() | {
         "design": {"name": own.name, "file": str(file.path), "material": material},
-        "solid": document.solid_part(found.solid, found.measures),
-        "sheet": _member(found, own.gear, other_gear if other_gear != own.gear else None),
-        "notes": notes(found, material),
+        "solid": document.solid_part(bench.solid, bench.measures),
+        "sheet": _member(bench, own.gear, other_gear if other_gear != own.gear else None),
+        "notes": notes(bench, material),
     }
 
 
 # ---- table -----------------------------------------------------------------------------------
 
 
-def sheet_table(name: str, found: Bench) -> Table:
+def sheet_table(name: str, bench: Bench) -> Table:
     """Steps in order, and how exact each angle must be."""
-    keeps = [tolerance_of(s.fault) for s in found.steps]
+    keeps = [tolerance_of(s.fault) for s in bench.steps]
     below = [f"-  {MISSING.format(degrees=f'{MOST_ERROR_DEG:g} degrees')}"] * any(
-        s.fault and k is None for s, k in zip(found.steps, keeps, strict=True)
+        s.fault and k is None for s, k in zip(bench.steps, keeps, strict=True)
     )
     below += [f"*  {FINE}"] * any(k is not None and k < READ_DEG for k in keeps)
-    table = Table(title=f"{name}: {found.first} first", title_justify="left",
+    table = Table(title=f"{name}: {bench.first} first", title_justify="left",
                   caption="\n".join(below), caption_justify="left")  # fmt: skip
     table.add_column("step")
     for head in ("facets", "angle, deg", "keep within", "depth mm", "carats"):
         table.add_column(head, justify="right")
-    for k, (step, keep) in enumerate(zip(found.steps, keeps, strict=True)):
+    for k, (step, keep) in enumerate(zip(bench.steps, keeps, strict=True)):
         angles = [s.angle for s in step.settings]
         low, high = min(angles), max(angles)
         table.add_row(

@@ -36,9 +36,9 @@ def light_and_view(stone: StoneInLight) -> str:
     return text
 
 
-def notes(found: FaceUpResult) -> list[str]:
+def notes(result: FaceUpResult) -> list[str]:
     """Cautions that belong to the numbers."""
-    stone = found.stone
+    stone = result.stone
     return [
         document.ESTIMATE,
         *document.light_notes(stone.light),
@@ -47,17 +47,17 @@ def notes(found: FaceUpResult) -> list[str]:
     ]
 
 
-def rays_line(found: FaceUpResult) -> str:
+def rays_line(result: FaceUpResult) -> str:
     """How much was traced, under what."""
-    figures = found.figures
-    return f"{figures.rays:,} rays, {found.seconds:.1f} s, {light_and_view(found.stone)}, seed {figures.seed}"
+    figures = result.figures
+    return f"{figures.rays:,} rays, {result.seconds:.1f} s, {light_and_view(result.stone)}, seed {figures.seed}"
 
 
-def short_of_error(found: FaceUpResult) -> list[str]:
+def short_of_error(result: FaceUpResult) -> list[str]:
     """A line where the error that was asked for was not reached."""
-    if found.error is None or found.reached <= found.error:
+    if result.error is None or result.reached <= result.error:
         return []
-    return [f"the wished error of {found.error:g} was not reached within {found.figures.rays:,} rays"]  # fmt: skip
+    return [f"the wished error of {result.error:g} was not reached within {result.figures.rays:,} rays"]  # fmt: skip
 
 
 def design_member(stone: StoneInLight, design: Path) -> dict[str, Any]:
@@ -74,55 +74,55 @@ def scene_member(stone: StoneInLight, view: View, white_radiance: float) -> dict
 
 
 def picture_member(
-    found: FaceUpResult, picture: Path, exposure: float, glare: bool, beyond_screen: float
+    result: FaceUpResult, picture: Path, exposure: float, glare: bool, beyond_screen: float
 ) -> dict[str, Any]:
     """The member "picture"; beyond_screen: share of the stone's pixels out of gamut."""
-    assert found.maps is not None
+    assert result.maps is not None
     return {
-        "file": str(picture), "size_px": found.maps.coverage.shape[0], "mm_per_pixel": found.maps.step_mm,
-        "rays_per_pixel": found.samples, "exposure": exposure, "white": WHITE, "glare": glare,
+        "file": str(picture), "size_px": result.maps.coverage.shape[0], "mm_per_pixel": result.maps.step_mm,
+        "rays_per_pixel": result.samples, "exposure": exposure, "white": WHITE, "glare": glare,
         "beyond_screen": beyond_screen,
     }  # fmt: skip
 
 
 def trace_document(
-    found: FaceUpResult, design: Path, picture: dict[str, Any] | None = None
+    result: FaceUpResult, design: Path, picture: dict[str, Any] | None = None
 ) -> dict[str, Any]:
     """The whole document; *picture*: the member of that name."""
-    stone = found.stone
+    stone = result.stone
     parts = document.head() | {
         "design": design_member(stone, design),
-        "solid": document.solid_part(stone.solid, found.sizes),
-        "scene": scene_member(stone, stone.view, found.white_radiance),
-        **document.trace_part(found.figures, found.seconds),
+        "solid": document.solid_part(stone.solid, result.sizes),
+        "scene": scene_member(stone, stone.view, result.white_radiance),
+        **document.trace_part(result.figures, result.seconds),
     }
     if stone.absorbing:
         parts |= document.material_part(stone.material)
-    if found.maps:
-        parts |= {"dominant_area": found.maps.dominant, "leading_area": found.maps.leading}
+    if result.maps:
+        parts |= {"dominant_area": result.maps.dominant, "leading_area": result.maps.leading}
     if picture:
         parts |= {"picture": picture}
-    return parts | {"notes": notes(found)}
+    return parts | {"notes": notes(result)}
 
 
-def trace_table(found: FaceUpResult) -> Table:
+def trace_table(result: FaceUpResult) -> Table:
     """Figures with their standard errors, weight and size."""
-    table = Table(title=f"{found.stone.name} ({found.stone.material.name})", title_justify="left")
+    table = Table(title=f"{result.stone.name} ({result.stone.material.name})", title_justify="left")
     table.add_column("face up", no_wrap=True)
     for name in ("value", "+- std. error", "leads on"):
         table.add_column(name, justify="right", no_wrap=True)
-    leading = found.maps.leading if found.maps else {}
+    leading = result.maps.leading if result.maps else {}
     for key, label in ROWS:
-        m = found.figures.measures[key]
+        m = result.figures.measures[key]
         area = f"{100 * leading[key]:.0f} % of face" if key in leading else ""
         table.add_row(label, f"{100 * m.value:.3f} %", f"{100 * m.stderr:.3f} %", area)
     table.add_section()
-    bright = found.figures.measures["brightness"]
+    bright = result.figures.measures["brightness"]
     table.add_row("brightness, white = 1", f"{bright.value:.5f}", f"{bright.stderr:.5f}", "")
-    _add_colour(table, "colour", found.figures.colour)
-    _add_colour(table, "... from within", found.figures.within)
+    _add_colour(table, "colour", result.figures.colour)
+    _add_colour(table, "... from within", result.figures.within)
     table.add_section()
-    sizes = found.sizes
+    sizes = result.sizes
     table.add_row("weight", f"{sizes.carats:.3f} ct", "", "")
     size = f"{sizes.length_mm:.2f} x {sizes.width_mm:.2f} x {sizes.depth_mm:.2f}"
     table.add_row("size, mm", size, "", "")

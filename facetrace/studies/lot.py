@@ -9,13 +9,12 @@ from typing import Any
 
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Ledger, Row, fingerprint_of
-from facetrace.common.progress import ProgressBar, silent
+from facetrace.common.progress import ProgressBar, Tell, silent, untold
 from facetrace.common.workers import Workers, usual_workers
 from facetrace.rough.model import read_rough
 from facetrace.rough.rough import rough_of
 from facetrace.studies.answer import Answer, answered
 from facetrace.studies.placed_stone import CARATS, COLUMNS, KEY, PlacedStone, complete, row_of
-from facetrace.studies.plan import Tell, untold
 from facetrace.studies.plan_task import PlanWishes, TrialDesign, tasks_of
 from facetrace.studies.price import Prices
 from facetrace.studies.run import Report, Run

@@ -1,27 +1,20 @@
 """Plans for a rough: for each design the largest stone, where it lies, how it looks, and what it may be worth."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
 from facetrace.common.ledger import Ledger, fingerprint_of
-from facetrace.common.progress import ProgressBar, silent
+from facetrace.common.progress import ProgressBar, Tell, silent, untold
 from facetrace.common.workers import Workers, usual_workers
 from facetrace.rough.rough import Rough
 from facetrace.studies.answer import Answer, answered
 from facetrace.studies.placed_stone import COLUMNS, KEY, Found, complete
 from facetrace.studies.plan_task import PlanWishes, Task, TrialDesign, tasks_of
 from facetrace.studies.price import Prices
+from facetrace.studies.rows import announce, progress_title, rows_kept
 from facetrace.studies.run import Run, unseen
 from facetrace.studies.stone_search import found_for, seconds_for
-
-Tell = Callable[[str], None]
-# designs that are announced before they are begun
-MANY = 1000
-
-
-def untold(_: str) -> None:
-    """Words that nobody hears."""
 
 
 def plan_ledger(tasks: Sequence[Task], csv: Path | None, fresh: bool = False) -> Ledger:
@@ -72,13 +65,9 @@ def _found(
     keys = [key for task in tasks for key in task.keys]
     run.of = len(tasks)
     tell(_estimate(tasks, run))
-    known = [k for k in keys if k in ledger.rows and complete(ledger.rows[k])]
-    if known:
-        tell(f"{len(known)} of {len(keys)} plans come from {ledger.path}")
-    if len(keys) - len(known) > MANY:
-        tell(f"{len(keys) - len(known):,} plans to do, which takes long; Ctrl-C stops")
+    announce(ledger, keys, "plans", tell, complete)
     found: list[Found] = []
-    with progress(f"{len(keys)} plans (the first run compiles)") as report:
+    with rows_kept(ledger, keys), progress(progress_title(keys, "plans")) as report:
         run.report = report
         for each in found_for(tasks, ledger, run):
             found.append(each)

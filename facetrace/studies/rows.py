@@ -9,7 +9,7 @@ from typing import Any
 import facetrace
 from facetrace.common.ledger import Cell, CellReader, Key, Ledger, Row, fingerprint_of
 from facetrace.common.output import record
-from facetrace.common.progress import ProgressBar, silent
+from facetrace.common.progress import ProgressBar, Tell, silent, untold
 from facetrace.common.signals import Stopped, stop_repeating
 from facetrace.design.model import Design
 from facetrace.optics.lights import Light
@@ -67,14 +67,14 @@ class Keeping:
     csv : the table of all rows; a study that was stopped goes on from it.
     fresh : whether a table that is there already is begun anew.
     progress : shows how much is done.
-    note : takes remarks.
+    tell : takes lines of words about it.
     held : keeps the table locked after the study, so that of two runs all files are of one.
     """
 
     csv: Path | None = None
     fresh: bool = False
     progress: ProgressBar = silent
-    note: Callable[[str], None] = lambda _: None
+    tell: Tell = untold
     held: ExitStack | None = None
 
     @contextmanager
@@ -92,37 +92,40 @@ class Keeping:
     def filled(
         self, ledger: Ledger, keys: Sequence[Key], rows: Iterable[Row], what: str
     ) -> list[Row]:
-        """See the function of that name."""
-        return filled(ledger, keys, rows, what, self.progress, self.note)
-
-
-def filled(
-    ledger: Ledger, keys: Sequence[Key], rows: Iterable[Row], what: str, progress: ProgressBar,
-    note: Callable[[str], None], complete: Callable[[Row], bool] = lambda _: True,
-) -> list[Row]:  # fmt: skip
-    """All rows of a study, each into the ledger as it comes.
-
-    A signal that stops it leaves the rows that are there; a note of the exception says how many.
-
-    Parameters
-    ----------
-    keys : of the rows, in their order.
-    what : what the rows are called, in words.
-    complete : which rows of the ledger are not made anew.
-    """
-    try:
-        known = {key for key in keys if key in ledger.rows and complete(ledger.rows[key])}
-        if known:
-            note(f"{len(known)} of {len(keys)} {what} come from {ledger.path}")
-        if len(keys) - len(known) > MANY:
-            note(f"{len(keys) - len(known):,} {what} to do, which takes long; Ctrl-C stops")
+        """All rows of a study in the order of their *keys*, each into the ledger as it comes; *what* they are called."""
+        known = announce(ledger, keys, what, self.tell)
         made: list[Row] = []
-        with progress(f"{len(keys)} {what} (the first run compiles)") as report:
+        with rows_kept(ledger, keys), self.progress(progress_title(keys, what)) as report:
             for key, row in zip(keys, rows, strict=True):
                 if key not in known:
                     ledger.add(row)
                 made.append(row)
                 report(len(made) / len(keys))
+        return made
+
+
+def progress_title(keys: Sequence[Key], what: str) -> str:
+    """What is said while rows are made."""
+    return f"{len(keys)} {what} (the first run compiles)"
+
+
+def announce(
+    ledger: Ledger, keys: Sequence[Key], what: str, tell: Tell, complete: Callable[[Row], bool] = lambda _: True
+) -> set[Key]:  # fmt: skip
+    """Say how many rows are in the ledger, *complete*, and whether many are to be made; returns the keys of the first."""
+    known = {key for key in keys if key in ledger.rows and complete(ledger.rows[key])}
+    if known:
+        tell(f"{len(known)} of {len(keys)} {what} come from {ledger.path}")
+    if len(keys) - len(known) > MANY:
+        tell(f"{len(keys) - len(known):,} {what} to do, which takes long; Ctrl-C stops")
+    return known
+
+
+@contextmanager
+def rows_kept(ledger: Ledger, keys: Sequence[Key]) -> Iterator[None]:
+    """A signal that stops the block leaves the rows that are there; a note of its exception says how many."""
+    try:
+        yield
     except (Stopped, KeyboardInterrupt) as error:
         stop_repeating()
         have = sum(key in ledger.rows for key in keys)
@@ -133,4 +136,3 @@ def filled(
     ledger.save()
     if ledger.path is not None:
         record([ledger.path])
-    return made

@@ -30,13 +30,13 @@ def views_of(motion: str, frames: int, tilt: float, azimuth: float) -> list[View
     for k in range(frames):
         rocks = {"rock": 1, "spin": 0, "both": ROCKS}[motion]
         lean = tilt * math.sin(2 * math.pi * rocks * k / frames) if rocks else tilt
-        turn = 0.0 if motion == "rock" else 360.0 * k / frames
+        spin = 0.0 if motion == "rock" else 360.0 * k / frames
         # + 0.0: no negative zero
         views.append(
             View(
                 tilt=round(lean, ANGLE_DIGITS) + 0.0,
                 azimuth=azimuth,
-                spin=round(turn, ANGLE_DIGITS),
+                spin=round(spin, ANGLE_DIGITS),
             )
         )
     return views

@@ -35,9 +35,9 @@ def aligned(scene: Scene) -> Scene:
     would be met at unlike places.
     """
     outline = scene.outline
-    turn = np.arctan2(outline[:, 1], outline[:, 0]) % (2 * np.pi)
-    turn[turn > 2 * np.pi - ROUNDING] = 0.0
-    return replace(scene, outline=np.roll(outline, -int(np.argmin(turn)), axis=0))
+    angle = np.arctan2(outline[:, 1], outline[:, 0]) % (2 * np.pi)
+    angle[angle > 2 * np.pi - ROUNDING] = 0.0
+    return replace(scene, outline=np.roll(outline, -int(np.argmin(angle)), axis=0))
 
 
 def difference(

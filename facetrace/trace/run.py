@@ -190,7 +190,7 @@ def trace_pixels(
 
     *width_mm* and *centre_mm* (right, up) of the picture; by default the stone in its middle
     with a small margin. *floor* as in ``trace_sums``. *picture*: four rays share a place and all choices, and
-    wavelengths are parted among neighbours (``kernel.launch.parted``): a quarter to a half less noise of colour
+    wavelengths are parted among neighbours (``kernel.launch.wavelength_of_pixel``): a quarter to a half less noise of colour
     after the filter of ``trace.maps``, a little more of luminance, and no mean changes.
     """
     low, high = scene.outline.min(axis=0), scene.outline.max(axis=0)

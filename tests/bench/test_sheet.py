@@ -18,8 +18,8 @@ from facetrace.bench.faults import _within
 from facetrace.bench.gears import on_gear
 from facetrace.bench.steps import bench_steps
 from facetrace.design.model import Design, read_design
-from facetrace.report.drawing import ABOVE, BELOW, END, SIDE, Drawing
 from facetrace.report.html import css_string
+from facetrace.report.line_drawing import ABOVE, BELOW, END, SIDE, Drawing
 from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_bytes
 
@@ -359,12 +359,12 @@ def test_hostile_names(tmp_path):
 
 def test_a_browser_reads_the_foot(browser):
     """Chromium turns the escapes back into the name, spaces after escapes included."""
-    page = browser.new_page()
+    page = browser.new_context().new_page()
     text = HOSTILE + " </style> \\41 \u202e\U0001f48e  x"
     page.set_content(f"<style>b::before {{ content: {css_string(text)} }}</style><b></b>")
     read = page.evaluate("getComputedStyle(document.querySelector('b'), '::before').content")
     assert json.loads(read) == text
-    page.close()
+    page.context.close()
 
 
 @pytest.mark.parametrize(("name", "most"), [("round-brilliant", 5), ("rectangle-step", 5)])
@@ -372,11 +372,11 @@ def test_a_printed_sheet_is_short(browser, tmp_path, name, most):
     """A4, as Chromium prints it: loose wet sheets are few (four with DejaVu; other letters may need one more)."""
     target = tmp_path / "sheet.html"
     assert run("sheet", ROUND.with_name(f"{name}.toml"), "--out", target).exit_code == 0
-    page = browser.new_page()
+    page = browser.new_context().new_page()
     page.goto(target.as_uri())
     printed = page.pdf(format="A4", prefer_css_page_size=False)
     assert 1 < len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= most
-    page.close()
+    page.context.close()
 
 
 def test_wrong_inputs(tmp_path):

@@ -16,7 +16,7 @@ import pytest
 from lowest import lowest, requirements
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
-from shared import ROOT
+from shared import ROOT, document
 
 from facetrace.cli.version import MATTER
 
@@ -279,6 +279,9 @@ def test_a_wheel_in_a_bare_place(packed, odd_design, tmp_path):
     assert all(line.startswith(start) for line, start in zip(told, starts, strict=True)), told
     assert "Rübe ✂" in done.stdout.decode()
     assert (odd_design / "Rübe.png").read_bytes().startswith(b"\x89PNG")
-    assert json.loads((odd_design / "figures.json").read_text(encoding="utf-8"))["measures"]
+    figures = json.loads((odd_design / "figures.json").read_text(encoding="utf-8"))
+    # the same bits as those of code that was kept
+    here = document("trace", odd_design / "Rübe.toml", "--rays", 4096, "--no-picture")
+    assert figures["measures"] == here["measures"]
     assert not list(place.rglob("*.nbi"))
     assert not Path(NOWHERE).exists()

@@ -9,10 +9,10 @@ from shared import ROOT
 from typer.testing import CliRunner
 
 from facetrace.cli.commands import app
-from facetrace.cli.loading import probable_slip
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import read_design
 from facetrace.rough import scan
+from facetrace.studies.opening import probable_slip
 
 # what is said of each, to the letter; designs/FILES.md shows them
 SAID = {

@@ -22,7 +22,8 @@ from facetrace.design.model import Design
 from facetrace.design.new import OUTLINES, PROPORTIONS, new_design
 from facetrace.recut.stone import StoneModel
 from facetrace.rough.habit import HABITS
-from facetrace.rough.rough import Loss, RoughFile, RoughModel, rough_of
+from facetrace.rough.model import Loss, RoughFile, RoughModel
+from facetrace.rough.rough import rough_of
 from facetrace.solid.build import build_solid
 from facetrace.studies.price import Prices
 
@@ -331,6 +332,21 @@ def test_what_is_asked(here):
     assert "9 ct cannot be this stone" in seen
     assert "Length, width and depth by caliper, mm, like 6.18x6.16x3.94 [8x6.4x4.6]: " in seen
     assert tomllib.loads((here / "stone.toml").read_text(encoding="utf-8"))["floor_carats"] == 1.6
+
+
+def test_what_was_kept_before_a_stop_is_told(here):
+    config = here.parent / "config"
+    seen, status = talk(["design"], ["80", "", "", "", "", "\x03"], config)
+    assert status == 130
+    assert seen.splitlines()[-1].endswith(f"stopped; written: {config}/facetrace/shop.toml")
+    assert list(here.iterdir()) == []
+
+
+def test_nothing_is_asked_where_nobody_wants_it(here):
+    seen, status = talk(["design", "--no-questions"], [], here.parent / "config")
+    assert (status, "[" in seen) == (0, False)
+    assert [p.name for p in here.iterdir()] == ["design.toml"]
+    assert not (here.parent / "config").exists()
 
 
 def test_options_are_not_asked_for_and_ctrl_c_writes_nothing(here):

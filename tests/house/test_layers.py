@@ -25,7 +25,8 @@ FLOORS = [
 ]
 KERNEL_MAY = {"numpy", "numba", "math", "collections", "types", "typing"}
 # where compiled code is kept between runs is the one file of the kernel that knows of files
-KEEPS = ("kept.py", {"hashlib", "contextlib", "pathlib"})
+KEEPS = ("code_cache.py", {"hashlib", "contextlib", "pathlib"})
+TRACING = ("facetrace.kernel", "facetrace.trace.run", "facetrace.trace.faceup.trace")
 
 
 def imports(path):
@@ -52,6 +53,21 @@ def test_no_floor_imports_a_higher_one():
                     assert FLOORS.index(parts[1]) <= height, f"{path} imports {name}"
 
 
+def test_report_and_results_trace_nothing():
+    """Pictures, pages and words are made of what a study returned: neither room knows the kernel, nor what runs it."""
+    for room in ("report", "results"):
+        for path in (PACKAGE / room).rglob("*.py"):
+            for name in imports(path):
+                assert not name.startswith(TRACING), f"{path} imports {name}"
+
+
+def test_commands_are_thin():
+    """A command reads options, makes one call, writes and prints: 250 lines at most."""
+    for path in (PACKAGE / "cli").glob("*.py"):
+        count = len(path.read_text(encoding="utf-8").splitlines())
+        assert count <= 250, f"{path} has {count} lines"
+
+
 def test_kernel_imports_only_numbers():
     """numpy, numba and math; of the rest only names for type hints."""
     for path in (PACKAGE / "kernel").rglob("*.py"):
@@ -61,6 +77,13 @@ def test_kernel_imports_only_numbers():
             assert top in KERNEL_MAY or name.startswith("facetrace.kernel") or keeps, (
                 f"{path} imports {name}"
             )
+
+
+def test_kernel_raises_nothing():
+    """A graphics card could not; wrong input is told apart before the kernel is called."""
+    for path in (PACKAGE / "kernel").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            assert not isinstance(node, ast.Raise | ast.Assert), f"{path}:{node.lineno}"
 
 
 def test_no_function_needs_scrolling_twice():

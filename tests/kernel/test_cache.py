@@ -3,19 +3,27 @@
 import os
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import ModuleType
 
+import numba
+import numpy as np
 import pytest
 from shared import ROOT
 
+from facetrace.kernel import driver, facet_driver
 from facetrace.kernel.code_cache import CodeCacheFile
-from facetrace.kernel.compiling import fingerprint
+from facetrace.kernel.compiling import device, fingerprint
 from facetrace.placement import climbing, programs
 
 SOURCE = """
+from typing import NamedTuple
+
 LIMIT = 3.0
+
+class Pair(NamedTuple):
+    one: float
+    two: float
 
 def leaf(x):
     return x * 2.0 + LIMIT
@@ -34,6 +42,40 @@ def test_fingerprint_follows_code_constants_and_globals():
     assert fingerprint(module_of(SOURCE.replace("2.0", "2.5"))) != base
     assert fingerprint(module_of(SOURCE.replace("LIMIT = 3.0", "LIMIT = 3.5"))) != base
     assert fingerprint(module_of(SOURCE.replace("+ LIMIT", "- LIMIT"))) != base
+    # members of one type that trade places leave numba's types as they were
+    assert fingerprint(module_of(SOURCE.replace("one", "two_").replace("two:", "one:"))) != base
+
+
+@pytest.mark.parametrize("loop", [driver, facet_driver], ids=["paths", "facets"])
+def test_a_driver_s_fingerprint_covers_all_that_it_calls(loop):
+    """Every compiled function that is reached from its loops lies in its own file or in the CODE of its fingerprint."""
+    covered = {loop.__name__} | {module.__name__ for module in loop.CODE}
+    left = [v.py_func for v in vars(loop).values() if hasattr(v, "py_func")]
+    seen = set()
+    while left:
+        function = left.pop()
+        seen.add(function)
+        assert function.__module__ in covered, function
+        for name in function.__code__.co_names:
+            called = getattr(function.__globals__.get(name), "py_func", None)
+            if called is not None and called not in seen:
+                left.append(called)
+    assert len(seen) > 10
+
+
+def test_a_device_function_cannot_allocate():
+    """It could not on a GPU, and counting of references would cost speed."""
+
+    @device
+    def first_of_copy(row):
+        return row.copy()[0]
+
+    @numba.njit
+    def caller(row):
+        return first_of_copy(row)
+
+    with pytest.raises(numba.core.errors.NumbaError, match="NRT required"):
+        caller(np.zeros(3))
 
 
 def test_fingerprint_is_the_same_in_every_process():
@@ -101,7 +143,8 @@ def test_a_folder_that_cannot_be_written_to_does_no_harm(tmp_path):
 SUMS = """
 import hashlib
 from pathlib import Path
-from facetrace.cli.loading import load_material, load_stone
+from facetrace.cli.loading import load_stone
+from facetrace.studies.opening import load_material
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.trace.run import trace_sums
@@ -127,22 +170,9 @@ def bits_elsewhere(folder, threads):
 
 @pytest.mark.slow
 def test_sums_are_the_same_bits_compiled_or_loaded_on_1_2_and_8_threads(tmp_path, monkeypatch):
-    """Compiled here and kept, compiled at the same moment elsewhere, loaded, compiled without a place to keep it.
-
-    Damaged code is compiled anew.
-    """
-    shared, nowhere = tmp_path / "shared", tmp_path / "file"
-    shared.mkdir()
-    nowhere.write_text("no folder")
-    with ThreadPoolExecutor() as pool:
-        found = list(pool.map(bits_elsewhere, [shared, nowhere / "x"], [2, 1]))
-    kept = list(shared.rglob("*.nbc"))
-    assert kept
-    found += [bits_elsewhere(shared, 8), bits_elsewhere(shared, 1)]
-    for file in kept:
-        content = file.read_bytes()
-        file.write_bytes(content[: len(content) // 2])
-    found.append(bits_elsewhere(shared, 2))
+    """Compiled elsewhere and kept, loaded, and here. Without a place to keep it: tests/cli/test_fresh.py."""
+    found = [bits_elsewhere(tmp_path, threads) for threads in (2, 8, 1)]
+    assert list(tmp_path.rglob("*.nbc"))
     monkeypatch.chdir(ROOT)
     space = {}
     exec(SUMS, space)

@@ -14,7 +14,7 @@ import pytest
 from scipy import stats
 
 from facetrace.checks.stones import N_E, N_O, random_solid
-from facetrace.kernel.arrays import ground_loop
+from facetrace.kernel.facet_driver import ground_loop
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import find_light
 from facetrace.optics.material import find_material

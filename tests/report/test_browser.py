@@ -13,7 +13,7 @@ import sys
 
 import pytest
 from plan_pages import box, changes, paged, plan_of, run
-from shared import ROOT, brief_searches
+from shared import ROOT, brief_searches, eventually
 
 pytestmark = pytest.mark.slow
 
@@ -107,11 +107,12 @@ def test_links_lead_to_sections(opened):
     assert links.count() >= 8
     for k in range(links.count()):
         links.nth(k).click()
-        ident = page.evaluate("location.hash.slice(1)")
-        heading = page.locator(f"#{ident} h2")
+        ident = links.nth(k).get_attribute("href")
+        page.wait_for_function(f"location.hash === '{ident}'")
+        heading = page.locator(f"{ident} h2")
         assert heading.inner_text() == links.nth(k).inner_text()
         # the end of a page cannot be scrolled to its top
-        assert 0 <= heading.bounding_box()["y"] < 900
+        eventually(lambda here=heading: 0 <= here.bounding_box()["y"] < 900)
 
 
 def test_keyboard_reaches_everything(opened):
@@ -120,7 +121,7 @@ def test_keyboard_reaches_everything(opened):
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "To the report"
     page.keyboard.press("Enter")
-    assert page.evaluate("location.hash") == "#main"
+    page.wait_for_function("location.hash === '#main'")
     seen = set()
     for _ in range(120):
         page.keyboard.press("Tab")
@@ -168,10 +169,10 @@ def test_the_stone_turns_in_the_report(opened):
     facets = page.get_by_label("Facet", exact=True)
     words = facets.locator("option").all_inner_texts()
     facets.select_option(label=next(w for w in words if w.strip().startswith("table")))
-    assert "table" in page.locator("#solid3d .ft-facet").inner_text()
+    eventually(lambda: "table" in page.locator("#solid3d .ft-facet").inner_text())
     page.get_by_label("c-axis").uncheck()
     page.locator("summary").first.click()
-    assert page.locator("details table").first.is_visible()
+    page.locator("details table").first.wait_for()
 
 
 @pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("Letter", (612, 792))])

@@ -16,7 +16,7 @@ from scipy.spatial import ConvexHull
 from shared import ROOT, SCHEMA, run
 
 from facetrace.design.model import read_design
-from facetrace.report.drawing import behind
+from facetrace.report.line_drawing import behind
 from facetrace.report.plan import Panel, plan_png, saw_planes
 from facetrace.report.six_views import Plane, Scene, chained, skin_line
 from facetrace.results.mark import SIDES, side_axes

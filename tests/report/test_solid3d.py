@@ -15,7 +15,7 @@ import pytest
 import trimesh
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
-from shared import ROOT, SCHEMA
+from shared import ROOT, SCHEMA, eventually
 
 from facetrace.cli.loading import load_stone
 from facetrace.report.drawing3d import (
@@ -267,7 +267,8 @@ def test_a_click_names_the_facet_that_a_ray_meets_first(opened, name):
             checked.add(wanted)
             if k % 12 == 0 and wanted:
                 page.mouse.click(box["x"] + pixel[0], box["y"] + pixel[1])
-                assert page.locator(".ft-facet").inner_text().startswith(f"{wanted}: ")
+                told = page.locator(".ft-facet")
+                eventually(lambda t=told, w=wanted: t.inner_text().startswith(f"{w}: "))
     assert len(checked) > 30
 
 
@@ -329,7 +330,7 @@ def test_buttons_keys_mouse_and_wheel(opened):
     ):  # fmt: skip
         page.get_by_role("button", name=label, exact=True).click()
         settled(page)
-        assert (state()["turn"], state()["tilt"]) == (turn, tilt)
+        eventually(lambda at=(turn, tilt): (state()["turn"], state()["tilt"]) == at)
         page.locator(f".ft-where:text-is('{words}')").wait_for()
         pictures.append(stage.screenshot())
     assert len(set(pictures)) == 5
@@ -337,24 +338,23 @@ def test_buttons_keys_mouse_and_wheel(opened):
     before = state()
     for key in ("ArrowRight", "ArrowUp", "ArrowUp", "+"):
         page.keyboard.press(key)
+    eventually(lambda: state()["zoom"] == pytest.approx(1.25))
     assert state()["turn"] == pytest.approx(before["turn"] + 5)
     assert state()["tilt"] == pytest.approx(before["tilt"] + 10)
-    assert state()["zoom"] == pytest.approx(1.25)
     page.keyboard.press("-")
-    assert state()["zoom"] == pytest.approx(1.0)
+    eventually(lambda: state()["zoom"] == pytest.approx(1.0))
     page.get_by_role("button", name="Zoom in").click()
     page.keyboard.press("Tab")
     stage.focus()
     page.keyboard.press("Home")
-    assert state() == {"turn": 30, "tilt": 55, "zoom": 1, "scene": 0, "facet": None}
+    eventually(lambda: state() == {"turn": 30, "tilt": 55, "zoom": 1, "scene": 0, "facet": None})
     box = stage.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
     page.mouse.move(x + 80, y - 20, steps=4)
     page.mouse.up()
-    assert state()["turn"] > 55
-    assert state()["tilt"] > 60
+    eventually(lambda: state()["turn"] > 55 and state()["tilt"] > 60)
     # the plain wheel moves the page, with Ctrl it zooms
     page.mouse.wheel(0, 120)
     page.wait_for_function("() => window.scrollY > 0")
@@ -413,11 +413,12 @@ def test_toggles_and_plans(opened):
         assert all(drawn(n) for n in names)
         page.get_by_label(label, exact=True).uncheck()
         off = [n for n in names if n != ".ft-inside"]
-        assert not any(drawn(n) for n in off), label
+        eventually(lambda off=off: not any(drawn(n) for n in off))
         page.get_by_label(label, exact=True).check()
+        eventually(lambda names=names: all(drawn(n) for n in names))
     before = drawn(".ft-edges")
     page.get_by_label("Show", exact=True).select_option(label=panels[1].name)
-    assert drawn(".ft-edges") != before
+    eventually(lambda: drawn(".ft-edges") != before)
     assert page.locator(".ft-stage").get_attribute("aria-label").startswith("heart-brilliant, from")
     assert "crack (crack; wish: cut away)" in page.locator(".ft-legend").inner_text()
     assert "crack" in page.locator(".ft-stage svg text").all_text_contents()
@@ -449,14 +450,14 @@ def test_on_a_phone_one_finger_scrolls_and_two_zoom(opened):
     for k in range(1, 9):
         fingers("touchMove", (x + 10 * k, y))
     fingers("touchEnd")
-    assert state()["turn"] > start["turn"] + 20
+    eventually(lambda: state()["turn"] > start["turn"] + 20)
     assert page.evaluate("() => window.scrollY") == 0
     start = state()
     fingers("touchStart", (x - 30, y), (x + 30, y))
     for k in range(1, 9):
         fingers("touchMove", (x - 30 - 5 * k, y + 4 * k), (x + 30 + 5 * k, y + 4 * k))
     fingers("touchEnd")
-    assert state()["zoom"] == pytest.approx(140 / 60, rel=0.1)
+    eventually(lambda: state()["zoom"] == pytest.approx(140 / 60, rel=0.1))
     assert state()["tilt"] < start["tilt"] - 8
     assert page.evaluate("() => window.scrollY") == 0
     start = state()

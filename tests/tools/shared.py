@@ -2,7 +2,8 @@
 
 import json
 import math
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -20,6 +21,18 @@ ROUND = ROOT / "designs" / "round-brilliant.toml"
 SCHEMA = json.loads(
     (ROOT / "facetrace" / "results" / "facetrace-result.schema.json").read_text(encoding="utf-8")
 )
+
+
+# s that a browser or another process may take for what must come: a busy machine is no failure
+PATIENCE = 300.0
+
+
+def eventually(holds: Callable[[], bool]) -> None:
+    """Wait until something holds that must come, looked at again and again."""
+    until = time.monotonic() + PATIENCE
+    while not holds():
+        assert time.monotonic() < until, "did not come"
+        time.sleep(0.02)
 
 
 def run(*words):

@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 from shared import ROOT
 
-from facetrace.cli.loading import load_material, load_stone
+from facetrace.cli.loading import load_stone
 from facetrace.kernel.tally import COUNT_HITS, COUNT_MISSES, GLARE_X, SEEN_X, SUM_X, SUMS
 from facetrace.optics.colour import lab_of, observer
 from facetrace.optics.lights import find_light
+from facetrace.studies.opening import load_material
 from facetrace.studies.screen import face_pixels
 from facetrace.studies.visibility import whole_mm
 from facetrace.trace.faceup import trace_face_up
@@ -118,14 +119,26 @@ def test_lamps_flashes_keep_their_chromaticity():
     np.testing.assert_allclose(shown[inside], ratio, atol=0.02)
 
 
+PIXELS = """
+import hashlib
+from pathlib import Path
+from facetrace.cli.loading import load_stone
+from facetrace.studies.opening import load_material
+from facetrace.optics.colour import observer
+from facetrace.optics.lights import find_light
+from facetrace.trace.run import trace_pixels
+from facetrace.trace.scene import View, medium_of, scene_of
+
+file, solid = load_stone(Path("designs/round-brilliant.toml"))
+scene = scene_of(solid, medium_of(load_material(file), observer()), (0.0, 0.0), find_light("hemisphere"), View())
+print(hashlib.sha256(trace_pixels(scene, 40, 8, 5, picture=True).sums.tobytes()).hexdigest())
+"""
+
+
 def test_pictures_are_the_same_bits_on_any_number_of_threads():
-    code = (
-        "import sys; sys.path[:0] = ['tests/tools', 'tests/trace']; from test_picture import scene_for, trace_pixels; import hashlib; "
-        "print(hashlib.sha256(trace_pixels(scene_for(), 40, 8, 5, picture=True).sums.tobytes()).hexdigest())"
-    )
     hashes = {
         subprocess.run(
-            [sys.executable, "-c", code], cwd=ROOT, check=True, capture_output=True, text=True,
+            [sys.executable, "-c", PIXELS], cwd=ROOT, check=True, capture_output=True, text=True,
             env=os.environ | {"NUMBA_NUM_THREADS": threads},
         ).stdout
         for threads in ("1", "2", "2")

@@ -4,12 +4,12 @@ Tables over more stones: benchmarks/approximations.py. Seeds are fixed; 4.1 stan
 passed by chance in 4 of 100,000 cases.
 """
 
-import sys
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from shared import DESIGNS, ROOT
+from approximations import Case, coherence_of, optics_of
+from shared import DESIGNS
 
 from facetrace.checks.facet import CRYSTALS, outward, random_inside
 from facetrace.checks.stones import SIGMAS, make_scene, random_solid, twin
@@ -25,9 +25,6 @@ from facetrace.optics.material import find_material
 from facetrace.solid.build import build_solid
 from facetrace.trace.faceup import trace_face_up
 from facetrace.trace.scene import View
-
-sys.path.insert(0, str(ROOT / "benchmarks"))
-from approximations import Case, coherence_of, optics_of
 
 SHARES = ("surface", "light_return", "window", "extinction", "absorbed")
 

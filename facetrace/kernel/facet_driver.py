@@ -1,4 +1,4 @@
-"""The interface physics over arrays of events, so that it can be checked from outside."""
+"""A second CPU driver: the events at one facet, for many at once, so that they can be checked from outside."""
 
 import math
 from collections.abc import Callable
@@ -8,9 +8,12 @@ import numpy as np
 from numba import prange
 
 from facetrace.kernel import compiling, ground, sampling, uniaxial, vectors
-from facetrace.kernel.compiling import entry, fingerprint
+from facetrace.kernel.compiling import fingerprint, parallel_entry
 from facetrace.kernel.ground import walk
 from facetrace.kernel.uniaxial import inside_event, outside_event, ray_of_mode
+
+# all that the compiled loops are made of
+CODE = (compiling, vectors, uniaxial, sampling, ground)
 
 
 def _make(stamp: int) -> tuple[Callable[..., Any], ...]:
@@ -83,9 +86,7 @@ def _make(stamp: int) -> tuple[Callable[..., Any], ...]:
             rays[i, 0], rays[i, 1], rays[i, 2] = found[3], found[4], found[5]
             ends[i, 0], ends[i, 1], ends[i, 2] = found[6], found[7], found[8]
 
-    return entry(inside_loop), entry(outside_loop), entry(ground_loop)
+    return parallel_entry(inside_loop), parallel_entry(outside_loop), parallel_entry(ground_loop)
 
 
-inside_loop, outside_loop, ground_loop = _make(
-    fingerprint(compiling, vectors, uniaxial, sampling, ground)
-)
+inside_loop, outside_loop, ground_loop = _make(fingerprint(*CODE))

@@ -202,7 +202,7 @@ class Drawing:
             order.sort(key=lambda i: far[0] if i < first else far[1])
         found = []
         for i in order:
-            outline = _path(self.corners[self.solid.polygons[i]])
+            outline = svg_path(self.corners[self.solid.polygons[i]])
             found.append(
                 f'<path d="{outline}" style="fill:var(--paper,#fff)" stroke="{line}" stroke-width="{THIN}"/>'
             )
@@ -216,7 +216,7 @@ class Drawing:
         """Edges between two facets that face the eye thin, outlines thick, hidden ones dashed."""
         if self._stacked:
             rim = self.solid.silhouette(*self.view.axes[:2]) * self.scale * [1.0, -1.0]
-            return [f'<path class="thick" d="{_path(rim)}" stroke-width="{THICK}"/>']
+            return [f'<path class="thick" d="{svg_path(rim)}" stroke-width="{THICK}"/>']
         sides: dict[tuple[int, int], list[int]] = {}
         for i, polygon in enumerate(self.solid.polygons):
             for a, b in zip(polygon, np.roll(polygon, -1), strict=True):
@@ -228,7 +228,7 @@ class Drawing:
             if len({self.solid.names[i] for i in mates}) == 1 and len(mates) > 1:
                 continue
             layer = "thin" if all(seen) else "thick" if any(seen) else "hidden"
-            layers[layer].append(_path(self.corners[[a, b]], closed=False))
+            layers[layer].append(svg_path(self.corners[[a, b]], closed=False))
         if not self.hidden:
             layers["hidden"] = []
         style = {
@@ -272,7 +272,7 @@ class Drawing:
             direction = self._towards(tooth, gear)
             length = RING if tooth % label == 0 else RING / 2
             ticks.append(
-                _path(np.array([direction * inner, direction * (inner + length)]), closed=False)
+                svg_path(np.array([direction * inner, direction * (inner + length)]), closed=False)
             )
         for tooth in range(0, gear, label):
             x, y = self._towards(tooth, gear) * (inner + RING + 2.6)
@@ -320,7 +320,8 @@ class Drawing:
         return found
 
 
-def _path(points: Floats, closed: bool = True) -> str:
+def svg_path(points: Floats, closed: bool = True) -> str:
+    """What an SVG path's d says of a line through points (n, 2)."""
     lines = "L".join(f"{x:.2f} {y:.2f}" for x, y in points)
     return f"M{lines}{'Z' if closed else ''}"
 
@@ -365,14 +366,14 @@ def _measure(start: Floats, end: Floats, text: str) -> list[str]:
     across = np.array([-along[1], along[0]])
     head = min(1.4, length / 3)
     tips = [
-        _path(np.array([p + sign * along * head + across * 0.4 * head, p, p + sign * along * head - across * 0.4 * head]), closed=False)
+        svg_path(np.array([p + sign * along * head + across * 0.4 * head, p, p + sign * along * head - across * 0.4 * head]), closed=False)
         for p, sign in ((start, 1.0), (end, -1.0))
     ]  # fmt: skip
     middle = (start + end) / 2
     level = abs(along[0]) > abs(along[1])
     where = (middle[0], middle[1] + 2.7) if level else (middle[0] + 1.0, middle[1])
     return [
-        f'<path d="{_path(np.array([start, end]), closed=False)}{"".join(tips)}" stroke-width="{FINE}"/>',
+        f'<path d="{svg_path(np.array([start, end]), closed=False)}{"".join(tips)}" stroke-width="{FINE}"/>',
         _text(where[0], where[1], text, LETTER, anchor="middle" if level else "start"),
     ]
 

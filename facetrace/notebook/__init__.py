@@ -1,0 +1,15 @@
+"""The door for notebooks and scripts (``import facetrace as ft``): what the commands do, as calls.
+
+``load`` opens a file as what it is; a design, a rough or a cut stone has a method for each study; each returns a
+``Result``: short in a line, a picture and tables when a notebook shows it, ``rows()`` for pandas or polars, ``to_json()``.
+"""
+
+from facetrace.notebook.cut_stone import CutStone
+from facetrace.notebook.design import Design
+from facetrace.notebook.files import colours, load, verify
+from facetrace.notebook.result import Result
+from facetrace.notebook.rough import Prices, Rough, place_lot, wishes
+
+__all__ = [
+    "CutStone", "Design", "Prices", "Result", "Rough", "colours", "load", "place_lot", "verify", "wishes",
+]  # fmt: skip
