@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from facetrace.cli import plan_options as shared
 from facetrace.cli.options import (
     FreshOption,
     HeadAsTraceOption,
@@ -15,25 +16,7 @@ from facetrace.cli.options import (
     LightOption,
     SeedOption,
 )
-from facetrace.cli.plan_options import (
-    TABLE_OPTION,
-    AllowOption,
-    ChanceOption,
-    MarginOption,
-    MostCellsOption,
-    PiecesOption,
-    PlanRaysOption,
-    SecondsOption,
-    TableOption,
-    ThresholdOption,
-    WithinOption,
-    WorkersOption,
-    files_in,
-    prices_of,
-    stopping,
-    trial_designs,
-    wishes_of,
-)
+from facetrace.cli.plan_options import files_in, prices_of, stopping, trial_designs, wishes_of
 from facetrace.cli.shell import (
     check_outputs,
     deliver,
@@ -68,26 +51,26 @@ Ctrl-C leaves the best stones so far, checked; the same command goes on from its
 def plan(
     rough: Annotated[Path, typer.Argument(help="Rough file (TOML): shape, c-axis, losses, defects.")],
     designs: Annotated[list[Path], typer.Argument(help="Designs to try (TOML), or folders of them.", metavar="DESIGN...")],
-    table_to_c: TableOption = TABLE_OPTION,
+    table_to_c: shared.TableOption = shared.TABLE_OPTION,
     flex: Annotated[
         list[str] | None,
         typer.Option(metavar="NAME=FROM:TO:STEP", help="A number of the designs that may flex, like outline.length_mm=7:9:0.5; may be repeated."),
     ] = None,
-    within: WithinOption = 0.5,
-    most_cells: MostCellsOption = 1500,
-    pieces: PiecesOption = 1,
+    within: shared.WithinOption = 0.5,
+    most_cells: shared.MostCellsOption = 1500,
+    pieces: shared.PiecesOption = 1,
     prices: Annotated[Path | None, typer.Option(help="Your price file (TOML): rank by value, with a bid limit.")] = None,
-    margin: MarginOption = None,
-    chance: ChanceOption = None,
+    margin: shared.MarginOption = None,
+    chance: shared.ChanceOption = None,
     light: LightOption = LightName.hemisphere,
     head: HeadAsTraceOption = None,
-    rays: PlanRaysOption = 1 << 16,
-    threshold: ThresholdOption = 2.0,
-    allow: AllowOption = 1.0,
+    rays: shared.PlanRaysOption = 1 << 16,
+    threshold: shared.ThresholdOption = 2.0,
+    allow: shared.AllowOption = 1.0,
     no_losses: Annotated[bool, typer.Option("--no-losses", help="Do not search what each defect costs.")] = False,
     no_directions: Annotated[bool, typer.Option("--no-directions", help="Do not search what other directions of the table cost or bring.")] = False,
-    seconds: SecondsOption = None,
-    workers: WorkersOption = None,
+    seconds: shared.SecondsOption = None,
+    workers: shared.WorkersOption = None,
     seed: SeedOption = 1,
     csv: Annotated[Path | None, typer.Option(help="All plans; an interrupted run goes on from it [default: beside the rough, -plan.csv; none with --json -].")] = None,
     fresh: FreshOption = False,

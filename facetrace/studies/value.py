@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from facetrace.common.errors import FacetraceError
 from facetrace.design.model import SHAPES
 from facetrace.studies.chances import Spread, Total, no_rows
-from facetrace.studies.price import SHARES, Factor, Figure, Prices, plain
+from facetrace.studies.price import SHARES, Factor, Figure, Prices
 from facetrace.trace.faceup import Estimate
 
 Floats = NDArray[np.float64]
@@ -101,21 +101,6 @@ class Priced:
     by_weight: float
     factor: Estimate
     remarks: tuple[str, ...]
-
-    @property
-    def why(self) -> list[str]:
-        """Its price in lines: the step, and each factor."""
-        step = "below the first step: worth nothing"
-        if self.step is not None:
-            step = (
-                f"from {self.step:g} ct: {plain(self.per_carat)} a carat; "
-                f"chance to weigh as much: {percent(self.stays)}"
-            )
-        lines = [
-            f"{n} {self.looks[n]}: x{f.value:.3f}" + (f" ± {f.stderr:.1g}" if f.stderr else "")
-            for n, f in self.factors
-        ]
-        return [step, *lines]
 
 
 def percent(share: float) -> str:
@@ -297,16 +282,6 @@ class Bid:
     error: float
     uncut: int
     remark: str
-
-    @property
-    def parts(self) -> list[tuple[str, float]]:
-        """(what, amount) that add up to the limit."""
-        earned = self.sale.value - self.sale.value / (1 + self.margin)
-        return [
-            (f"sale, at least this with {percent(1 - self.chance)}", self.sale.value),
-            (f"margin, {percent(self.margin)} of the outlay", -earned),
-            *((what, -amount) for what, amount in self.costs),
-        ]
 
 
 def bid_limit(prices: Prices, of: Worth, rough_carats: float) -> Bid:
