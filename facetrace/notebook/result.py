@@ -77,5 +77,5 @@ class Result:
         image = ""
         if content is not None:
             coded = base64.b64encode(content).decode()
-            image = f'<img alt="{esc(self.summary())}" src="data:image/png;base64,{coded}">'
+            image = f'<img alt="{esc(self.summary())}" src="data:image/png;base64,{coded}"/>'
         return f"<div><p>{esc(self.summary())}</p>{image}<pre>{esc(self.text())}</pre></div>"
