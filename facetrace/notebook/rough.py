@@ -10,6 +10,7 @@ from rich.table import Table
 from facetrace.common.ledger import Row
 from facetrace.common.output import write_all
 from facetrace.common.progress import ProgressBar, silent
+from facetrace.common.workers import Workers
 from facetrace.notebook.design import Design
 from facetrace.notebook.result import Result
 from facetrace.optics.lights import find_light
@@ -26,6 +27,7 @@ from facetrace.studies.lot import LotAnswer, plan_lot, rough_files
 from facetrace.studies.plan import plan_rough
 from facetrace.studies.plan_task import PlanWishes, TrialDesign
 from facetrace.studies.price import PriceFile
+from facetrace.studies.run import Run
 from facetrace.studies.sweep import range_of
 
 Steps = Mapping[str, tuple[float, float, float]]
@@ -65,7 +67,7 @@ class Rough:
     def place(
         self, designs: Sequence[Design], prices: "Prices | None" = None, *, wishes: PlanWishes | None = None,
         flex: Steps | None = None, what_defects_cost: bool = True, what_directions_cost: bool = True, pieces: int = 1,
-        progress: ProgressBar = silent,
+        workers: int = 1, progress: ProgressBar = silent,
     ) -> "Plan":  # fmt: skip
         """The heaviest stone of each design, each certified by separate code, and which of them to go by.
 
@@ -79,13 +81,16 @@ class Rough:
         flex : (from, to, step) of parameters of the designs that may flex.
         what_defects_cost, what_directions_cost : also search without each defect, and in other directions.
         pieces : 2 or 3: also so many stones of a sawn rough.
+        workers : cores that work; the numbers are the same. In a script more than 1 need its own work to stand under
+            ``if __name__ == "__main__":``, since processes that search begin by importing it.
         progress : shows how much is done.
         """
-        answer = plan_rough(
-            self.piece, trials(designs, flex), wishes, prices.file.model if prices else None,
-            what_defects_cost=what_defects_cost, what_directions_cost=what_directions_cost, pieces=pieces,
-            progress=progress,
-        )  # fmt: skip
+        with Workers(workers) as pool:
+            answer = plan_rough(
+                self.piece, trials(designs, flex), wishes, prices.file.model if prices else None,
+                what_defects_cost=what_defects_cost, what_directions_cost=what_directions_cost, pieces=pieces,
+                run=Run(pool), progress=progress,
+            )  # fmt: skip
         return Plan(answer)
 
 
@@ -192,20 +197,21 @@ class Lot(Result):
 
 def place_lot(
     folder: str | Path, designs: Sequence[Design], prices: Prices | None = None, *, wishes: PlanWishes | None = None,
-    flex: Steps | None = None, pieces: int = 1, progress: ProgressBar = silent,
+    flex: Steps | None = None, pieces: int = 1, workers: int = 1, progress: ProgressBar = silent,
 ) -> Lot:  # fmt: skip
     """Plan every rough file of a folder. Raises FacetraceError where none can be read.
 
     Parameters
     ----------
     folder : holds rough files (.toml).
-    designs, prices, wishes, flex, pieces, progress : as in ``Rough.place``.
+    designs, prices, wishes, flex, pieces, workers, progress : as in ``Rough.place``.
     """
     place = Path(folder)
-    answer = plan_lot(
-        rough_files(place), trials(designs, flex), wishes, prices.file.model if prices else None, pieces=pieces,
-        keep=lot_words.told_of, progress=progress,
-    )  # fmt: skip
+    with Workers(workers) as pool:
+        answer = plan_lot(
+            rough_files(place), trials(designs, flex), wishes, prices.file.model if prices else None, pieces=pieces,
+            keep=lot_words.told_of, run=Run(pool), progress=progress,
+        )  # fmt: skip
     return Lot(place.name, answer)
 
 
