@@ -20,7 +20,7 @@ from facetrace.rough.model import read_rough
 from facetrace.rough.rough import rough_of
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import carats_at
-from facetrace.studies.plan import Room, Setting
+from facetrace.studies.plan_task import PlanWishes, Room
 
 DESIGNS = Path(__file__).parent.parent / "designs"
 OUTLINES = (
@@ -30,7 +30,7 @@ OUTLINES = (
 PROGRAMS = 100
 FACING = Facing(within_deg=15.0, both=True)
 # the planner's own
-MOST_CELLS, WITHIN = Setting.most_cells, Setting.within
+MOST_CELLS, WITHIN = PlanWishes.most_cells, PlanWishes.within
 
 
 def program(stone: Stone, turn: NDArray[np.float64], space: Space) -> float:
