@@ -1,7 +1,7 @@
 """Whole isotropic stones against a stored reference made with a general-purpose renderer.
 
 renderer.json is made by tests/tools/renderer_reference.py, which says how: for every case the shares
-light_return, window and extinction (see ``measures.faceup``) with their standard errors. A stone
+light_return, window and extinction (see ``trace.faceup``) with their standard errors. A stone
 stands in it as its planes, so nothing depends on the shipped designs.
 """
 

@@ -29,6 +29,7 @@ from facetrace.studies.rows import Keeping
 from facetrace.studies.sweep import range_of
 from facetrace.studies.visibility import VisibilityTest
 from facetrace.studies.wish import Wish
+from facetrace.trace.log import PathLog, path_events
 from facetrace.trace.scene import View
 
 # pixels along a side of a notebook's picture
@@ -122,6 +123,23 @@ class Design:
             stone, rays=rays, error=error, seed=seed, pixels=pixels, samples=samples, progress=progress,
         )  # fmt: skip
         return Traced(self.file.path, found)
+
+    def events(
+        self, ray: int = 0, *, light: str = "hemisphere", head_deg: float | None = None, tilt: float = 0.0,
+        azimuth: float = 0.0, seed: int = 1,
+    ) -> PathLog:  # fmt: skip
+        """What happens to one ray, event by event; ``print`` shows a table.
+
+        Parameters
+        ----------
+        ray : its number, from 0.
+        light, head_deg, tilt, azimuth, seed : as in ``trace``.
+        """
+        own = self.file.design.axis
+        stone = StoneInLight(
+            self.name, self.solid, self.material, (own.tilt, own.azimuth), find_light(light, head_deg), View(tilt, azimuth)
+        )  # fmt: skip
+        return path_events(stone.scene(stone.medium()), ray, seed)
 
     def sweep(
         self, values: Mapping[str, tuple[float, float, float]] | None = None, *, prefer: Wish = "balance",
