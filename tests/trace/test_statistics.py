@@ -19,7 +19,7 @@ from facetrace.trace.scene import View
 
 FIGURES = ("light_return", "window", "brightness")
 SEEDS = 1200
-POINTS = 64
+POINTS = 32
 SCENES = {
     "round ruby": ("round-brilliant", "ruby", View()),
     "step ruby, seen 12 degrees off": ("rectangle-step", "ruby", View(eye_tilt=12.0)),
@@ -33,7 +33,7 @@ def scene_of(stem, material, view):
 
 @pytest.fixture(scope="module", params=SCENES)
 def runs(request):
-    """(scene, sums of 1,200 seeds at 8,192 rays, a long run's figures)."""
+    """(scene, sums of 1,200 seeds at 4,096 rays, a long run's figures)."""
     scene = scene_of(*SCENES[request.param])
     long = trace_face_up(scene, 99_991, rays=1 << 22).measures
     return scene, [trace_sums(scene, POINTS, seed) for seed in range(SEEDS)], long
