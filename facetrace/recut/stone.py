@@ -24,16 +24,16 @@ from facetrace.common.filekind import no_file
 from facetrace.common.names import path_beside
 from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
 from facetrace.common.vectors import across
-from facetrace.design.model import Axis, Design, DesignError, read_design
+from facetrace.design.model import Axis, Design
 from facetrace.optics.material import Material, material_in
 from facetrace.recut.facets import Faceted, faceted
 from facetrace.recut.planes import corners, outside, uphill
-from facetrace.solid.build import build_solid
 from facetrace.solid.export import mesh_of
 from facetrace.solid.girdle import blank_of, flats_in
 from facetrace.solid.lobes import TwoLobes
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
+from facetrace.studies.opening import open_design
 
 Floats = NDArray[np.float64]
 
@@ -266,22 +266,8 @@ def _shape(file: _File) -> tuple[Design | None, Solid | Faceted, Material]:
     missing = no_file(path)
     if missing:
         raise file.error(("design",), f"{path}: {missing}")
-    drawn = read_design(path)
-    try:
-        solid = build_solid(drawn.design)
-    except DesignError as problem:
-        raise drawn.error(problem) from None
-    try:
-        return (
-            drawn.design,
-            solid,
-            material_in(path, drawn.design.material, drawn.design.chromophores),
-        )
-    except FileError:
-        raise
-    except FacetraceError as problem:
-        key = "chromophores" if str(problem).startswith("chromophore") else "material"
-        raise drawn.error(DesignError((key,), str(problem))) from None
+    opened, solid, material = open_design(path)
+    return opened.design, solid, material
 
 
 def _disagreements(model: StoneModel, solid: Solid, carats: float) -> list[str]:

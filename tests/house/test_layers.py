@@ -21,6 +21,7 @@ FLOORS = [
     "results",
     "report",
     "checks",
+    "notebook",
     "cli",
 ]
 KERNEL_MAY = {"numpy", "numba", "math", "collections", "types", "typing"}

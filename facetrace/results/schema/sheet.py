@@ -41,7 +41,7 @@ class OtherPosition(Member):
     off: float
 
 
-class Setting(Member):
+class MachineSetting(Member):
     """Facets of one angle and depth; aim of the first of them: meet (corners of steps before), own
     (corners just cut), or a length: axis, height, girdle, line, left, tip; face_mm: wall left
     from the blank's far face; other: positions on another gear and how far off its teeth.
@@ -149,7 +149,7 @@ class Step(Member):
     name: str
     side: Literal["girdle", "pavilion", "crown"]
     facets: int
-    settings: list[Setting]
+    settings: list[MachineSetting]
     checks: StepChecks = Field(
         description="sizes when the step is done; culet, crown: lowest and highest point from the girdle plane; flat: what is left of the blank's face; null: not there yet"
     )
