@@ -57,8 +57,6 @@ def dichroscope(
     """The two colours that a dichroscope shows, in daylight (D65), and the absorption behind them."""
     from facetrace.cli.loading import concentrations
     from facetrace.optics.material import find_material
-    from facetrace.report.picture import pair_png
-    from facetrace.report.plot import absorption_png
     from facetrace.results import dichroscope as words
     from facetrace.results.document import colour_notes
     from facetrace.studies.dichroscope import two_colours
@@ -72,8 +70,12 @@ def dichroscope(
     files = {}
     if picture:
         fields = result.pair.ordinary.xyz, result.pair.extraordinary.xyz
+        from facetrace.report.picture import pair_png
+
         files[picture] = pair_png(*fields, result.white, words.title(result))
     if plot:
+        from facetrace.report.plot import absorption_png
+
         files[plot] = absorption_png(substance, thickness)
     deliver(files, json, lambda: words.dichroscope_document(result))
     if json != "-":

@@ -66,7 +66,6 @@ def recut(
     from facetrace.optics.lights import find_light
     from facetrace.recut.recut import recut_stone
     from facetrace.recut.stone import read_stone
-    from facetrace.report.recut import recut_png
     from facetrace.results.recut import notes, recut_document, sentences
     from facetrace.results.recut_tables import facets_table, tables
     from facetrace.studies.opening import with_spectrum
@@ -83,7 +82,11 @@ def recut(
         )
     cut = replace(cut, material=with_spectrum(cut.material, spectrum))
     found = recut_stone(cut, floor, find_light(light.value, head), rays=rays, seed=seed, progress=progress)  # fmt: skip
-    files = {shown: recut_png(found)} if shown else {}
+    files = {}
+    if shown:
+        from facetrace.report.recut import recut_png
+
+        files[shown] = recut_png(found)
     deliver(files, json, lambda: recut_document(found))
     if json == "-":
         return

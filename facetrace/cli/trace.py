@@ -107,7 +107,6 @@ def trace(
     """Light returned, window, extinction, brightness and colour, face up, with a picture."""
     from facetrace.cli.loading import load_stone
     from facetrace.optics.lights import find_light
-    from facetrace.report.picture import face_png, maps_png
     from facetrace.results import trace as words
     from facetrace.studies.face_up import DEFAULT_RAYS, StoneInLight, trace_stone
     from facetrace.studies.opening import material_for
@@ -143,11 +142,15 @@ def trace(
     )  # fmt: skip
     files, member, under = {}, None, words.light_and_view(stone)
     if result.maps and shown:
+        from facetrace.report.picture import face_png
+
         files[shown], beyond = face_png(
             result.maps, result.white, exposure, not no_glare, own.name, under
         )
         member = words.picture_member(result, shown, exposure, not no_glare, beyond)
     if result.maps and maps:
+        from facetrace.report.picture import maps_png
+
         files[maps] = maps_png(result.maps, own.name, under)
     deliver(files, json, lambda: words.trace_document(result, design, member))
     if solid.missing:

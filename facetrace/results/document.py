@@ -9,7 +9,7 @@ import facetrace
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.optics.pleochroism import Pair
-from facetrace.results.schema.document import SCHEMA, Document
+from facetrace.results.schema.member import SCHEMA
 from facetrace.solid.measure import SolidMeasures
 from facetrace.solid.polyhedron import Solid
 from facetrace.trace.faceup import FaceUp
@@ -134,5 +134,8 @@ def trace_part(result: FaceUp, seconds: float) -> dict[str, Any]:
 def text_of(document: dict[str, Any]) -> str:
     """The document as JSON text. Raises ValueError for one that is not by the schema, NaN and infinities included."""
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    # some eighty models: only where a document is made
+    from facetrace.results.schema.document import Document
+
     Document.model_validate_json(text)
     return text

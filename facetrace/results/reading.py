@@ -14,7 +14,7 @@ from facetrace.common.filekind import mesh_or_picture, no_file, result_words
 from facetrace.common.names import check_path, control_characters_in, lies_in
 from facetrace.design.model import Design, read_design
 from facetrace.placement.shapes import PlacedCopy
-from facetrace.results.schema.document import SCHEMA
+from facetrace.results.schema.member import SCHEMA
 from facetrace.rough.rough import Rough
 from facetrace.solid.measure import carats_at
 from facetrace.studies.placed_stone import cut_of

@@ -481,11 +481,12 @@ class Run:
         for kind in kinds if "path" in ways else ():
             yield kind, "path", self.ask.seed, 0, 0
         rest = [w for w in ways if w != "path"]
-        size = max(1, min(self.ask.batch, -(-self.ask.inputs // max(1, len(kinds) * len(rest)))))
+        turns = 1 if self.ask.in_turn else len(rest)
+        size = max(1, min(self.ask.batch, -(-self.ask.inputs // max(1, len(kinds) * turns))))
         given, number = 0, 0
         while rest and given < self.ask.inputs:
-            for kind in kinds:
-                for way in rest:
+            for k, kind in enumerate(kinds):
+                for way in [rest[k % len(rest)]] if self.ask.in_turn else rest:
                     if given >= self.ask.inputs:
                         return
                     mark = f"{self.ask.seed} {kind} {way} {number}".encode()
@@ -767,6 +768,7 @@ def _asked() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1, help="the same seed makes the same inputs (those of atheris nearly) [1]")  # fmt: skip
     parser.add_argument("--workers", type=int, default=1, help="processes [1]")
     parser.add_argument("--batch", type=int, default=500, help="inputs of a process [500]")
+    parser.add_argument("--in-turn", action="store_true", help="each kind in one of the ways only")
     parser.add_argument("--keep", default="fuzz-faults", help="folder for inputs that fail [fuzz-faults]")  # fmt: skip
     parser.add_argument("--no-atheris", action="store_true", help="bytes by the mutator of our own")
     parser.add_argument("--again", type=Path, help="a kept input once more")

@@ -31,8 +31,6 @@ from facetrace.results.schema.stone import (
 )
 from facetrace.results.schema.studies import Angles, Girdle, Orient
 
-SCHEMA = "facetrace-result/1"
-
 
 class Document(Member):
     """What facetrace commands write with --json. A reader should refuse a schema name it does not know."""
