@@ -127,7 +127,7 @@ def movie(
     from facetrace.results import movie as words
     from facetrace.studies.face_up import StoneInLight
     from facetrace.studies.movie import film
-    from facetrace.studies.opening import material_for
+    from facetrace.studies.opening import axis_of, material_for
 
     if spectrum and no_absorption:
         raise FacetraceError("--spectrum and --no-absorption: give one of them")
@@ -143,10 +143,7 @@ def movie(
         name=own.name,
         solid=solid,
         material=material_for(file, material, spectrum),
-        axis=(
-            own.axis.tilt if axis_tilt is None else axis_tilt,
-            own.axis.azimuth if axis_azimuth is None else axis_azimuth,
-        ),
+        axis=axis_of(own, axis_tilt, axis_azimuth),
         light=find_light(light.value, head, head_edge is Edge.hard),
         absorbing=not no_absorption,
     )

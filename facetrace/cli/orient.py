@@ -14,6 +14,7 @@ from facetrace.cli.options import (
     LightOption,
     SeedOption,
 )
+from facetrace.cli.plan_options import AllowOption
 from facetrace.cli.shell import (
     check_outputs,
     deliver,
@@ -55,9 +56,7 @@ def orient(
             "eye sees about 1, an unaided one about 2 to 3.",
         ),
     ] = 2.0,
-    allow: Annotated[
-        float, typer.Option(min=0, max=100, callback=finite, help="A zone counts as hidden up to this share of the face, %.")
-    ] = 1.0,
+    allow: AllowOption = 1.0,
     light: LightOption = LightName.hemisphere,
     head: HeadAsTraceOption = None,
     material: Annotated[

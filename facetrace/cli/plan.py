@@ -145,18 +145,15 @@ def _files(
     if answer.chosen is None and answer.pieces is None:
         return {}
     from facetrace.report.plan import panels_of, plan_png
-    from facetrace.solid.export import bytes_of, joined, kind_of, placed, rest_of
+    from facetrace.solid.export import bytes_of, kind_of, rest_of
 
     files: dict[Path, bytes] = {}
     rough = answer.room.rough
-    back = rough.turn.T
-    cuts = [best.cut for best in answer.stones]
-    mesh = joined([placed(cut.solid, back @ cut.turn, back @ cut.shift) for cut in cuts])
     if stone:
-        files[stone] = bytes_of(mesh, kind_of(stone))
+        files[stone] = bytes_of(answer.mesh, kind_of(stone))
     if offcut:
-        own = rough.mesh.turned(back)
-        files[offcut] = bytes_of(rest_of(own.vertices, own.faces, mesh), kind_of(offcut))
+        own = rough.mesh.turned(rough.turn.T)
+        files[offcut] = bytes_of(rest_of(own.vertices, own.faces, answer.mesh), kind_of(offcut))
     if shown:
         with progress("picture"):
             files[shown] = plan_png(panels_of(answer), rough)

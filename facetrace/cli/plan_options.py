@@ -155,8 +155,7 @@ def wishes_of(table_to_c: str, light: str, head: float | None, **wishes: Any) ->
     """What all plans share, of the options."""
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
-    from facetrace.placement.shapes import Facing
-    from facetrace.studies.plan_task import PlanWishes
+    from facetrace.studies.plan_task import PlanWishes, table_between
 
     try:
         low, high = (float(word) for word in table_to_c.split(":"))
@@ -166,8 +165,7 @@ def wishes_of(table_to_c: str, light: str, head: float | None, **wishes: Any) ->
         raise FacetraceError(
             f"--table-to-c: '{table_to_c}' is not LOW:HIGH from 0 to 90 degrees; write it like 0:15"
         )
-    facing = Facing((0.0, 0.0, 1.0), high, low, both=True)
-    return PlanWishes(facing, find_light(light, head), **wishes)
+    return PlanWishes(table_between(low, high), find_light(light, head), **wishes)
 
 
 def prices_of(path: Path | None, margin: float | None, chance: float | None) -> "Prices | None":

@@ -109,7 +109,7 @@ def trace(
     from facetrace.optics.lights import find_light
     from facetrace.results import trace as words
     from facetrace.studies.face_up import DEFAULT_RAYS, StoneInLight, trace_stone
-    from facetrace.studies.opening import material_for
+    from facetrace.studies.opening import axis_of, material_for
     from facetrace.trace.scene import View
 
     if rays is not None and error is not None:
@@ -126,10 +126,7 @@ def trace(
         name=own.name,
         solid=solid,
         material=material_for(file, material, spectrum),
-        axis=(
-            own.axis.tilt if axis_tilt is None else axis_tilt,
-            own.axis.azimuth if axis_azimuth is None else axis_azimuth,
-        ),
+        axis=axis_of(own, axis_tilt, axis_azimuth),
         light=find_light(light.value, head, head_edge is Edge.hard),
         view=View(tilt, azimuth, eye_tilt, eye_azimuth, spin),
         index=index,

@@ -131,21 +131,15 @@ def scene_in(
 
 def kind_of(path: Path) -> str:
     """ "design", "rough" or "plan", by what is in the file. Raises FileError for anything else."""
-    import pydantic
-
-    from facetrace.common.filekind import kind_in, mesh_or_picture, no_file
-    from facetrace.common.tomlfile import parse_model, read_text
+    from facetrace.common.filekind import mesh_or_picture, no_file
+    from facetrace.common.tomlfile import kind_in_file
     from facetrace.results.reading import is_result
-
-    class AnyKeys(pydantic.BaseModel):
-        model_config = pydantic.ConfigDict(extra="allow")
 
     if is_result(path):
         _plan_result(path)
         return "plan"
     mesh = no_file(path) is None and str(mesh_or_picture(path)).startswith("a mesh")
-    text = read_text(path, "name the rough file (TOML) that names it" if mesh else NEEDED)
-    kind = kind_in(parse_model(text, path, AnyKeys).model_extra or {})
+    kind = kind_in_file(path, "name the rough file (TOML) that names it" if mesh else NEEDED)
     if kind is None:
         raise FileError(path, None, "", f"is of no known kind; {NEEDED}")
     if kind.name not in ("design", "rough"):

@@ -13,6 +13,7 @@ import pydantic
 from facetrace.common.errors import FileError, shortened, visible
 from facetrace.common.filekind import (
     NO_FILE,
+    Kind,
     foreign,
     is_of,
     kind_in,
@@ -86,6 +87,15 @@ def read_model(path: Path, model: type[Model]) -> tuple[Model, str]:
     if not text.strip():
         raise FileError(path, None, "", f"is empty; {needed}")
     return parse_model(text, path, model), text
+
+
+class _AnyKeys(pydantic.BaseModel):
+    model_config = pydantic.ConfigDict(extra="allow")
+
+
+def kind_in_file(path: Path, needed: str) -> Kind | None:
+    """What kind of TOML file this is, None for none that is known; *needed*: what to say where it cannot be read. Raises FileError."""
+    return kind_in(parse_model(read_text(path, needed), path, _AnyKeys).model_extra or {})
 
 
 def parse_model(text: str, path: object, model: type[Model]) -> Model:

@@ -22,7 +22,7 @@ from facetrace.solid.polyhedron import Solid
 from facetrace.studies.angles import study_angles
 from facetrace.studies.face_up import DEFAULT_RAYS, StoneInLight, trace_stone
 from facetrace.studies.girdle import study_girdle
-from facetrace.studies.opening import with_spectrum
+from facetrace.studies.opening import axis_of, with_spectrum
 from facetrace.studies.orient import Grid, study_orientation
 from facetrace.studies.portrait import Fineness, portray_design
 from facetrace.studies.rows import Keeping
@@ -114,9 +114,8 @@ class Design:
         samples : rays in each pixel.
         progress : shows how much is done.
         """
-        own = self.file.design.axis
         stone = StoneInLight(
-            self.name, self.solid, self.material, axis or (own.tilt, own.azimuth), find_light(light, head_deg),
+            self.name, self.solid, self.material, axis or axis_of(self.file.design), find_light(light, head_deg),
             View(tilt, azimuth, eye_tilt, eye_azimuth), index, absorbing, wavelength_nm,
         )  # fmt: skip
         found = trace_stone(
@@ -135,9 +134,8 @@ class Design:
         ray : its number, from 0.
         light, head_deg, tilt, azimuth, seed : as in ``trace``.
         """
-        own = self.file.design.axis
         stone = StoneInLight(
-            self.name, self.solid, self.material, (own.tilt, own.azimuth), find_light(light, head_deg), View(tilt, azimuth)
+            self.name, self.solid, self.material, axis_of(self.file.design), find_light(light, head_deg), View(tilt, azimuth)
         )  # fmt: skip
         return path_events(stone.scene(stone.medium()), ray, seed)
 

@@ -1,13 +1,12 @@
 """Any file of facetrace, opened as what it is."""
 
-import tomllib
 from pathlib import Path
 
 from facetrace.checks import catalogue
 from facetrace.checks.check import run_checks
 from facetrace.common.errors import FacetraceError
-from facetrace.common.filekind import kind_in
 from facetrace.common.progress import ProgressBar, silent
+from facetrace.common.tomlfile import kind_in_file
 from facetrace.notebook.cut_stone import CutStone
 from facetrace.notebook.design import Design
 from facetrace.notebook.found import Colours, Verified
@@ -20,6 +19,8 @@ from facetrace.rough.zone import ZoneFile, read_zones
 from facetrace.studies.dichroscope import two_colours
 from facetrace.studies.opening import open_design, with_spectrum
 from facetrace.studies.price import read_prices
+
+NEEDED = "a file of facetrace (TOML) is needed here"
 
 Loaded = Design | Rough | CutStone | Prices | ZoneFile
 
@@ -34,7 +35,8 @@ def load(path: str | Path) -> Loaded:
     path : of the file; what it holds decides what it is.
     """
     file = Path(path)
-    match _kind(file):
+    kind = kind_in_file(file, NEEDED)
+    match kind.name if kind else None:
         case "rough":
             return Rough(rough_of(read_rough(file)))
         case "stone":
@@ -44,17 +46,8 @@ def load(path: str | Path) -> Loaded:
         case "zone":
             return read_zones(file)
         case _:
-            # also what is none of these: the reader of designs says what was found instead
+            # also what is of no known kind: the reader of designs says what is wrong with it
             return Design(*open_design(file))
-
-
-def _kind(file: Path) -> str:
-    """What a TOML file is; "design" for what cannot be read, too, so that one reader complains."""
-    try:
-        kind = kind_in(tomllib.loads(file.read_text(encoding="utf-8")))
-    except (OSError, ValueError):
-        return "design"
-    return kind.name if kind else "design"
 
 
 def colours(

@@ -14,18 +14,17 @@ from facetrace.common.workers import Workers
 from facetrace.notebook.design import Design
 from facetrace.notebook.result import Result
 from facetrace.optics.lights import find_light
-from facetrace.placement.shapes import Facing
 from facetrace.report.plan import panels_of, plan_png
 from facetrace.results import lot as lot_words
 from facetrace.results.plan_member import plan_document
 from facetrace.results.plan_tables import tables
 from facetrace.results.plan_words import notes_of, sentences
 from facetrace.rough.rough import Rough as Piece
-from facetrace.solid.export import bytes_of, joined, kind_of, placed
+from facetrace.solid.export import bytes_of, kind_of
 from facetrace.studies.answer import Answer, Checked
 from facetrace.studies.lot import LotAnswer, plan_lot, rough_files
 from facetrace.studies.plan import plan_rough
-from facetrace.studies.plan_task import PlanWishes, TrialDesign
+from facetrace.studies.plan_task import PlanWishes, TrialDesign, table_between
 from facetrace.studies.price import PriceFile
 from facetrace.studies.run import Run
 from facetrace.studies.sweep import range_of
@@ -142,10 +141,7 @@ class Plan(Result):
         kind = kind_of(target)
         if not self.answer.stones:
             raise ValueError("no stone was found")
-        back = self.answer.room.rough.turn.T
-        cuts = [stone.cut for stone in self.answer.stones]
-        mesh = joined([placed(cut.solid, back @ cut.turn, back @ cut.shift) for cut in cuts])
-        write_all({target: bytes_of(mesh, kind)})
+        write_all({target: bytes_of(self.answer.mesh, kind)})
         return target
 
 
@@ -231,9 +227,8 @@ def wishes(
     low, high = table_to_c_deg
     if not 0 <= low <= high <= 90:
         raise ValueError(f"table_to_c_deg: {table_to_c_deg} does not rise from 0 to 90")
-    facing = Facing((0.0, 0.0, 1.0), high, low, both=True)
     return PlanWishes(
-        facing,
+        table_between(low, high),
         find_light(light, head_deg),
         within=within,
         most_cells=most_cells,

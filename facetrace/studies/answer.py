@@ -9,11 +9,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
+import trimesh
 from numpy.typing import NDArray
 
 from facetrace.common.progress import ProgressBar, silent
 from facetrace.placement.certificate import Certificate, Cone
 from facetrace.placement.shapes import PlacedCopy
+from facetrace.solid.export import joined, placed
 from facetrace.studies.certified import certificate_of
 from facetrace.studies.directions import BANDS, Loss, directions, losses
 from facetrace.studies.placed_stone import Found, PlacedStone, different
@@ -107,6 +109,13 @@ class Answer:
         if self.pieces and self.sawn_first:
             return self.pieces.sawn.stones
         return (self.chosen.stone,) if self.chosen else ()
+
+    @property
+    def mesh(self) -> trimesh.Trimesh:
+        """The stones to go by where they lie, in the rough file's frame, mm."""
+        back = self.room.rough.turn.T
+        cuts = [stone.cut for stone in self.stones]
+        return joined([placed(cut.solid, back @ cut.turn, back @ cut.shift) for cut in cuts])
 
     @property
     def sawn_first(self) -> bool:

@@ -63,6 +63,14 @@ def material_for(file: DesignFile, name: str | None, spectrum: Path | None) -> M
     return with_spectrum(find_material(name) if name else load_material(file), spectrum)
 
 
+def axis_of(
+    design: Design, tilt: float | None = None, azimuth: float | None = None
+) -> tuple[float, float]:
+    """Tilt and azimuth of the c-axis, degrees: these, or where they are None the design's."""
+    own = design.axis
+    return own.tilt if tilt is None else tilt, own.azimuth if azimuth is None else azimuth
+
+
 def with_axis(design: Design, tilt: float | None, azimuth: float | None) -> Design:
     """The design with its c-axis turned, degrees; None leaves the design's own."""
     for name, value in (("axis.tilt", tilt), ("axis.azimuth", azimuth)):

@@ -42,6 +42,11 @@ HEAVIEST, HIDDEN = "heaviest", "zone hidden"
 MOST_VARIATIONS = 400
 
 
+def table_between(low_deg: float, high_deg: float) -> Facing:
+    """A table whose normal is so far from c, either way, degrees."""
+    return Facing(within_deg=high_deg, least_deg=low_deg, both=True)
+
+
 @dataclass(frozen=True)
 class PlanWishes:
     """What all plans share.

@@ -2,6 +2,7 @@
 
 import json
 import math
+import os
 import re
 import subprocess
 import sys
@@ -158,3 +159,10 @@ def test_standard_errors_are_positive(face):
     assert all(
         f.stderr > 0 and math.isfinite(f.stderr) for n, f in face.figures.items() if n != "surface"
     )
+
+
+def test_a_pipe_is_not_read(tmp_path):
+    """It may never end."""
+    os.mkfifo(tmp_path / "pipe.toml")
+    with pytest.raises(FileError, match="is a pipe or a device"):
+        ft.load(tmp_path / "pipe.toml")
