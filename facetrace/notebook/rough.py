@@ -12,7 +12,7 @@ from facetrace.common.output import write_all
 from facetrace.common.progress import ProgressBar, silent
 from facetrace.common.workers import Workers
 from facetrace.notebook.design import Design
-from facetrace.notebook.result import Result
+from facetrace.notebook.result import COLUMNS, Result
 from facetrace.optics.lights import find_light
 from facetrace.report.plan import panels_of, plan_png
 from facetrace.results import lot as lot_words
@@ -186,7 +186,7 @@ class Lot(Result):
     def tables(self) -> Sequence[Table | str]:
         """As ``facetrace lot`` prints it."""
         return [
-            lot_words.lot_table(self.answer, self.name, 100), *lot_words.lot_sentences(self.answer),
+            lot_words.lot_table(self.answer, self.name, COLUMNS), *lot_words.lot_sentences(self.answer),
             *lot_words.lot_notes(self.answer),
         ]  # fmt: skip
 
