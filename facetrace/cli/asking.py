@@ -1,6 +1,5 @@
 """Questions about a new file: answered by options, or asked on the terminal until the answer can be used."""
 
-import difflib
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -14,6 +13,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from facetrace.cli.shell import complain
 from facetrace.common.errors import FacetraceError
 from facetrace.common.filekind import NO_FILE, no_file, no_such
+from facetrace.common.meant import comma_in, nearest
 from facetrace.common.names import control_character_in
 from facetrace.common.tomlfile import in_words
 from facetrace.optics.material import find_material
@@ -95,9 +95,13 @@ def _asked(question: Question, usual: str | None, answers: Answers) -> tuple[str
     hint = "" if usual is None else f" [{usual}]"
     while True:
         text = typer.prompt(
-            f"{question.words(answers)}{hint}", default=usual, show_default=False, err=True
+            f"{question.words(answers)}{hint}", default=usual or "", show_default=False, err=True
         )
         try:
+            if not text.strip():
+                raise FacetraceError(
+                    "nothing is usual here, so an answer is needed (Ctrl-C ends it)"
+                )
             return text, question.read(text, answers)
         except FacetraceError as problem:
             complain(problem)
@@ -117,9 +121,9 @@ def number_or_none(kind: Any, unit: str = "") -> Callable[[str, Answers], float 
 
 
 def _number(text: str, kind: Any) -> float:
-    comma = re.fullmatch(r"([-+]?\d+),(\d+)", text)
+    comma = comma_in(text)
     if comma:
-        raise FacetraceError(f"{text} has a decimal comma; write {comma[1]}.{comma[2]}")
+        raise FacetraceError(comma)
     try:
         found = float(text)
     except ValueError:
@@ -155,8 +159,8 @@ def one_of(known: Callable[[Answers], Sequence[str]]) -> Callable[[str, Answers]
         begun = [w for w in words if w.startswith(wanted)]
         if wanted in words or (wanted and len(begun) == 1):
             return wanted if wanted in words else begun[0]
-        near = difflib.get_close_matches(wanted, words, n=1)
-        meant = f"did you mean {near[0]}?" if near else f"it is one of: {', '.join(words)}"
+        near = nearest(wanted, words)
+        meant = f"did you mean {near}?" if near else f"it is one of: {', '.join(words)}"
         raise FacetraceError(f"'{text}' is not known; {meant}")
 
     return read

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 EXAMPLES = """
 **Examples**
 
-`facetrace new design oval.toml`
+`facetrace new design oval.toml --outline oval --size 8x6.4`
 
 `facetrace new rough stone.toml --shape pebble --size 9x8x6 --carats 4.4 --crack +x --crack-size 4x2.5`
 

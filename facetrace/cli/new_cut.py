@@ -1,5 +1,6 @@
 """What `facetrace new design` and `facetrace new stone` ask, the text that they make of it, and how that is checked."""
 
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -23,20 +24,40 @@ from facetrace.cli.asking import (
 from facetrace.cli.shop import SHOP_QUESTIONS
 from facetrace.common.errors import FacetraceError
 from facetrace.common.tomlfile import ModelFile, parse_model
-from facetrace.design.model import Design, DesignError, Outline, Percent, SlopeAngle
+from facetrace.design.model import (
+    Design,
+    DesignError,
+    Outline,
+    Percent,
+    SlopeAngle,
+    read_design,
+)
 from facetrace.design.new import OUTLINES, PROPORTIONS, new_design, usual_crown, usual_name
 from facetrace.optics.material import material_in
 from facetrace.recut.new import SeenFlaw, new_stone, usual_floor
 from facetrace.recut.stone import KINDS as FLAWS
-from facetrace.recut.stone import Carats, Flaw, Measured, Millimetres, StoneModel, stone_of
+from facetrace.recut.stone import (
+    Carats,
+    CutStone,
+    Flaw,
+    Measured,
+    Millimetres,
+    StoneModel,
+    no_facet,
+    stone_of,
+)
 from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
+
+# outlines that no one orders as long as wide
+LONG = ("oval", "pear", "marquise")
 
 # ---- a design -----------------------------------------------------------------------------------
 
 
 def _design_size(text: str, answers: Answers) -> tuple[float, float]:
-    found = sizes(text, (1, 2), "8x6.4", float)
+    count = (2,) if answers["outline"] in LONG else (1, 2)
+    found = sizes(text, count, "8x6.4", float)
     length, width = found[0], found[-1]
     fits(Outline, shape=answers["outline"], length_mm=length, width_mm=width)
     return length, width
@@ -107,20 +128,44 @@ def _scanned(answers: Answers) -> bool:
     return bool(answers["design"].suffix.lower() != ".toml")
 
 
+# a chip is seldom in the middle of the table
+ON_A_FACE = ("pit", "scratch")
+CULET = "culet"
+NO_FLAW = (
+    "It has no flaw yet: write what you see into it (facetrace recut {} --facets lists the facets)."
+)
+
+
 def _flawed(answers: Answers) -> bool:
     return bool(answers["flaw"] != NONE)
 
 
+def _shape_file(text: str, answers: Answers) -> Path:
+    path = old_file(text, answers)
+    if path.suffix.lower() == ".toml":
+        read_design(path)
+    return path
+
+
+def _flaw_facet(text: str, answers: Answers) -> str:
+    name = plain_words(text, answers)
+    if name != CULET and not _scanned(answers):
+        names = build_solid(read_design(answers["design"]).design).names
+        if name not in names:
+            raise FacetraceError(no_facet(name, names))
+    return name
+
+
 STONE_QUESTIONS = (
-    Question("design", says("File of the design that it was cut by, or of a scan (STL, OBJ or PLY)"), old_file),
+    Question("design", says("File of the design that it was cut by, or of a scan (STL, OBJ or PLY)"), _shape_file),
     Question("material", says("Material"), material, says("ruby"), _scanned),
     Question("size", says("Length, width and depth by caliper, mm, like 6.18x6.16x3.94"), _stone_size),
     Question("carats", says("Weight, ct"), number(Carats, "ct")),
     Question("floor", says("It must not fall below, ct"), _floor,
              lambda a: f"{usual_floor(a['carats']):g}"),
     Question("flaw", says(f"A flaw? {', '.join(FLAWS)}"), one_of(lambda _: (*FLAWS, NONE)), says(NONE)),
-    Question("flaw_facet", says("On which facet, like table, girdle 3, pavilion main 12"), plain_words, says("table"),
-             _flawed),
+    Question("flaw_facet", says("On which facet, like table, girdle 3, pavilion main 12, or culet"), _flaw_facet,
+             lambda a: "table" if a["flaw"] in ON_A_FACE else None, _flawed),
     Question("flaw_deep", says("How deep must be cut to be rid of it, mm"),
              number_of(Flaw, "depth_mm", "mm"), when=_flawed),
     Question("name", says("Name"), plain_words, says("Cut stone")),
@@ -128,17 +173,31 @@ STONE_QUESTIONS = (
 
 
 def _stone_text(answers: Answers, path: Path) -> str:
-    flaw = None
-    if _flawed(answers):
-        flaw = SeenFlaw(answers["flaw"], answers["flaw_facet"], answers["flaw_deep"])
-    return new_stone(
-        named_from(path, answers["design"]), answers["size"], answers["carats"], floor_carats=answers["floor"],
-        name=answers["name"], material=answers.get("material"), flaw=flaw,
-    )  # fmt: skip
+    def text(flaw: SeenFlaw | None) -> str:
+        return new_stone(
+            named_from(path, answers["design"]), answers["size"], answers["carats"], floor_carats=answers["floor"],
+            name=answers["name"], material=answers.get("material"), flaw=flaw,
+        )  # fmt: skip
+
+    if not _flawed(answers):
+        return text(None)
+    at_mm = None
+    if answers["flaw_facet"] == CULET:
+        stone = _read(text(None), path)
+        x, y, z = map(float, stone.solid.vertices[stone.solid.vertices[:, 2].argmin()])
+        at_mm = x, y, z
+    return text(SeenFlaw(answers["flaw"], answers["flaw_facet"], answers["flaw_deep"], at_mm))
+
+
+def _read(text: str, path: Path) -> CutStone:
+    return stone_of(ModelFile(path, text, parse_model(text, path, StoneModel)))
 
 
 def _check_stone(text: str, path: Path) -> list[str]:
-    return list(stone_of(ModelFile(path, text, parse_model(text, path, StoneModel))).notes)
+    stone = _read(text, path)
+    return (
+        list(stone.notes) if stone.spots else [*stone.notes, NO_FLAW.format(shlex.quote(str(path)))]
+    )
 
 
 DESIGN = NewFile(DESIGN_QUESTIONS, _design_text, _check_design, "facetrace trace {}")

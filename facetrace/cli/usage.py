@@ -10,6 +10,7 @@ from typer.core import TyperGroup
 
 from facetrace.cli.shell import complain, last_word, wrong
 from facetrace.common.errors import FacetraceError
+from facetrace.common.meant import comma_in
 
 # what is wrong with a value, by pydantic's name for it; limits stand behind the words
 KINDS = {"int": "must be a whole number", "float": "must be a number"}
@@ -91,7 +92,8 @@ def _what(error: Any, context: Any) -> str:
         return str(error.format_message()).replace(TOO_MANY, "takes no further words ")
     named = param.opts[0] if param.opts[0].startswith("-") else param.name
     if kind == "MissingParameter":
-        return f"{named} is missing"
+        told = (getattr(param, "help", None) or "").partition(".")[0]
+        return f"{named} is missing" + (f": {told[0].lower()}{told[1:]}" if told else "")
     return f"{named}: {_wrong_value(error)}"
 
 
@@ -110,7 +112,9 @@ def _wrong_value(error: Any) -> str:
         return f"{words} {_plain(why[name])}"
     if kind == "value_error":
         return str(why["error"])
-    return KINDS.get(kind.partition("_")[0]) or str(first["msg"])
+    told = KINDS.get(kind.partition("_")[0]) or str(first["msg"])
+    comma = comma_in(str(first.get("input", "")))
+    return f"{told}; {comma}" if comma else told
 
 
 def _plain(number: float) -> str:

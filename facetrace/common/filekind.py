@@ -1,6 +1,5 @@
 """What a file is, by what is in it: the kinds that facetrace reads, and those often given in their place."""
 
-import difflib
 import json
 import re
 import stat
@@ -9,9 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from facetrace.common.meant import nearest
+
 HEAD_BYTES = 4096
 # letters of a name that are compared with others
-MOST_NAME = 255
 NO_FILE, NOT_READ = "no such file", "cannot be read"
 # bytes of a result that are read to say which command wrote it
 MOST_RESULT = 10_000_000
@@ -86,10 +86,10 @@ def no_such(path: Path) -> str:
     except (OSError, ValueError):
         return NO_FILE
     ending = path.suffix.lower() or ".toml"
-    names = {p.name: p for p in beside if p.suffix.lower() == ending}
-    wanted = path.name if path.suffix else f"{path.name}{ending}"
-    near = difflib.get_close_matches(wanted[:MOST_NAME], names, n=1)
-    return f"{NO_FILE}; did you mean {names[near[0]]}?" if near else NO_FILE
+    # endings are alike anyway
+    names = {p.stem: p for p in beside if p.suffix.lower() == ending}
+    near = nearest(path.stem if path.suffix else path.name, names)
+    return f"{NO_FILE}; did you mean {names[near]}?" if near else NO_FILE
 
 
 def kind_in(data: Mapping[str, Any]) -> Kind | None:

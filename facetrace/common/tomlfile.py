@@ -1,6 +1,5 @@
 """TOML file -> checked model, with file, line, key and remedy in every complaint."""
 
-import difflib
 import json
 import re
 import tomllib
@@ -21,6 +20,7 @@ from facetrace.common.filekind import (
     no_file,
     no_such,
 )
+from facetrace.common.meant import comma_in, nearest
 from facetrace.common.names import check_path, control_characters_in
 from facetrace.common.output import check_not_a_target
 
@@ -134,9 +134,14 @@ def parse_model(text: str, path: object, model: type[Model]) -> Model:
 
 def _meant(line: str) -> str | None:
     """What is probably meant by a line that is no TOML."""
-    comma = re.fullmatch(r"\s*[\w.-]+\s*=\s*([-+]?\d+),(\d+)\s*(#.*)?", line)
+    comma = re.fullmatch(r"\s*[\w.-]+\s*=\s*([-+]?\d+,\d+)\s*(#.*)?", line)
     if comma:
-        return f"{comma[1]},{comma[2]} has a decimal comma; write {comma[1]}.{comma[2]}"
+        return comma_in(comma[1])
+    unit = re.fullmatch(
+        r"\s*([\w.-]+\s*=\s*[-+]?\d+(?:\.\d+)?)\s*[^\s\d.,:eExob_#-][^#]*(#.*)?", line
+    )
+    if unit:
+        return f"a number stands alone, without its unit; write {unit[1]}"
     point = re.search(r"[=\[,]\s*([-+]?)\.(\d+)", line)
     if point:
         return f"{point[1]}.{point[2]} begins with a point; write {point[1]}0.{point[2]}"
@@ -280,8 +285,7 @@ def _explain(error: Any, model: type[pydantic.BaseModel]) -> str:
 
 def _near(error: Any, model: type[pydantic.BaseModel]) -> str | None:
     """The key that an unknown one may have been meant for."""
-    near = difflib.get_close_matches(str(error["loc"][-1])[:MOST_KEY], _fields_at(model, error["loc"]), n=1)  # fmt: skip
-    return near[0] if near else None
+    return nearest(str(error["loc"][-1])[:MOST_KEY], _fields_at(model, error["loc"]))
 
 
 # what a value must be, by pydantic's names for what is wrong; {} are its facts
@@ -301,7 +305,7 @@ _MUST = {
     "less_than": "must be less than {lt}",
     "less_than_equal": "must be at most {le}",
     "too_short": "must have at least {min_length} items, but has {actual_length}",
-    "too_long": "must have at most {max_length} items",
+    "too_long": "must have at most {max_length} items (a number has a decimal point, like 12.5)",
     "string_too_short": "must have at least {min_length} letters",
     "string_too_long": "must have at most {max_length} letters",
     "string_pattern_mismatch": "must not hold @, tabs or ends of lines",

@@ -5,13 +5,13 @@ goes by its own name, ``pavilion main.angle``; items of a list by their number f
 ``pavilion main.angle[0]``.
 """
 
-import difflib
 from collections.abc import Iterator
 from typing import Any
 
 import pydantic
 
 from facetrace.common.errors import FacetraceError
+from facetrace.common.meant import nearest
 from facetrace.common.tomlfile import in_words
 from facetrace.design.model import Design
 
@@ -68,10 +68,10 @@ def known_place(design: Design, name: str) -> Place:
     places = _places(design.model_dump())
     if name in places:
         return places[name]
-    near = difflib.get_close_matches(name, places, n=1)
+    near = nearest(name, places)
     names = list(places)
     more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
-    hint = f"did you mean '{near[0]}'?" if near else f"known: {', '.join(names[:LISTED])}{more}"
+    hint = f"did you mean '{near}'?" if near else f"known: {', '.join(names[:LISTED])}{more}"
     raise FacetraceError(f"'{name}' is not a parameter of this design; {hint}")
 
 

@@ -64,7 +64,7 @@ class Rough:
         )
 
     def place(
-        self, designs: Sequence[Design], prices: "Prices | None" = None, *, wishes: PlanWishes | None = None,
+        self, designs: Design | Sequence[Design], prices: "Prices | None" = None, *, wishes: PlanWishes | None = None,
         flex: Steps | None = None, what_defects_cost: bool = True, what_directions_cost: bool = True, pieces: int = 1,
         workers: int = 1, progress: ProgressBar = silent,
     ) -> "Plan":  # fmt: skip
@@ -74,7 +74,7 @@ class Rough:
 
         Parameters
         ----------
-        designs : of different names of their files.
+        designs : one, or several of different names of their files.
         prices : rank by value, with a bid for the rough.
         wishes : where the table may face, how long to prove, the light (``wishes``).
         flex : (from, to, step) of parameters of the designs that may flex.
@@ -192,7 +192,7 @@ class Lot(Result):
 
 
 def place_lot(
-    folder: str | Path, designs: Sequence[Design], prices: Prices | None = None, *, wishes: PlanWishes | None = None,
+    folder: str | Path, designs: Design | Sequence[Design], prices: Prices | None = None, *, wishes: PlanWishes | None = None,
     flex: Steps | None = None, pieces: int = 1, workers: int = 1, progress: ProgressBar = silent,
 ) -> Lot:  # fmt: skip
     """Plan every rough file of a folder. Raises FacetraceError where none can be read.
@@ -237,10 +237,10 @@ def wishes(
     )
 
 
-def trials(designs: Sequence[Design], flex: Steps | None) -> list[TrialDesign]:
+def trials(designs: Design | Sequence[Design], flex: Steps | None) -> list[TrialDesign]:
     """The designs as a plan tries them. Raises FacetraceError for what is not a parameter of one, or none."""
     found = []
-    for design in designs:
+    for design in [designs] if isinstance(designs, Design) else designs:
         model = design.file.design
         ranges = tuple(range_of(model, name, *steps) for name, steps in (flex or {}).items())
         found.append(TrialDesign(model, design.file.path.stem, ranges, str(design.file.path)))

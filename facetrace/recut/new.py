@@ -20,11 +20,12 @@ STEP_CARATS = 0.1
 
 @dataclass(frozen=True)
 class SeenFlaw:
-    """A flaw on a facet: its kind, the facet's name, how deep it goes [mm]."""
+    """A flaw: its kind, the name of the facet or place, how deep it goes [mm]; at_mm: a place instead of a facet."""
 
     kind: str
     facet: str
     deep_mm: float
+    at_mm: tuple[float, float, float] | None = None
 
 
 def new_stone(
@@ -89,10 +90,12 @@ def _limits() -> tuple[Entry, ...]:
 
 def _flaw(flaw: SeenFlaw | None) -> Table:
     shown = flaw or SeenFlaw("pit", "table", 0.02)
+    where: tuple[Entry, ...] = (Entry("facet", shown.facet), Entry("at", [0, 0], off=True))
+    if shown.at_mm:
+        where = (Entry("at_mm", [plain(round(x, 3)) for x in shown.at_mm]),)
     return Table("[[flaw]]", (
         Entry("name", f"{shown.kind} in {shown.facet}"[:40]),
         Entry("kind", shown.kind, ", ".join(KINDS)),
-        Entry("facet", shown.facet),
-        Entry("at", [0, 0], off=True),
+        *where,
         Entry("depth_mm", plain(shown.deep_mm)),
     ), FLAW, off=flaw is None)  # fmt: skip

@@ -6,9 +6,9 @@ are scaled so that it weighs what the balance said. Frame and facet names are th
 The JSON schema of the file, for editors: ``python -m facetrace.recut.stone``.
 """
 
-import difflib
 import math
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -21,6 +21,7 @@ from pydantic import Field, model_validator
 from facetrace.common import tomlfile
 from facetrace.common.errors import FacetraceError, FileError
 from facetrace.common.filekind import no_file
+from facetrace.common.meant import nearest
 from facetrace.common.names import path_beside
 from facetrace.common.tomlfile import AS_LIST, ModelFile, Strict, read_model
 from facetrace.common.vectors import across
@@ -354,14 +355,20 @@ def _facet(file: _File, number: int, name: str, solid: Solid) -> int:
     loc = ("flaw", number, "facet")
     if name in solid.missing:
         raise file.error(loc, f"'{name}' has no place on the stone")
-    near = difflib.get_close_matches(name, solid.names, n=1)
-    known = ", ".join(solid.names[:LISTED])
-    hint = (
-        f"did you mean '{near[0]}'?"
-        if near
-        else f"known: {known} and {max(0, len(solid.names) - LISTED)} more"
-    )
-    raise file.error(loc, f"no facet is named '{name}'; {hint}")
+    raise file.error(loc, no_facet(name, solid.names))
+
+
+def no_facet(name: str, names: Sequence[str]) -> str:
+    """That no facet has that name, and which ones may be meant."""
+    begun = [n for n in names if n.startswith(f"{name} ")]
+    near = nearest(name, names)
+    if len(begun) > 1:
+        hint = f"name one: {', '.join(begun[:LISTED])}" + (" ..." if len(begun) > LISTED else "")
+    elif near:
+        hint = f"did you mean '{near}'?"
+    else:
+        hint = f"known: {', '.join(names[:LISTED])} and {max(0, len(names) - LISTED)} more"
+    return f"no facet is named '{name}'; {hint}"
 
 
 def centre_of(solid: Solid, facet: int) -> Floats:

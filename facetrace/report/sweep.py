@@ -51,7 +51,7 @@ def sweep_png(study: AngleStudy) -> bytes:
         borderaxespad=0.2,
     )  # fmt: skip
     figure.text(0.012, 0.94, plain(title), fontsize=10)
-    note = f"For {wish_words(study, study.wish)}. Bars are standard errors. Under {study.under}."
+    note = f"For {wish_words(study, study.wish)}. Bars, where they can be seen, are standard errors. Under {study.under}."
     figure.text(0.012, 0.03, plain(note), fontsize=7.5, color="0.25")
     return png(figure, {"Title": title, "Description": note})
 

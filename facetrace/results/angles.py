@@ -313,6 +313,7 @@ def under_table(study: AngleStudy) -> Iterator[str]:
         f"Shown: the front (no other has more of both), the best for each wish {among}and the design as it "
         "is; +- most: the largest standard error of these rows."
     )
+    yield ". ".join(f"{wish.capitalize()}: {wish_words(study, wish)}" for wish in study.best) + "."
     uncut = len(study.rows) - len(that_can_be_cut(study.rows))
     if uncut:
         yield f"{uncut} candidates cannot be cut; the CSV says why."

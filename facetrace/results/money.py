@@ -12,7 +12,7 @@ from facetrace.studies.value import LIGHTER, Bid, Worth, percent
 from facetrace.trace.faceup import Estimate
 
 LEFT_OUT = (
-    "It leaves out errors of the colour data, of your prices, of the balance and of the scan's scale, "
+    "It leaves out errors of the colour data, of your prices, of the balance and of the scan's scale, of a shape that is assumed, "
     "and the cutter's skill."
 )
 INDEPENDENT = "Stones count as independent: where they are lost together, or are all lighter than planned, the bid is too high."
@@ -30,7 +30,7 @@ def expected_words(of: Worth) -> str:
     if not loss:
         return f"{start}, {rest}; no loss in cutting is counted in."
     return (
-        f"{start}: a stone is lost in cutting with {percent(loss)}. "
+        f"{start}: a stone is lost in cutting with a chance of {percent(loss)}. "
         f"If none is lost {money(of.if_none_lost.value)}, {rest}."
     )
 
@@ -44,7 +44,7 @@ def covers(bid: Bid) -> str:
         else "It leaves out stones lost in cutting, for which the price file gives no chance. "
     )
     return (
-        f"The chance covers the scan's error (each weight from low to high, as a triangle){loss}. {none}"
+        f"The chance covers the error of scan or caliper (each weight from low to high, as a triangle){loss}. {none}"
         f"{LEFT_OUT}"
     )
 
@@ -53,7 +53,7 @@ def earns(bid: Bid, whose: str, on: str = "") -> str:
     """With what chance a bid earns its margin, and the same if *whose* (the stone, every stone) weight is lower."""
     return (
         f"a margin of {100 * bid.margin:g} %{on} is then earned with a chance of {percent(bid.earned)}. "
-        f"If {whose} comes out {percent(LIGHTER)} lighter, the same bid earns that with {percent(bid.earned_lighter)}."
+        f"If {whose} comes out {percent(LIGHTER)} lighter, the same bid earns that with a chance of {percent(bid.earned_lighter)}."
     )
 
 

@@ -146,13 +146,16 @@ def _range(answer: Answer) -> str:
         if min(margins) < loss.scan_mm
         else ""
     )
+    source = "scan" if answer.room.rough.scanned else "caliper"
     words = (
-        f"Low and high: the surface and all defects {loss.scan_mm:g} mm nearer or farther (error of the scan), the stone placed anew "
+        f"Low and high: the surface and all defects {loss.scan_mm:g} mm nearer or farther (error of the {source}), the stone placed anew "
         f"near by{never}. In all, {loss.skin_mm:g} mm of skin go in grinding and polishing."
     )
     less, more = answer.room.rough.doubt_carats
     if (less, more) != (1.0, 1.0):
-        words += " The range counts in as much again, up and down, as scan and balance disagree."
+        words += (
+            f" The range counts in as much again, up and down, as {source} and balance disagree."
+        )
     return words
 
 

@@ -30,6 +30,8 @@ WEIGHED = "Carats after are scaled so that the stone before weighs what the bala
 # in turn: reasons that a person weighs first
 ORDER = (FLOOR, SYMMETRY, THIN, ANGLE)
 SAME = 5e-4
+# less to spare is none, as it is printed
+SPARE_MM = 0.005
 LEAST_CARATS = 0.001
 # prices step where the weight passes a multiple of it (common practice, no source)
 STEP_CARATS = 0.5
@@ -136,7 +138,8 @@ def verdict(stone: CutStone, plan: Plan, light: Lights | None) -> str:
         none = "its flaw cannot" if count == 1 else f"none of its {count} flaws can"
         return f"Not worth it: {none} go within the limits while {plan.lowest:.3f} ct stay. Leave it as it is."
     spent = plan.before.carats - plan.after.carats
-    taken = f"{gone} of {count} flaws go for {spent:.3f} ct, {plan.after.carats:.3f} ct stay"
+    what = "the flaw goes" if count == 1 else f"{gone} of {count} flaws go"
+    taken = f"{what} for {spent:.3f} ct, {plan.after.carats:.3f} ct stay"
     if light is None:
         return f"Worth it: {taken}."
     change = light.change["light_return"]
@@ -224,9 +227,9 @@ def checked_words(checked: Checked) -> str:
     ]
     gone = [f for f in checked.flaws if f.said]
     if gone:
-        parts.append(
-            f"all flaws that go are gone, by {max(0.0, min(f.mm for f in gone)):.2f} mm at least"
-        )
+        spare = min(f.mm for f in gone)
+        more = f", with {spare:.2f} mm to spare at least" if spare >= SPARE_MM else ""
+        parts.append(f"every flaw that goes is cut away{more}")
     parts += [
         f"'{f.name}', said to stay, goes by the way" for f in checked.flaws if f.gone and not f.said
     ]

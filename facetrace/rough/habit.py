@@ -161,6 +161,9 @@ HABITS: dict[str, Callable[[Size], Floats]] = {
     "pebble": pebble, "block": block, "plate": plate, "barrel": barrel, "bipyramid": bipyramid,
 }  # fmt: skip
 
+# what a habit's name alone does not say
+NAMED = {"pebble": "ellipsoid"}
+
 
 def habit(name: str, size_mm: Size, corners_mm: float = 0.0) -> Floats:
     """Corners (n, 3) of a habit by name. Raises FacetraceError for sizes that its faces cannot have."""
@@ -217,13 +220,17 @@ def _as_taken(size: Size) -> str:
 
 
 def size_words(name: str, sizes: Sequence[Size], given: Size) -> tuple[str, ...]:
-    """How the sizes of a crystal were taken (the first of ``likely_sizes``), in words; nothing of other habits."""
+    """How the sizes were taken (the first of ``likely_sizes``), and that the shape is assumed, in words."""
+    assumed = (
+        f"the shape is taken as a whole {NAMED.get(name, name)} of these sizes; low, high and every chance leave out "
+        "how the piece differs from it. Weigh it too, or have it scanned"
+    )
     if name not in CRYSTALS:
-        return ()
+        return (assumed,)
     text = f"taken as: {_as_taken(sizes[0])}"
-    if sizes[0] == given:
-        return (text,)
-    return (text + f"; in the order of the file it would be no likely {name}",)
+    if sizes[0] != given:
+        text += f"; in the order of the file it would be no likely {name}"
+    return text, assumed
 
 
 def size_question(name: str, sizes: Sequence[Size], given: Size) -> str | None:

@@ -34,7 +34,7 @@ class Rough:
     """A piece of rough in the crystal frame: c along +z, millimetres.
 
     turn (3, 3), scaled: a point r of the file stands at ``scaled * turn @ r``, mm; scaled is 1 unless the
-    balance is trusted; doubt_carats: factors on carats, low and high, that this trust adds; notes:
+    balance is trusted; doubt_carats: factors on carats, low and high, that its disagreement with the shape adds; notes:
     sentences on how the file was taken; questions: what to find out before any figure counts; mesh: its
     surface; hull: its convex hull. carats: from the mesh's volume; weighed_carats: from the file, or None;
     weight_note: one sentence where the two differ by more than 3 %, else None.
@@ -74,6 +74,11 @@ class Rough:
         """What was mended in the scan."""
         return self.mesh.repairs
 
+    @property
+    def scanned(self) -> bool:
+        """Its shape is that of a scan, not of a caliper's sizes."""
+        return self.file.model.shape.mesh is not None
+
 
 def rough_of(file: RoughFile) -> Rough:
     """A rough file's piece in the crystal frame. Raises FileError."""
@@ -91,8 +96,6 @@ def rough_of(file: RoughFile) -> Rough:
     zones = zones_of(file, turn, scaled, mesh)
     if zones is not None:
         substances(zones, material)
-    # scan and balance disagree by so much: either may be off, up or down
-    share = abs(3 * math.log(scaled))
     weight_note = _weight_note(file, carats, density)
     if weight_note:
         questions = (
@@ -100,6 +103,11 @@ def rough_of(file: RoughFile) -> Rough:
             'trust = "balance" in the rough file',
             *questions,
         )
+    # shape and balance disagree by so much: either may be off, up or down
+    apart = scaled**3
+    if weight_note and model.weighed_carats:
+        apart = model.weighed_carats / carats
+    share = abs(math.log(apart))
     return Rough(
         file=file,
         name=model.name,

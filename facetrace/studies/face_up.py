@@ -3,6 +3,7 @@
 import time
 from dataclasses import dataclass
 
+from facetrace.common.errors import FacetraceError
 from facetrace.common.progress import ProgressBar, silent
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
@@ -99,7 +100,11 @@ def trace_stone(
     pixels: along a side of the maps; 0 for none.
     samples: rays in each pixel.
     progress: shows how much is done.
+
+    Raises FacetraceError for fewer than one ray.
     """
+    if rays < 1:
+        raise FacetraceError(f"rays: must be at least 1, but is {rays}")
     with progress("tracing (the first run compiles)") as report:
         scene = stone.scene(stone.medium())
         warm_up(scene)

@@ -14,6 +14,7 @@ import sys
 import time
 import tomllib
 
+import numpy as np
 import pytest
 from shared import ROOT, refused, run
 
@@ -22,7 +23,7 @@ from facetrace.cli.shop import Shop
 from facetrace.common.tomlfile import parse_model
 from facetrace.design.model import Design
 from facetrace.design.new import OUTLINES, PROPORTIONS, new_design
-from facetrace.recut.stone import StoneModel
+from facetrace.recut.stone import StoneModel, read_stone
 from facetrace.rough.habit import HABITS
 from facetrace.rough.model import Loss, RoughFile, RoughModel
 from facetrace.rough.rough import rough_of
@@ -195,13 +196,53 @@ def test_wrong_options_are_one_line_and_write_nothing(words, says, here):
     [
         (["--carats", "9"], "measured.carats: 9 ct cannot be this stone: shape and sizes make"),
         (["--floor", "1.1"], "--floor: must be less than the 1.022 ct that it weighs"),
-        (["--flaw", "pit", "--flaw-facet", "tabel", "--flaw-deep", "0.02"], "flaw[1].facet: no facet is named 'tabel'; did you mean 'table'?"),
+        (["--flaw", "chip", "--flaw-deep", "0.02"], "--flaw-facet is missing (On which facet"),
+        (["--flaw", "pit", "--flaw-facet", "girdle", "--flaw-deep", "0.02"], "no facet is named 'girdle'; name one: girdle "),
+        (["--flaw", "pit", "--flaw-facet", "tabel", "--flaw-deep", "0.02"], "--flaw-facet: no facet is named 'tabel'; did you mean 'table'?"),
     ],
 )  # fmt: skip
 def test_a_stone_that_cannot_be_is_not_written(words, says, here):
     made("design")
     assert says in refused(["new", "stone", "--design", "design.toml", *WORN, *words])
     assert not (here / "stone.toml").exists()
+
+
+def test_a_chipped_culet_has_its_place(here):
+    """The lowest point of the stone as it was measured; and without a flaw the next step is told."""
+    made("design")
+    said = made("stone", "--design", "design.toml", *WORN)
+    assert "It has no flaw yet" in " ".join(said.stdout.split())
+    made(
+        "stone",
+        "--design",
+        "design.toml",
+        *WORN,
+        "--flaw",
+        "chip",
+        "--flaw-facet",
+        "culet",
+        "--flaw-deep",
+        "0.03",
+        "--force",
+    )
+    (flaw,) = tomllib.loads((here / "stone.toml").read_text(encoding="utf-8"))["flaw"]
+    stone = read_stone(shutil.copy(here / "stone.toml", here / "again.toml"))
+    assert "facet" not in flaw
+    np.testing.assert_allclose(
+        flaw["at_mm"], stone.solid.vertices[stone.solid.vertices[:, 2].argmin()], atol=5e-4
+    )
+
+
+def test_a_file_of_another_kind_is_refused_at_once(here):
+    made("rough", "--size", "9x8x6")
+    line = refused(["new", "stone", "--design", "rough.toml", *WORN])
+    assert "is a rough file; a design file is needed here" in line
+
+
+def test_an_oval_has_two_sizes(here):
+    assert "'8' is not 2 numbers; write them like 8x6.4" in refused(
+        ["new", "design", "--outline", "oval", "--size", "8"]
+    )
 
 
 def test_a_file_that_is_there_stays(here):
@@ -212,7 +253,7 @@ def test_a_file_that_is_there_stays(here):
     made("design", "--force")
     assert "outline" in (here / "design.toml").read_text(encoding="utf-8")
     # what is read is never written over
-    assert "is the file that was read" in refused(
+    assert "is read, and named for an output too" in refused(
         ["new", "stone", "design.toml", "--design", "design.toml", *WORN, "--force"]
     )
 

@@ -115,7 +115,7 @@ def test_a_result_says_who_wrote_it(tmp_path):
         (["movie", "a.toml", "--size", "5"], "movie: --size: must be at least 160 (help: facetrace movie --help)"),
         (["trace", "a.toml", "--rays", "x"], "trace: --rays: must be a whole number (help: facetrace trace --help)"),
         (["trace", "a.toml", "--samples"], "--samples needs a value after it (help: facetrace --help)"),
-        (["trace"], "trace: design is missing (help: facetrace trace --help)"),
+        (["trace"], "trace: design is missing: design file (TOML) (help: facetrace trace --help)"),
         (["trace", "a.toml", "b.toml"], "trace: takes no further words (b.toml) (help: facetrace trace --help)"),
         (["trce"], "no command 'trce'; did you mean 'trace'? (help: facetrace --help)"),
         (["--versoin"], "no option --versoin; did you mean --version? (help: facetrace --help)"),

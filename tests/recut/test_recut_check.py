@@ -251,7 +251,7 @@ def test_command_says_and_writes_it(tmp_path):
     done = run(RUBY, "--rays", 2048, "--no-picture", "--json", path)
     assert done.exit_code == 0, done.output
     said = " ".join(done.stdout.split())
-    assert "Checked by separate code: 1.017 ct, 0.012 ct above what it must keep; all flaws that go are gone" in said  # fmt: skip
+    assert "Checked by separate code: 1.017 ct, 0.012 ct above what it must keep; every flaw that goes is cut away" in said  # fmt: skip
     document = json.loads(path.read_text())
     jsonschema.validate(document, SCHEMA)
     part = document["recut"]["checked"]

@@ -578,14 +578,15 @@ def test_sizes_in_any_order(tmp_path):
         found = rough_of(written(tmp_path, text))
         return np.ptp(found.mesh.vertices, axis=0), found.notes
 
-    size, (note,) = taken("plate", [9.5, 11, 6.5])
+    size, (note, assumed) = taken("plate", [9.5, 11, 6.5])
+    assert "the shape is taken as a whole plate of these sizes" in assumed
     assert note == "taken as: 9.5 mm across the flats, 11 mm across the corners, 6.5 mm along c"
     np.testing.assert_allclose(size, [9.5, 11, 6.5])
     for name, told, wanted in (
         ("plate", [11, 6, 9.5], (9.5, 11, 6)), ("plate", [9, 4, 8], (8, 9, 4)),
         ("bipyramid", [20, 8, 9], (8, 9, 20)), ("barrel", [14, 8, 7.5], (7.5, 8, 14)),
     ):  # fmt: skip
-        size, (note,) = taken(name, told)
+        size, (note, _) = taken(name, told)
         np.testing.assert_allclose(size, wanted, rtol=1e-9)
         assert note.startswith(
             f"taken as: {wanted[0]:g} mm across the flats, {wanted[1]:g} mm across"
@@ -606,7 +607,7 @@ def test_sizes_in_any_order(tmp_path):
         )
     size, notes = taken("block", [4, 5, 6])
     np.testing.assert_allclose(size, [4, 5, 6])
-    assert notes == ()
+    assert len(notes) == 1
 
 
 @pytest.mark.parametrize("radius", [0.4, 3.0, 12.0, 40.0])
@@ -677,7 +678,8 @@ def test_the_balance_is_trusted(tmp_path):
         written(tmp_path, 'density = 4\nweighed_carats = 10.24\ntrust = "balance"\n' + body)
     )
     assert plain.scaled == 1
-    assert plain.doubt_carats == (1, 1)
+    # whoever is right, a stone may weigh as much less or more
+    assert plain.doubt_carats == pytest.approx((1 / 8, 8))
     assert plain.weight_note is not None
     assert plain.notes == ()
     assert found.scaled == pytest.approx(2)
