@@ -10,6 +10,7 @@ import itertools
 import json
 import math
 import re
+import time
 import tomllib
 from dataclasses import replace
 
@@ -671,8 +672,12 @@ def test_a_lot_s_figures_stand_whole_and_doubts_beside_its_sum(tmp_path, briefly
 
 
 @pytest.mark.slow
-def test_roughs_of_a_lot_share_the_time(tmp_path):
-    """None takes what the others need: each has its stone, and whichever was cut short says so."""
+def test_roughs_of_a_lot_share_the_time(tmp_path, monkeypatch):
+    """None takes what the others need: each has its stone, and whichever was cut short says so.
+
+    The seconds are those in which this process works: on a busy machine more go by.
+    """
+    monkeypatch.setattr(time, "time", time.process_time)
     folder = tmp_path / "lot"
     folder.mkdir()
     for name in "abc":
@@ -696,10 +701,7 @@ def test_roughs_of_a_lot_share_the_time(tmp_path):
     assert result.exit_code == 0, result.output
     found = json.loads(answer.read_text())
     assert found["unread"] == []
-    assert len(found["lot"]) == 3
-    # on a busy machine the second design of a rough may not be reached
-    for member in found["lot"]:
-        assert len(member["plans"]) == 2 or (member["plans"] and member["stopped"])
+    assert [len(member["plans"]) for member in found["lot"]] == [2, 2, 2]
     assert any(member["stopped"] for member in found["lot"])
 
 
