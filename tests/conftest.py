@@ -26,8 +26,9 @@ def briefly():
         yield
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture
 def rng():
+    """The same numbers for each test, whatever ran before it."""
     return np.random.default_rng(20261125)
 
 

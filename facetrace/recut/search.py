@@ -117,11 +117,11 @@ class _Search:
         self.best = _Best(self._rank(self._gone(bench.before), bench.before), bench.before, {}, {})
 
     def _rank(self, gone: Sequence[bool], state: State) -> tuple[float, ...]:
-        """Importance gone, then depth, then those first in the order, then carats."""
+        """Importance gone, then depth, then carats, then those first in the order."""
         sums = (
             round(sum(w[k] for w, g in zip(self.worth, gone, strict=True) if g), 9) for k in (0, 1)
         )
-        return (*sums, *(float(gone[k]) for k in self.order), state.carats)
+        return (*sums, state.carats, *(float(gone[k]) for k in self.order))
 
     def _gone(self, state: State) -> list[bool]:
         return [self.bench.gone(k, state.solid) for k in range(len(self.worth))]

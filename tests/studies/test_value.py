@@ -402,8 +402,8 @@ def test_a_hue_goes_round():
 
 
 COVERS = (
-    "The chance covers the scan's error (each weight from low to high, as a triangle) and stones lost in cutting (5 % each). "
-    "It leaves out errors of the colour data, of your prices, of the balance and of the scan's scale, and the cutter's skill."
+    "The chance covers the error of scan or caliper (each weight from low to high, as a triangle) and stones lost in cutting (5 % each). "
+    "It leaves out errors of the colour data, of your prices, of the balance and of the scan's scale, of a shape that is assumed, and the cutter's skill."
 )
 
 
@@ -421,9 +421,9 @@ def test_words_of_value_and_bid():
     reach = 1.2 + 0.4 * math.sqrt(2 * 5 / 95)
     assert round(0.95 * triangle(1.2, 1.6, 2.0).sf(reach / 0.97), 2) == 0.86
     assert money.headline([("oval", of, bid)]) == [
-        "Expected value 988 coins: a stone is lost in cutting with 5 %. If none is lost 1,040 coins, low 780, high 1,300.",
+        "Expected value 988 coins: a stone is lost in cutting with a chance of 5 %. If none is lost 1,040 coins, low 780, high 1,300.",
         "Bid at most 611 coins for the rough: a margin of 25 % is then earned with a chance of 90 %. "
-        "If the stone comes out 3 % lighter, the same bid earns that with 86 %.",
+        "If the stone comes out 3 % lighter, the same bid earns that with a chance of 86 %.",
         COVERS,
     ]
     sure = prices()
@@ -452,7 +452,9 @@ def test_the_headline_is_that_of_the_best_plan():
     first, _, bid, *_, last = money.headline(plans)
     assert first == "Worth most, by expected value: Two stones."
     assert bid.startswith("Bid at most 920 coins for the rough: ")
-    assert "If every stone comes out 3 % lighter, the same bid earns that with 0 %." in bid
+    assert (
+        "If every stone comes out 3 % lighter, the same bid earns that with a chance of 0 %." in bid
+    )
     assert last == (
         "One stone allows a higher bid, 934 coins: it is expected to bring less, 1,268 coins, "
         "but costs less to cut or is surer."
@@ -475,7 +477,7 @@ def test_words_of_a_parcel():
     assert words[0].startswith("Sum of the single bids: 611 coins. ")
     assert words[1].startswith(
         "Bid for the parcel: at most 531 coins for all 3 roughs together; a margin of 25 % on the whole is then "
-        "earned with a chance of 90 %. If every stone comes out 3 % lighter, the same bid earns that with 86 %."
+        "earned with a chance of 90 %. If every stone comes out 3 % lighter, the same bid earns that with a chance of 86 %."
     )
     assert words[2].endswith("single bids come to: roughs that are not cut have their costs, too.")
     assert words[3].startswith("Roughs that count as bought but not cut: 2 of 3; ")
