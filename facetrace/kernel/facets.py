@@ -15,16 +15,13 @@ _NUMBER_MASK = np.int64(4095)
 MOST_FACETS = 4096
 _INFINITE = np.int64(0x7FF0000000000000)
 
-# the same in single precision: so many facets can be told apart, and how little that leaves of t
-NEAR_FACETS = 1024
-_NEAR_NUMBER = np.uint32(NEAR_FACETS - 1)
-_NEAR_MASK = np.uint32(0xFFFFFFFF - (NEAR_FACETS - 1))
+# the same in single precision
 _NEAR_INFINITE = np.uint32(0x7F800000)
 _NEAR_NEVER = np.uint32(0xFFFFFFFF)
-# what single precision may be off: of a cosine, of a quotient; of a distance, in radii of the stone
+# more than single precision may be off: of a cosine, of a quotient; of a distance, as a share of the largest
 _NEAR_SPEED = np.float32(4.0e-7)
 _NEAR_SURE = 1.0 + 2.0e-6
-NEAR_ROOM = 1.0e-6
+NEAR_ROOM = 2.0e-6
 _NEAR_ZERO = np.float32(0.0)
 _ZERO, _ONE, _TWO, _THREE = np.uint32(0), np.uint32(1), np.uint32(2), np.uint32(3)
 
@@ -67,10 +64,12 @@ def leaving_facet(planes, first, end, px, py, pz, sx, sy, sz):
 def confirmed_facet(planes, near, px, py, pz, sx, sy, sz):
     """As ``leaving_facet`` of all facets: found in single precision, confirmed in double, else searched in double.
 
-    near (n, 4): normals, and distances less NEAR_ROOM of the stone's radius. So every t here is too small, by
+    near (a power of two, 4): normals, and distances less NEAR_ROOM of the largest. So every t here is too small, by
     rounding at most, and a facet whose true t is not above the second least of all others is the one. Facets that
     are flown away from have t with the sign bit, which is more than all others as a number without sign.
     """
+    number_mask = np.uint32(near.shape[0] - 1)
+    mask = np.uint32(~number_mask)
     x, y, z = np.float32(px), np.float32(py), np.float32(pz)
     u, v, w = np.float32(sx), np.float32(sy), np.float32(sz)
     best, second = _NEAR_NEVER, _NEAR_NEVER
@@ -81,18 +80,18 @@ def confirmed_facet(planes, near, px, py, pz, sx, sy, sz):
         speed = _NEAR_SPEED + a * u + b * v + c * w
         room = max(d - a * x - b * y - c * z, _NEAR_ZERO)
         bits = np.float32(room / speed).view(np.uint32)
-        one = np.uint32((bits & _NEAR_MASK) | f)
+        one = np.uint32((bits & mask) | f)
         second = np.uint32(min(second, np.uint32(max(best, one))))
         best = np.uint32(min(best, one))
         f = np.uint32(f + _ONE)
     if best < _NEAR_INFINITE:
-        number = np.int64(best & _NEAR_NUMBER)
+        number = np.int64(best & number_mask)
         speed = planes[0, number] * sx + planes[1, number] * sy + planes[2, number] * sz
         room = planes[3, number] - (
             planes[0, number] * px + planes[1, number] * py + planes[2, number] * pz
         )
         t = room / speed
-        rival = np.uint32(min(second, _NEAR_INFINITE) & _NEAR_MASK)
+        rival = np.uint32(min(second, _NEAR_INFINITE) & mask)
         if speed > 1.0e-300 and t * _NEAR_SURE <= np.float64(rival.view(np.float32)):
             return number, max(t, 0.0)
     return leaving_facet(planes, 0, planes.shape[1], px, py, pz, sx, sy, sz)
