@@ -9,7 +9,6 @@ Needs the package numba-cuda; NUMBA_ENABLE_CUDASIM=1 with NUMBA_DISABLE_JIT=1 ru
 
 # mypy: disallow-untyped-defs=False, disallow-untyped-calls=False, disallow-untyped-decorators=False
 
-from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
 
@@ -30,7 +29,7 @@ REGISTERS = 168
 BLOCKS = 24
 # facets up to which they are first looked for in single precision
 NEAR_FACETS = 1024
-_NOTHING = np.zeros(0)
+_NOTHING = np.zeros((0, 4), dtype=np.float32)
 
 
 def trace_rows(scene: SceneArrays, rays: Rays, first_row: int, rows: int) -> Floats:
@@ -65,7 +64,7 @@ def _kind(scene: SceneArrays) -> tuple[bool, bool, int, bool]:
         if scene.split is None and facets <= NEAR_FACETS
         else 0
     )
-    ground = scene.split is not None or bool((scene.finish > 0).any())
+    ground = scene.split is not None or (scene.finish is not None and bool(np.any(scene.finish > 0)))
     return scene.split is not None, ground, near, scene.physics == UNIAXIAL
 
 
@@ -76,7 +75,7 @@ def _complete(scene: SceneArrays) -> SceneArrays:
 
 
 @lru_cache(maxsize=16)
-def _kernel(lobes: bool, ground: bool, near: int, uniaxial: bool) -> Callable[..., Any]:
+def _kernel(lobes: bool, ground: bool, near: int, uniaxial: bool) -> Any:
     """The kernel for a kind of scene. What is False or 0 is None again, and no code is made for it."""
 
     def trace_all(given, rays, first_row, rows, out):
@@ -167,4 +166,4 @@ def _kernel(lobes: bool, ground: bool, near: int, uniaxial: bool) -> Callable[..
 
     # fastmath is of single precision alone: quotients to 2 units in the last place, which the search allows for
     limits = {} if config.ENABLE_CUDASIM else {"max_registers": REGISTERS}
-    return cuda.jit(fastmath=True, **limits)(trace_all)  # type: ignore[no-any-return]
+    return cuda.jit(fastmath=True, **limits)(trace_all)
