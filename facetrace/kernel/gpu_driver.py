@@ -52,8 +52,20 @@ def _multiprocessors() -> int:
 
 
 def _on_card(arrays: Any) -> Any:
-    """A NamedTuple with its arrays on the card."""
-    return type(arrays)(*(cuda.to_device(np.ascontiguousarray(a)) if isinstance(a, np.ndarray) else a for a in arrays))  # fmt: skip
+    """A NamedTuple with its arrays on the card; those of double precision go there together, which takes less time."""
+    doubles = [a for a in arrays if isinstance(a, np.ndarray) and a.dtype == np.float64]
+    ends = np.cumsum([a.size for a in doubles])
+    whole = cuda.to_device(np.concatenate([a.ravel() for a in doubles]))
+    parts = iter(
+        [whole[e - a.size : e].reshape(a.shape) for a, e in zip(doubles, ends, strict=True)]
+    )
+
+    def placed(member: Any) -> Any:
+        if not isinstance(member, np.ndarray):
+            return member
+        return next(parts) if member.dtype == np.float64 else cuda.to_device(member)
+
+    return type(arrays)(*map(placed, arrays))
 
 
 def _kind(scene: SceneArrays) -> tuple[bool, bool, int, bool]:
@@ -64,7 +76,9 @@ def _kind(scene: SceneArrays) -> tuple[bool, bool, int, bool]:
         if scene.split is None and facets <= NEAR_FACETS
         else 0
     )
-    ground = scene.split is not None or (scene.finish is not None and bool(np.any(scene.finish > 0)))
+    ground = scene.split is not None or (
+        scene.finish is not None and bool(np.any(scene.finish > 0))
+    )
     return scene.split is not None, ground, near, scene.physics == UNIAXIAL
 
 
