@@ -2,6 +2,8 @@
 
 import os
 import shutil
+import subprocess
+import sys
 
 import numba
 import numpy as np
@@ -17,6 +19,23 @@ settings.load_profile("here")
 if "PYTEST_XDIST_WORKER" in os.environ:
     # the tests have a process for each core: threads that wait for one another would only take turns
     numba.set_num_threads(max(1, numba.get_num_threads() // int(os.environ["PYTEST_XDIST_WORKER_COUNT"])))  # fmt: skip
+
+
+def pytest_configure(config):
+    """Several workers would each compile the same for half a minute; so it is done once, by one process a core."""
+    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+        tool = ROOT / "tests" / "tools" / "compile_first.py"
+        begun = [
+            subprocess.Popen(
+                [sys.executable, str(tool), part],
+                cwd=ROOT,
+                env=os.environ | {"PYTHONPATH": str(ROOT)},
+            )
+            for part in ("paths", "others")
+        ]
+        # what is wrong with them the tests will say
+        for process in begun:
+            process.wait()
 
 
 @pytest.fixture
