@@ -20,13 +20,15 @@ if TYPE_CHECKING:
         colours,
         load,
         place_lot,
+        tracing_on,
         verify,
         wishes,
     )
 
 __version__ = "0.1.0"
 __all__ = [
-    "CutStone", "Design", "Prices", "Result", "Rough", "colours", "load", "place_lot", "verify", "wishes",
+    "CutStone", "Design", "Prices", "Result", "Rough", "colours", "load", "place_lot",
+    "tracing_on", "verify", "wishes",
 ]  # fmt: skip
 
 

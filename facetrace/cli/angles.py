@@ -9,6 +9,8 @@ import typer
 
 from facetrace.cli.options import (
     AxisTiltOption,
+    DeviceName,
+    DeviceOption,
     Edge,
     FreshOption,
     HeadEdgeOption,
@@ -100,6 +102,7 @@ def angles(
     spectrum: SpectrumOption = None,
     no_absorption: Annotated[bool, typer.Option("--no-absorption", help="Leave out all colour: the cut alone.")] = False,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     csv: Annotated[
         Path | None, typer.Option(help="Where all candidates go, and from where a sweep goes on [default: beside the design, -angles.csv; none with --json -].")
     ] = None,

@@ -7,6 +7,8 @@ from typing import Annotated
 import typer
 
 from facetrace.cli.options import (
+    DeviceName,
+    DeviceOption,
     FreshOption,
     HeadShortOption,
     JsonOption,
@@ -69,6 +71,7 @@ def girdle(
     spectrum: SpectrumOption = None,
     no_absorption: Annotated[bool, typer.Option("--no-absorption", help="The stone without colour only.")] = False,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     csv: Annotated[
         Path | None, typer.Option(help="Where all rows go, and from where it goes on [default: beside the design, -girdle.csv; none with --json -].")
     ] = None,

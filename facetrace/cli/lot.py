@@ -9,6 +9,8 @@ import typer
 
 from facetrace.cli import plan_options as shared
 from facetrace.cli.options import (
+    DeviceName,
+    DeviceOption,
     FreshOption,
     HeadAsTraceOption,
     JsonOption,
@@ -53,6 +55,7 @@ def lot(
     allow: shared.AllowOption = 1.0,
     workers: shared.WorkersOption = None,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     csv: Annotated[Path | None, typer.Option(help="All plans; an interrupted run goes on from it [default: beside the folder, -lot.csv; none with --json -].")] = None,
     fresh: FreshOption = False,
     json: JsonOption = None,

@@ -9,6 +9,8 @@ import typer
 from facetrace.cli.options import (
     AxisAzimuthOption,
     AxisTiltOption,
+    DeviceName,
+    DeviceOption,
     Edge,
     HeadEdgeOption,
     HeadOption,
@@ -113,6 +115,7 @@ def movie(
         bool, typer.Option("--lossless", help="A WebP whose pixels are exact, several times as large.")
     ] = False,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     target: Annotated[
         Path | None,
         typer.Option("--out", help="Where the movie goes: .webp or .gif (one palette of 256 colours, not dithered) "

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from facetrace.cli.shell import finite
+from facetrace.common.errors import FacetraceError
 
 
 class LightName(StrEnum):
@@ -24,6 +25,14 @@ class Edge(StrEnum):
 
     soft = "soft"
     hard = "hard"
+
+
+class DeviceName(StrEnum):
+    """What traces."""
+
+    cpu = "cpu"
+    gpu = "gpu"
+    auto = "auto"
 
 
 LightOption = Annotated[LightName, typer.Option(help="Light around the stone.")]
@@ -88,6 +97,27 @@ NoGlareOption = Annotated[
 SeedOption = Annotated[
     int, typer.Option(min=0, max=(1 << 63) - 1, help="Another seed, other random numbers.")
 ]
+
+
+def trace_there(context: typer.Context, device: DeviceName) -> DeviceName:
+    """Have all that the command traces traced there."""
+    if device is not DeviceName.cpu and not context.resilient_parsing:
+        from facetrace.trace.device import tracing_on
+
+        try:
+            context.with_resource(tracing_on("gpu" if device is DeviceName.gpu else "auto"))
+        except FacetraceError as problem:
+            raise typer.BadParameter(str(problem)) from None
+    return device
+
+
+DeviceOption = Annotated[
+    DeviceName,
+    typer.Option(
+        callback=trace_there,
+        help="What traces: the processor (cpu), a graphics card (gpu), or a card where there is one (auto). The figures are the same to 12 digits.",
+    ),
+]  # fmt: skip
 FreshOption = Annotated[bool, typer.Option("--fresh", help="Begin the CSV anew.")]
 JsonOption = Annotated[
     str | None, typer.Option(help="Write the result as JSON to a file, or - for stdout.")

@@ -7,6 +7,8 @@ from typing import Annotated
 import typer
 
 from facetrace.cli.options import (
+    DeviceName,
+    DeviceOption,
     FreshOption,
     HeadAsTraceOption,
     JsonOption,
@@ -68,6 +70,7 @@ def orient(
     pixel: Annotated[float, typer.Option(min=0.02, max=2, callback=finite, help="Edge of a pixel that is compared, mm.")] = 0.15,
     samples: Annotated[int, typer.Option(min=1, max=4096, help="Rays in each pixel of each of 8 pictures.")] = 8,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     csv: Annotated[
         Path | None,
         typer.Option(help="All candidates; an interrupted run goes on from it [default: beside the design, -orient.csv; none with --json -]."),

@@ -9,6 +9,8 @@ import typer
 
 from facetrace.cli import plan_options as shared
 from facetrace.cli.options import (
+    DeviceName,
+    DeviceOption,
     FreshOption,
     HeadAsTraceOption,
     JsonOption,
@@ -72,6 +74,7 @@ def plan(
     seconds: shared.SecondsOption = None,
     workers: shared.WorkersOption = None,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     csv: Annotated[Path | None, typer.Option(help="All plans; an interrupted run goes on from it [default: beside the rough, -plan.csv; none with --json -].")] = None,
     fresh: FreshOption = False,
     picture: Annotated[Path | None, typer.Option(help="The stone in the rough [default: beside the rough, -plan.png; none with --json -].")] = None,

@@ -6,6 +6,8 @@ from typing import Annotated
 import typer
 
 from facetrace.cli.options import (
+    DeviceName,
+    DeviceOption,
     HeadAsTraceOption,
     JsonOption,
     LightName,
@@ -52,6 +54,7 @@ def recut(
     spectrum: SpectrumOption = None,
     rays: Annotated[int, typer.Option(min=1, max=1 << 26, help="Rays for the light before and after.")] = DEFAULT_RAYS,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     picture: Annotated[
         Path | None, typer.Option(help="Plan views before and after [default: beside the file, -recut.png; none with --json -].")
     ] = None,

@@ -8,6 +8,8 @@ import typer
 
 from facetrace.cli.options import (
     AxisTiltOption,
+    DeviceName,
+    DeviceOption,
     HeadAsTraceOption,
     LightName,
     LightOption,
@@ -62,6 +64,7 @@ def report(
     samples: Annotated[int, typer.Option(min=1, max=4096, help="Rays in each pixel.")] = 32,
     rays: Annotated[int, typer.Option(min=1, max=1 << 28, help="Rays for the figures face up.")] = 1 << 18,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     json: Annotated[str | None, typer.Option(help="Also write the page's data as JSON to a file, or - for stdout.")] = None,
 ) -> None:  # fmt: skip
     """One page that opens offline: pictures, maps, colour, light against weight, sizes, the stone in 3D."""

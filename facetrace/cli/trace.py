@@ -8,6 +8,8 @@ import typer
 from facetrace.cli.options import (
     AxisAzimuthOption,
     AxisTiltOption,
+    DeviceName,
+    DeviceOption,
     Edge,
     HeadEdgeOption,
     HeadOption,
@@ -89,6 +91,7 @@ def trace(
         float | None, typer.Option(min=380, max=780, callback=finite, help="Trace one wavelength, nm, instead of the spectrum.")
     ] = None,
     seed: SeedOption = 1,
+    device: DeviceOption = DeviceName.cpu,
     picture: Annotated[
         Path | None, typer.Option(help="Where the face-up picture goes [default: beside the design, .png; none with --json -].")
     ] = None,

@@ -29,6 +29,18 @@ from facetrace.kernel.uniaxial import (
 
 
 @device
+def times(z, factor):
+    """A complex number times a real one."""
+    return complex(z.real * factor, z.imag * factor)
+
+
+@device
+def both(x, y):
+    """x y* of two complex numbers."""
+    return complex(x.real * y.real + x.imag * y.imag, x.imag * y.real - x.real * y.imag)
+
+
+@device
 def coherent_event(
     kx, ky, kz, extraordinary, a_in, b_in, c_in,
     nx, ny, nz, cx, cy, cz, px, py, pz, no2, ne2, m2,
@@ -66,25 +78,21 @@ def coherent_event(
     q1sq = m2 - tangent * tangent
     q1c = complex(math.sqrt(q1sq), 0.0) if q1sq > 0.0 else complex(0.0, math.sqrt(-q1sq))
     flux_o, flux_e = abs(qo * u2o), abs(root * ratio * u2e)
-    oo, eo, oe, ee = none, none, none, none
-    if a_in > 0.0:
-        h1, h2 = incoming(q1c, m2, no2, qoi, goi, cyoi, 0.0, 0)
-        oo, eo, det = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
-        per_flux = 1.0 / (det * math.sqrt(abs(qoi * u2oi)))
-        oo, eo = oo * per_flux * math.sqrt(flux_o), eo * per_flux * math.sqrt(flux_e)
-    if b_in > 0.0:
-        h1, h2 = incoming(q1c, m2, no2, qei, gei, cyei, wei, 1)
-        oe, ee, det = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
-        per_flux = 1.0 / (det * math.sqrt(abs(root * ratio * u2ei)))
-        oe, ee = oe * per_flux * math.sqrt(flux_o), ee * per_flux * math.sqrt(flux_e)
-    ro = abs2(oo) * a_in + abs2(oe) * b_in + 2.0 * (oo * oe.conjugate() * c_in).real
-    re = abs2(eo) * a_in + abs2(ee) * b_in + 2.0 * (eo * ee.conjugate() * c_in).real
-    c_out = (
-        oo * eo.conjugate() * a_in
-        + oe * ee.conjugate() * b_in
-        + oo * ee.conjugate() * c_in
-        + oe * eo.conjugate() * c_in.conjugate()
-    )
+    come_o, come_e = abs(qoi * u2oi), abs(root * ratio * u2ei)
+    h1, h2 = incoming(q1c, m2, no2, qoi, goi, cyoi, 0.0, 0)
+    oo, eo, det = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
+    h1, h2 = incoming(q1c, m2, no2, qei, gei, cyei, wei, 1)
+    oe, ee, det = solve_two(q1c, m2, no2, qo, go, cyo, qe, ge, cye, we, h1, h2)
+    # amplitudes are numerators / det in units of energy flow: only these products of theirs are needed
+    product = come_o * come_e
+    scale = 1.0 / (abs2(det) * product)
+    a_of, b_of = a_in * come_e * scale, b_in * come_o * scale
+    c_of = times(c_in, math.sqrt(product) * scale)
+    ro = flux_o * (abs2(oo) * a_of + abs2(oe) * b_of + 2.0 * (both(oo, oe) * c_of).real)
+    re = flux_e * (abs2(eo) * a_of + abs2(ee) * b_of + 2.0 * (both(eo, ee) * c_of).real)
+    pair = times(both(oo, eo), a_of) + times(both(oe, ee), b_of)
+    pair += both(oo, ee) * c_of + both(oe, eo) * c_of.conjugate()
+    c_out = times(pair, math.sqrt(flux_o * flux_e))
     if q1sq <= 0.0:
         return ro, re, c_out, 0.0, qo, qe, math.nan
     # what does not come back leaves: the amplitudes conserve energy to rounding

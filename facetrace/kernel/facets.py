@@ -15,10 +15,28 @@ _NUMBER_MASK = np.int64(4095)
 MOST_FACETS = 4096
 _INFINITE = np.int64(0x7FF0000000000000)
 
+# the same in single precision
+_NEAR_INFINITE = np.uint32(0x7F800000)
+_NEAR_NEVER = np.uint32(0xFFFFFFFF)
+# more than single precision may be off: of a cosine, of a quotient; of a distance, as a share of the largest
+_NEAR_SPEED = np.float32(4.0e-7)
+_NEAR_SURE = 1.0 + 2.0e-6
+NEAR_ROOM = 2.0e-6
+_NEAR_ZERO = np.float32(0.0)
+_ZERO, _ONE, _TWO, _THREE = np.uint32(0), np.uint32(1), np.uint32(2), np.uint32(3)
+
 # the finish of a wall between two lobes
 WALL = -1.0
 # how far (mm) rounding may put a point on the edge of one lobe into the other
 EDGE_MM = 1.0e-9
+
+
+@device
+def roughness(finish, facet):
+    """How rough a facet is ground, 0 if it is polished."""
+    if finish is None:
+        return 0.0
+    return finish[facet]
 
 
 @device
@@ -43,13 +61,52 @@ def leaving_facet(planes, first, end, px, py, pz, sx, sy, sz):
 
 
 @device
-def exit_facet(planes, finish, split, at, px, py, pz, sx, sy, sz):
+def confirmed_facet(planes, near, px, py, pz, sx, sy, sz):
+    """As ``leaving_facet`` of all facets: found in single precision, confirmed in double, else searched in double.
+
+    near (a power of two, 4): normals, and distances less NEAR_ROOM of the largest. So every t here is too small, by
+    rounding at most, and a facet whose true t is not above the second least of all others is the one. Facets that
+    are flown away from have t with the sign bit, which is more than all others as a number without sign.
+    """
+    number_mask = np.uint32(near.shape[0] - 1)
+    mask = np.uint32(~number_mask)
+    x, y, z = np.float32(px), np.float32(py), np.float32(pz)
+    u, v, w = np.float32(sx), np.float32(sy), np.float32(sz)
+    best, second = _NEAR_NEVER, _NEAR_NEVER
+    # counted in 32 bits, which a GPU handles four times as fast
+    f, end = _ZERO, np.uint32(planes.shape[1])
+    while f < end:
+        a, b, c, d = near[f, _ZERO], near[f, _ONE], near[f, _TWO], near[f, _THREE]
+        speed = _NEAR_SPEED + a * u + b * v + c * w
+        room = max(d - a * x - b * y - c * z, _NEAR_ZERO)
+        bits = np.float32(room / speed).view(np.uint32)
+        one = np.uint32((bits & mask) | f)
+        second = np.uint32(min(second, np.uint32(max(best, one))))
+        best = np.uint32(min(best, one))
+        f = np.uint32(f + _ONE)
+    if best < _NEAR_INFINITE:
+        number = np.int64(best & number_mask)
+        speed = planes[0, number] * sx + planes[1, number] * sy + planes[2, number] * sz
+        room = planes[3, number] - (
+            planes[0, number] * px + planes[1, number] * py + planes[2, number] * pz
+        )
+        t = room / speed
+        rival = np.uint32(min(second, _NEAR_INFINITE) & mask)
+        if speed > 1.0e-300 and t * _NEAR_SURE <= np.float64(rival.view(np.float32)):
+            return number, max(t, 0.0)
+    return leaving_facet(planes, 0, planes.shape[1], px, py, pz, sx, sy, sz)
+
+
+@device
+def exit_facet(planes, near, finish, split, at, px, py, pz, sx, sy, sz):
     """(number, distance) of the facet at which a flight from facet *at* ends; -1 if there is none.
 
     A wall is flown through: from the same start, the other lobe is left where the flight ends.
     """
     if split is None:
-        return leaving_facet(planes, 0, planes.shape[1], px, py, pz, sx, sy, sz)
+        if near is None:
+            return leaving_facet(planes, 0, planes.shape[1], px, py, pz, sx, sy, sz)
+        return confirmed_facet(planes, near, px, py, pz, sx, sy, sz)
     first, end = (0, split) if at < split else (split, planes.shape[1])
     f, t = leaving_facet(planes, first, end, px, py, pz, sx, sy, sz)
     if f >= 0 and finish[f] < 0.0:
@@ -81,34 +138,42 @@ def met_facet(planes, finish, split, at, px, py, pz, dx, dy, dz):
 
 
 @device
-def entry_facet(entry, first, end, ox, oy, oz):
-    """(number, distance) where a ray of the view, from far outside, enters; -1 if it passes by.
+def entry_facet(fronts, backs, first, end, x, y):
+    """(number, distance) where the view's ray of place (x, y) enters facets *first* to *end* - 1; -1 if it passes by.
 
-    It enters by the last of the facets that it meets from outside, if that comes before the
-    first that it meets from inside. All rays of a view are parallel, so *entry* (8, n) holds
-    the planes already divided by their slopes to the ray: distance = row 3 - rows 0-2 . o for
-    the first kind (rows 4-7: the second); see ``facetrace.trace.scene.entry_planes``.
+    first -1: all facets. It enters by the last of the facets that it meets from outside, if that comes before the first that it meets
+    from inside. All rays of a view are parallel and start in one plane, so the distance to a facet is A + B x + C y:
+    fronts (4, n) and backs (4, n) hold A, B, C and the facet's number, of the facets that face the rays and of the
+    others; see ``facetrace.trace.scene.entry_planes``.
     """
     enter = np.int64(0)
     leave = _INFINITE
-    for f in range(first, end):
-        t_in = entry[3, f] - (entry[0, f] * ox + entry[1, f] * oy + entry[2, f] * oz)
-        t_out = entry[7, f] - (entry[4, f] * ox + entry[5, f] * oy + entry[6, f] * oz)
-        enter = max(enter, (np.float64(max(t_in, 0.0)).view(np.int64) & ~_NUMBER_MASK) | f)
-        leave = min(leave, np.float64(max(t_out, 0.0)).view(np.int64))
+    k, count = _ZERO, np.uint32(fronts.shape[1])
+    while k < count:
+        t = max(fronts[_ZERO, k] + fronts[_ONE, k] * x + fronts[_TWO, k] * y, 0.0)
+        if first < 0 or first <= fronts[_THREE, k] < end:
+            enter = max(enter, (np.float64(t).view(np.int64) & ~_NUMBER_MASK) | np.int64(k))
+        k = np.uint32(k + _ONE)
+    k, count = _ZERO, np.uint32(backs.shape[1])
+    while k < count:
+        t = max(backs[_ZERO, k] + backs[_ONE, k] * x + backs[_TWO, k] * y, 0.0)
+        if first < 0 or first <= backs[_THREE, k] < end:
+            leave = min(leave, np.float64(t).view(np.int64))
+        k = np.uint32(k + _ONE)
     if (enter & ~_NUMBER_MASK) == 0 or (enter & ~_NUMBER_MASK) >= leave:
         return -1, 0.0
-    f = enter & _NUMBER_MASK
-    return f, entry[3, f] - (entry[0, f] * ox + entry[1, f] * oy + entry[2, f] * oz)
+    last = enter & _NUMBER_MASK
+    t = fronts[0, last] + fronts[1, last] * x + fronts[2, last] * y
+    return np.int64(fronts[3, last]), t
 
 
 @device
-def first_facet(entry, finish, split, ox, oy, oz):
+def first_facet(fronts, backs, planes, finish, split, x, y):
     """``entry_facet`` of the lobe that a ray of the view meets first."""
     if split is None:
-        return entry_facet(entry, 0, entry.shape[1], ox, oy, oz)
-    f, t = entry_facet(entry, 0, split, ox, oy, oz)
-    other, far = entry_facet(entry, split, entry.shape[1], ox, oy, oz)
+        return entry_facet(fronts, backs, -1, -1, x, y)
+    f, t = entry_facet(fronts, backs, 0, split, x, y)
+    other, far = entry_facet(fronts, backs, split, planes.shape[1], x, y)
     # who comes in by a wall comes from the other lobe
     if f >= 0 and finish[f] < 0.0:
         f = -1

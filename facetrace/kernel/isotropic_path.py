@@ -97,7 +97,9 @@ def stay_isotropic(
         energy = scale * (1.0 - 0.5 * (rs2 + rp2))
         note(log, ENTERS, facet, px, py, pz, MODE_ISOTROPIC, dx, dy, dz, energy)
     while True:
-        facet, t = exit_facet(planes, finish, scene.split, facet, px, py, pz, dx, dy, dz)
+        facet, t = exit_facet(
+            planes, scene.near, finish, scene.split, facet, px, py, pz, dx, dy, dz
+        )
         power_s = 0.5 * (ar * ar + ai * ai + cr * cr + ci * ci)
         power_p = 0.5 * (br * br + bi * bi + er * er + ei * ei)
         weight = scale * (power_s + power_p)

@@ -41,7 +41,7 @@ from facetrace.kernel.scene import (
     blend,
 )
 from facetrace.kernel.tally import COUNT_EVENTS, COUNT_HITS, COUNT_MISSES, SUM_X, SUM_Y, SUM_Z
-from facetrace.kernel.uniaxial_path import follow_uniaxial
+from facetrace.kernel.uniaxial_path import coming, follow_uniaxial
 
 # the silhouette is cut into STRATA x STRATA parts of equal area, each with a pair of sets
 STRATA = 8
@@ -87,8 +87,8 @@ def draw_wavelength(spectrum, u):
 
 
 @device
-def start_of(rays, eye_frame, set_number, index):
-    """Where point *index* of a set starts, far from the stone, (x, y, z) [mm]."""
+def start_of(rays, set_number, index):
+    """Where point *index* of a set starts in the picture plane, (right, up) [mm]."""
     grid = rays.grid
     u = net_point(rays.tables, rays.key, set_number, DIM_U, index)
     v = net_point(rays.tables, rays.key, set_number, DIM_V, index)
@@ -96,55 +96,70 @@ def start_of(rays, eye_frame, set_number, index):
         columns = int(grid[GRID_COLUMNS])
         x = grid[GRID_LEFT] + grid[GRID_STEP] * (set_number % columns + u)
         y = grid[GRID_TOP] - grid[GRID_STEP] * (set_number // columns + v)
-    else:
-        # two sets share each stratum of the silhouette
-        box = set_number >> 1
-        u, v = shell_of((box % STRATA + u) / STRATA, (box // STRATA + v) / STRATA)
-        x, y = fan_point(u, v, rays.fan)
-    far = grid[GRID_FAR]
-    return (
-        x * eye_frame[RIGHT] + y * eye_frame[UP] + far * eye_frame[EYE],
-        x * eye_frame[RIGHT + 1] + y * eye_frame[UP + 1] + far * eye_frame[EYE + 1],
-        x * eye_frame[RIGHT + 2] + y * eye_frame[UP + 2] + far * eye_frame[EYE + 2],
-    )
+        return x, y
+    # two sets share each stratum of the silhouette
+    box = set_number >> 1
+    u, v = shell_of((box % STRATA + u) / STRATA, (box // STRATA + v) / STRATA)
+    return fan_point(u, v, rays.fan)
 
 
 @device
-def trace_ray(scene, rays, set_number, index, sums, log):
-    """One ray: where it starts, its wavelength, and its whole path."""
+def launch(scene, rays, set_number, index, sums, log):
+    """(wavelength, draws, flight) of a ray that has come to the stone; facet -1: it passes by, with no weight."""
     grid, eye_frame = rays.grid, scene.eye_frame
     w = net_point(rays.tables, rays.key, set_number, DIM_WAVELENGTH, index)
     if rays.per_pixel:
         if grid[GRID_STRATA] > 0.0:
             w = wavelength_of_pixel(w, grid[GRID_STRATA], set_number, int(grid[GRID_COLUMNS]))
         index //= int(grid[GRID_SHARED])
-    ox, oy, oz = start_of(rays, eye_frame, set_number, index)
+    x, y = start_of(rays, set_number, index)
+    facet, t = first_facet(scene.fronts, scene.backs, scene.planes, scene.finish, scene.split, x, y)
+    up = grid[GRID_FAR] - t
+    px = x * eye_frame[RIGHT] + y * eye_frame[UP] + up * eye_frame[EYE]
+    py = x * eye_frame[RIGHT + 1] + y * eye_frame[UP + 1] + up * eye_frame[EYE + 1]
+    pz = x * eye_frame[RIGHT + 2] + y * eye_frame[UP + 2] + up * eye_frame[EYE + 2]
     dx, dy, dz = -eye_frame[EYE], -eye_frame[EYE + 1], -eye_frame[EYE + 2]
-    facet, t = first_facet(scene.entry, scene.finish, scene.split, ox, oy, oz)
-    if facet < 0:
-        sums[COUNT_MISSES] += 1.0
-        note(log, PASSES, facet, ox, oy, oz, MODE_AIR, dx, dy, dz, 1.0)
-        return
     wavelength = draw_wavelength(scene.spectrum, w)
-    sums[SUM_X] += wavelength.x
-    sums[SUM_Y] += wavelength.y
-    sums[SUM_Z] += wavelength.z
-    sums[COUNT_HITS] += 1.0
-    px, py, pz = ox + t * dx, oy + t * dy, oz + t * dz
     draws = Draws(rays.tables, rays.key, set_number, index, ray_number(set_number, index))
+    weight = 1.0
+    if facet < 0:
+        weight = 0.0
+        sums[COUNT_MISSES] += 1.0
+        note(log, PASSES, facet, px, py, pz, MODE_AIR, dx, dy, dz, 1.0)
+    else:
+        sums[SUM_X] += wavelength.x
+        sums[SUM_Y] += wavelength.y
+        sums[SUM_Z] += wavelength.z
+        sums[COUNT_HITS] += 1.0
+    return wavelength, draws, coming(weight, 0, px, py, pz, facet, dx, dy, dz)
+
+
+@device
+def trace_ray(scene, rays, set_number, index, sums, log):
+    """One ray: where it starts, its wavelength, and its whole path."""
+    wavelength, draws, flight = launch(scene, rays, set_number, index, sums, log)
+    if flight.facet < 0:
+        return
     if scene.physics == UNIAXIAL:
-        events = follow_uniaxial(
-            scene, wavelength, draws, rays.floor, px, py, pz, facet, dx, dy, dz, sums, log
-        )
+        events = follow_uniaxial(scene, wavelength, draws, rays.floor, flight, sums, log)
     else:
         events = follow_isotropic(
-            scene, wavelength, draws, rays.floor, px, py, pz, facet, dx, dy, dz, sums, log
-        )
+            scene, wavelength, draws, rays.floor, flight.px, flight.py, flight.pz, flight.facet,
+            flight.kx, flight.ky, flight.kz, sums, log,
+        )  # fmt: skip
     sums[COUNT_EVENTS] += events
+
+
+@device
+def place_of(rays, row):
+    """(set, first point) of a row of sums: all its rays are of one set."""
+    first = row * rays.row_rays
+    return first // rays.points, rays.first_point + first % rays.points
 
 
 @device
 def trace_row(scene, rays, row, sums, log):
     """All rays of a row of sums, in their order."""
-    for ray in range(row * rays.row_rays, (row + 1) * rays.row_rays):
-        trace_ray(scene, rays, ray // rays.points, rays.first_point + ray % rays.points, sums, log)
+    set_number, first = place_of(rays, row)
+    for index in range(first, first + rays.row_rays):
+        trace_ray(scene, rays, set_number, index, sums, log)

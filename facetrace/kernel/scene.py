@@ -38,16 +38,19 @@ AXIS, AXIS_NORMAL = 0, 3
 class SceneArrays(NamedTuple):
     """Stone, medium, light and view, in the stone's frame [mm].
 
-    planes (4, n): outward normals and distances of the facets; entry (8, n): ``facets.entry_facet``; finish
-    (n,): roughness, 0 if polished, ``facets.WALL`` if no surface; split: columns of the first of two lobes,
+    planes (4, n): outward normals and distances of the facets; fronts (4, n), backs (4, n): ``facets.entry_facet``;
+    near: planes in single precision for ``facets.confirmed_facet``, or None; finish (n,): roughness, 0 if
+    polished, ``facets.WALL`` if no surface, None where all are polished; split: columns of the first of two lobes,
     None for a stone of one; bodies and body_planes: ``zones``; crystal (6,): AXIS and AXIS_NORMAL;
     spectrum (ROWS + 2 zones, nodes): ROW_...; physics: UNIAXIAL or one of the others; light: ``light``;
     eye_frame (12,): EYE, RIGHT, UP, ZENITH.
     """
 
     planes: Floats
-    entry: Floats
-    finish: Floats
+    fronts: Floats
+    backs: Floats
+    near: NDArray[np.float32] | None
+    finish: Floats | None
     split: int | None
     bodies: Floats
     body_planes: Floats

@@ -1,10 +1,11 @@
 """The path of one wave through a uniaxial crystal, with the other wave beside it while they are in step."""
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from facetrace.kernel.coherent import coherent_event
+from facetrace.kernel.coherent import coherent_event, times
 from facetrace.kernel.compiling import device
 from facetrace.kernel.events import (
     ABSORBED,
@@ -18,7 +19,7 @@ from facetrace.kernel.events import (
     SPLITS,
     note,
 )
-from facetrace.kernel.facets import MOST_FACETS, exit_facet, met_facet
+from facetrace.kernel.facets import MOST_FACETS, exit_facet, met_facet, roughness
 from facetrace.kernel.ground import walk
 from facetrace.kernel.paths import (
     AIR_DRAW,
@@ -59,9 +60,10 @@ def arrive_uniaxial(
     for crossing in range(MOST_CROSSINGS):
         nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
         number = MOST_CROSSINGS * bounce + crossing
-        if finish[facet] > 0.0:
+        rough = roughness(finish, facet)
+        if rough > 0.0:
             kx, ky, kz, _, _, _, side, mode, _ = walk(
-                dx, dy, dz, 1, 0, nx, ny, nz, finish[facet], cx, cy, cz, vx, vy, vz, no, ne,
+                dx, dy, dz, 1, 0, nx, ny, nz, rough, cx, cy, cz, vx, vy, vz, no, ne,
                 key, ray, MOST_FACETS + number,
             )  # fmt: skip
             if side < 0:
@@ -114,13 +116,65 @@ def arrive_uniaxial(
     return 0.0, 0.0, incoherent, 0.0, 0.0, 0, dx, dy, dz, px, py, pz, facet
 
 
+class Flight(NamedTuple):
+    """A path between two of its events: what goes on, from where, and which way.
+
+    weight: energy, 0 once the path has ended; events: so many are behind it; in_air: it comes to *facet* from outside
+    along K, else it goes off *facet*, inside, as a pair of waves: a, the o wave's share, c, their coherence
+    (``kernel.coherent``, with a + b = 1), q_o, q_e, their normal components there, K and mode of the one that is followed.
+    """
+
+    weight: float
+    events: int
+    in_air: bool
+    a: float
+    c: complex
+    qo: float
+    qe: float
+    mode: int
+    kx: float
+    ky: float
+    kz: float
+    px: float
+    py: float
+    pz: float
+    facet: int
+
+
 @device
-def follow_uniaxial(scene, wavelength, draws, floor, px, py, pz, facet, dx, dy, dz, sums, log):
-    """A path through a uniaxial crystal, from its entry at *facet* along d; returns its events.
+def coming(weight, events, px, py, pz, facet, dx, dy, dz):
+    """Unpolarised light in air that comes to *facet* along d."""
+    return Flight(
+        weight, events, True, 0.5, complex(0.0, 0.0), 0.0, 0.0, 0, dx, dy, dz, px, py, pz, facet
+    )
+
+
+@device
+def ended(events):
+    """A path that has ended."""
+    return coming(0.0, events, 0.0, 0.0, 0.0, -1, 0.0, 0.0, 0.0)
+
+
+@device
+def enter_uniaxial(scene, wavelength, draws, flight, sums, log):
+    """What goes in of light that comes to a facet from outside, perhaps at another one."""
+    events = flight.events
+    u = net_point(draws.tables, draws.key, draws.set_number, DIM_ENTRY, draws.point)
+    weight, a, c, qo, qe, mode, kx, ky, kz, px, py, pz, facet = arrive_uniaxial(
+        scene, wavelength, draws, flight.px, flight.py, flight.pz, flight.facet,
+        flight.kx, flight.ky, flight.kz, flight.weight, events > 0, u, events, sums, log,
+    )  # fmt: skip
+    if weight <= 0.0:
+        return ended(events + 1)
+    return Flight(weight, events, False, a, c, qo, qe, mode, kx, ky, kz, px, py, pz, facet)
+
+
+@device
+def cross_uniaxial(scene, wavelength, draws, floor, flight, sums, log):
+    """A flight through the crystal and what happens at its end.
 
     The path is that of one wave, chosen by its energy at each facet. While the two waves are less
-    than MOST_PHASE out of step the other one is carried along: a, the o wave's share of their
-    energy, and c, their coherence (``kernel.coherent``, with a + b = 1). At a ground facet the path
+    than MOST_PHASE out of step the other one is carried along. At a ground facet the path
     takes one way of all, and the partner ends.
     """
     planes, finish, crystal = scene.planes, scene.finish, scene.crystal
@@ -128,97 +182,105 @@ def follow_uniaxial(scene, wavelength, draws, floor, px, py, pz, facet, dx, dy, 
     cx, cy, cz = crystal[AXIS], crystal[AXIS + 1], crystal[AXIS + 2]
     vx, vy, vz = crystal[AXIS_NORMAL], crystal[AXIS_NORMAL + 1], crystal[AXIS_NORMAL + 2]
     no2, ne2 = no * no, ne * ne
-    u = net_point(draws.tables, draws.key, draws.set_number, DIM_ENTRY, draws.point)
-    weight, bounce, in_air = 1.0, 0, True
-    while True:
-        if in_air:
-            weight, a, c, qo, qe, mode, kx, ky, kz, px, py, pz, facet = arrive_uniaxial(
-                scene, wavelength, draws, px, py, pz, facet, dx, dy, dz, weight, bounce > 0, u,
-                bounce, sums, log,
-            )  # fmt: skip
-            if weight <= 0.0:
-                return bounce + 1
-            in_air = False
-            nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
-        sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no, ne)
-        facet, t = exit_facet(planes, finish, scene.split, facet, px, py, pz, sx, sy, sz)
-        if facet < 0:
+    weight, bounce, a, c = flight.weight, flight.events, flight.a, flight.c
+    qo, qe, mode = flight.qo, flight.qe, flight.mode
+    kx, ky, kz = flight.kx, flight.ky, flight.kz
+    px, py, pz, facet = flight.px, flight.py, flight.pz, flight.facet
+    nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+    sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no, ne)
+    facet, t = exit_facet(planes, scene.near, finish, scene.split, facet, px, py, pz, sx, sy, sz)
+    if facet < 0:
+        sums[SUM_LOST] += wavelength.y * weight
+        note(log, LOST, facet, px, py, pz, mode, kx, ky, kz, weight)
+        return ended(bounce + 1)
+    # the wave vectors of the two differ along the normal of the facet they come from
+    phase = wavelength.k0 * (qo - qe) * (nx * sx + ny * sy + nz * sz) * t
+    depth_o, depth_e = depths(scene, wavelength, px, py, pz, sx, sy, sz, t)
+    px += t * sx
+    py += t * sy
+    pz += t * sz
+    if log is not None and 0.0 < a < 1.0 and abs(phase) > MOST_PHASE:
+        note(log, SPLITS, facet, px, py, pz, mode, kx, ky, kz, weight)
+    kept, a, c = fly(mode, a, c, phase, depth_o, depth_e, sx * cx + sy * cy + sz * cz, no, ne)
+    sums[SUM_ABSORBED] += wavelength.y * weight * (1.0 - kept)
+    if log is not None and kept < 1.0:
+        note(log, ABSORBED, facet, px, py, pz, mode, kx, ky, kz, weight * (1.0 - kept))
+    weight *= kept
+    rough = roughness(finish, facet)
+    if rough > 0.0 and not math.isnan(qo + qe):
+        # of a pair, one wave goes into the facet's roughness
+        mode = 1 if path_number(draws, bounce) >= a else 0
+        q = (qe if mode else qo) - (kx * nx + ky * ny + kz * nz)
+        kx, ky, kz = kx + q * nx, ky + q * ny, kz + q * nz
+    nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
+    if rough > 0.0:
+        kx, ky, kz, _, _, _, side, mode, _ = walk(
+            kx, ky, kz, -1, mode, nx, ny, nz, rough, cx, cy, cz, vx, vy, vz, no, ne,
+            draws.key, draws.ray, bounce,
+        )  # fmt: skip
+        a, c, qo, qe = 1.0 - mode, complex(0.0, 0.0), math.nan, math.nan
+        kept, other, back = weight, -1, SCATTERS
+        if side == 0:
             sums[SUM_LOST] += wavelength.y * weight
             note(log, LOST, facet, px, py, pz, mode, kx, ky, kz, weight)
-            return bounce + 1
-        # the wave vectors of the two differ along the normal of the facet they come from
-        phase = wavelength.k0 * (qo - qe) * (nx * sx + ny * sy + nz * sz) * t
-        depth_o, depth_e = depths(scene, wavelength, px, py, pz, sx, sy, sz, t)
-        px += t * sx
-        py += t * sy
-        pz += t * sz
-        if log is not None and 0.0 < a < 1.0 and abs(phase) > MOST_PHASE:
-            note(log, SPLITS, facet, px, py, pz, mode, kx, ky, kz, weight)
-        kept, a, c = fly(mode, a, c, phase, depth_o, depth_e, sx * cx + sy * cy + sz * cz, no, ne)
-        sums[SUM_ABSORBED] += wavelength.y * weight * (1.0 - kept)
-        if log is not None and kept < 1.0:
-            note(log, ABSORBED, facet, px, py, pz, mode, kx, ky, kz, weight * (1.0 - kept))
-        weight *= kept
-        if finish[facet] > 0.0 and not math.isnan(qo + qe):
-            # of a pair, one wave goes into the facet's roughness
-            mode = 1 if path_number(draws, bounce) >= a else 0
-            q = (qe if mode else qo) - (kx * nx + ky * ny + kz * nz)
-            kx, ky, kz = kx + q * nx, ky + q * ny, kz + q * nz
-        nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
-        if finish[facet] > 0.0:
-            kx, ky, kz, _, _, _, side, mode, _ = walk(
-                kx, ky, kz, -1, mode, nx, ny, nz, finish[facet], cx, cy, cz, vx, vy, vz, no, ne,
-                draws.key, draws.ray, bounce,
+            return ended(bounce + 1)
+        if side > 0:
+            other, t, kept = leave(
+                scene, wavelength, draws, facet, px, py, pz, kx, ky, kz, 1.0, 0.0, weight,
+                bounce, sums, log,
             )  # fmt: skip
-            a, c, qo, qe = 1.0 - mode, complex(0.0, 0.0), math.nan, math.nan
-            kept, other, back = weight, -1, SCATTERS
-            if side == 0:
-                sums[SUM_LOST] += wavelength.y * weight
-                note(log, LOST, facet, px, py, pz, mode, kx, ky, kz, weight)
-                return bounce + 1
-            if side > 0:
-                other, t, kept = leave(
-                    scene, wavelength, draws, facet, px, py, pz, kx, ky, kz, 1.0, 0.0, weight,
-                    bounce, sums, log,
-                )  # fmt: skip
-                if other < 0:
-                    return bounce + 1
-                dx, dy, dz = kx, ky, kz
-        else:
-            along = kx * nx + ky * ny + kz * nz
-            tx, ty, tz = kx - along * nx, ky - along * ny, kz - along * nz
-            ro, re, c, gone, qo, qe, q1 = coherent_event(
-                kx, ky, kz, mode, a, 1.0 - a, c, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
-            )
-            if math.isnan(ro):
-                ro, re, ts, tp, qo, qe, q1 = inside_event(
-                    kx, ky, kz, mode, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
-                )
-                c = complex(0.0, 0.0)
-                gone = ts + tp
-            inside = ro + re
-            kept, other, back = weight * inside, -1, REFLECTS
-            if not math.isnan(q1):
-                dx, dy, dz = tx + q1 * nx, ty + q1 * ny, tz + q1 * nz
-                other, t, kept = leave(
-                    scene, wavelength, draws, facet, px, py, pz, dx, dy, dz, gone, inside, weight,
-                    bounce, sums, log,
-                )  # fmt: skip
-            a, c = ro / inside, c / inside
-            mode = 1 if path_number(draws, bounce) >= a else 0
-            q = qe if mode else qo
-            kx, ky, kz = tx + q * nx, ty + q * ny, tz + q * nz
-        if other < 0:
-            note(log, back, facet, px, py, pz, mode, kx, ky, kz, kept)
-        bounce += 1
-        weight = roulette(
-            kept, floor, bounce, draws, wavelength, facet, px, py, pz, mode, kx, ky, kz, sums, log
+            if other < 0:
+                return ended(bounce + 1)
+            dx, dy, dz = kx, ky, kz
+    else:
+        along = kx * nx + ky * ny + kz * nz
+        tx, ty, tz = kx - along * nx, ky - along * ny, kz - along * nz
+        ro, re, c, gone, qo, qe, q1 = coherent_event(
+            kx, ky, kz, mode, a, 1.0 - a, c, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
         )
-        if weight <= 0.0:
-            return bounce if finish[facet] > 0.0 else bounce + 1
-        if other >= 0:
-            px, py, pz, facet, in_air = px + t * dx, py + t * dy, pz + t * dz, other, True
-            note(log, CROSSES, facet, px, py, pz, MODE_AIR, dx, dy, dz, weight)
+        if math.isnan(ro):
+            ro, re, ts, tp, qo, qe, q1 = inside_event(
+                kx, ky, kz, mode, nx, ny, nz, cx, cy, cz, vx, vy, vz, no2, ne2, 1.0
+            )
+            c = complex(0.0, 0.0)
+            gone = ts + tp
+        inside = ro + re
+        kept, other, back = weight * inside, -1, REFLECTS
+        if not math.isnan(q1):
+            dx, dy, dz = tx + q1 * nx, ty + q1 * ny, tz + q1 * nz
+            other, t, kept = leave(
+                scene, wavelength, draws, facet, px, py, pz, dx, dy, dz, gone, inside, weight,
+                bounce, sums, log,
+            )  # fmt: skip
+        share = 1.0 / inside
+        a, c = ro * share, times(c, share)
+        mode = 1 if path_number(draws, bounce) >= a else 0
+        q = qe if mode else qo
+        kx, ky, kz = tx + q * nx, ty + q * ny, tz + q * nz
+    if other < 0:
+        note(log, back, facet, px, py, pz, mode, kx, ky, kz, kept)
+    bounce += 1
+    weight = roulette(
+        kept, floor, bounce, draws, wavelength, facet, px, py, pz, mode, kx, ky, kz, sums, log
+    )
+    if weight <= 0.0:
+        return ended(bounce if rough > 0.0 else bounce + 1)
+    if other >= 0:
+        px, py, pz = px + t * dx, py + t * dy, pz + t * dz
+        note(log, CROSSES, other, px, py, pz, MODE_AIR, dx, dy, dz, weight)
+        return coming(weight, bounce, px, py, pz, other, dx, dy, dz)
+    return Flight(weight, bounce, False, a, c, qo, qe, mode, kx, ky, kz, px, py, pz, facet)
+
+
+@device
+def follow_uniaxial(scene, wavelength, draws, floor, flight, sums, log):
+    """A path through a uniaxial crystal to its end; returns its events."""
+    while flight.weight > 0.0:
+        if flight.in_air:
+            flight = enter_uniaxial(scene, wavelength, draws, flight, sums, log)
+        else:
+            flight = cross_uniaxial(scene, wavelength, draws, floor, flight, sums, log)
+    return flight.events
 
 
 @device

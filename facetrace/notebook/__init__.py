@@ -9,7 +9,9 @@ from facetrace.notebook.design import Design
 from facetrace.notebook.files import colours, load, verify
 from facetrace.notebook.result import Result
 from facetrace.notebook.rough import Prices, Rough, place_lot, wishes
+from facetrace.trace.device import tracing_on
 
 __all__ = [
-    "CutStone", "Design", "Prices", "Result", "Rough", "colours", "load", "place_lot", "verify", "wishes",
+    "CutStone", "Design", "Prices", "Result", "Rough", "colours", "load", "place_lot",
+    "tracing_on", "verify", "wishes",
 ]  # fmt: skip

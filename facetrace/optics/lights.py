@@ -2,6 +2,7 @@
 
 import math
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
@@ -189,7 +190,8 @@ def description(light: Light) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _table() -> dict[str, dict[str, Any]]:
+@lru_cache(maxsize=1)
+def _table() -> Mapping[str, Mapping[str, Any]]:
     text = (resources.files("facetrace.optics") / "lights.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 

@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 from facetrace.kernel.sampling import DIMENSIONS
 
 BITS = 32
+# bits of an index that one look at a table takes
+TAKEN = 4
 
 # primitive polynomials (degree, inner coefficients) and first direction numbers:
 # Joe & Kuo, SIAM J. Sci. Comput. 30, 2635 (2008), their table new-joe-kuo-6
@@ -45,7 +47,7 @@ def direction_numbers() -> NDArray[np.uint32]:
 
 @lru_cache(maxsize=4)
 def scrambled_tables(seed: int, sets: int) -> NDArray[np.uint32]:
-    """(sets, DIMENSIONS, 32) direction numbers, each multiplied by a random matrix.
+    """(sets, DIMENSIONS, 8, 16), ``by_four_bits``, of direction numbers, each multiplied by a random matrix.
 
     The matrix is lower triangular with ones on its diagonal (Matousek 1998): it keeps the
     net's equidistribution and, with the digital shift that the kernel adds, makes every
@@ -62,7 +64,19 @@ def scrambled_tables(seed: int, sets: int) -> NDArray[np.uint32]:
         matrix = rng.integers(0, 2, size=(DIMENSIONS, BITS, BITS), dtype=np.int8) * below + diagonal
         product = bits @ matrix.transpose(0, 2, 1)
         out[s] = (product.astype(np.int64) & 1) @ weights
-    out.flags.writeable = False
+    taken = by_four_bits(out)
+    taken.flags.writeable = False
+    return taken
+
+
+def by_four_bits(table: NDArray[np.uint32]) -> NDArray[np.uint32]:
+    """(..., 32) direction numbers -> (..., 8, 16): what each value of each four bits of an index adds to a point."""
+    numbers = table.reshape(*table.shape[:-1], BITS // TAKEN, TAKEN)
+    out = np.zeros((*numbers.shape[:-1], 1 << TAKEN), dtype=np.uint32)
+    for value in range(1 << TAKEN):
+        for bit in range(TAKEN):
+            if value >> bit & 1:
+                out[..., value] ^= numbers[..., bit]
     return out
 
 

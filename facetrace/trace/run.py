@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from facetrace.kernel.driver import trace_rows
 from facetrace.kernel.launch import STRATA
 from facetrace.kernel.scene import Rays
 from facetrace.kernel.tally import SEEN_X, SUM_Y, SUMS
+from facetrace.trace.device import chosen_device, rows_of
 from facetrace.trace.points import key_of, scrambled_tables
 from facetrace.trace.scene import Scene
 
@@ -21,11 +21,12 @@ Progress = Callable[[float], None]
 SETS = 2 * STRATA * STRATA
 # matrices that scramble them; the digital shift is each set's own
 TABLES = 16
-ROW_RAYS = 1024
+# rays of a row of sums at most; a card has a row for each of its lanes
+ROW_RAYS = {"cpu": 1024, "gpu": 64}
 FIRST_POINTS = 16
 PICTURE_SALT = 0x5A5A5A
 # rays traced between two signs of life
-BATCH_RAYS = 1 << 18
+BATCH_RAYS = {"cpu": 1 << 18, "gpu": 1 << 24}
 TASK_RAYS = 1 << 11
 MARGIN = 0.04
 # rays of a picture's pixel that share all but their wavelength: with 32 rays a pixel 4 gave the
@@ -91,11 +92,11 @@ def _trace(scene: Scene, rays: Rays, rows: int, report: Progress) -> Floats:
     """Sums (rows, columns) of the first rows of *rays*; the same bits for any number of threads."""
     out = np.zeros((rows, SUMS))
     task_rows = max(1, TASK_RAYS // rays.row_rays)
-    batch = task_rows * max(1, BATCH_RAYS // (task_rows * rays.row_rays))
+    batch = task_rows * max(1, BATCH_RAYS[chosen_device()] // (task_rows * rays.row_rays))
     arrays = scene.arrays
     for start in range(0, rows, batch):
         part = out[start : start + batch]
-        trace_rows(arrays, rays, start, task_rows, part, None)
+        part[:] = rows_of(arrays, rays, start, len(part), task_rows)
         report(min(1.0, (start + len(part)) / rows))
     return out
 
@@ -127,7 +128,7 @@ def _set_sums(
 ) -> Floats:
     """Sums (SETS, columns) of points *have* ... *points* - 1 of every set."""
     new = points - have
-    row_rays = min(ROW_RAYS, new & -new)
+    row_rays = min(ROW_RAYS[chosen_device()], new & -new)
     rays = over_silhouette(scene, seed, have, new, row_rays, floor)
     rows = _trace(scene, rays, SETS * new // row_rays, report)
     return np.asarray(rows.reshape(SETS, -1, SUMS).sum(axis=1))

@@ -12,8 +12,10 @@ from facetrace.common.vectors import across
 from facetrace.kernel.facets import WALL
 from facetrace.kernel.light import LAMP_COSINE, LAMP_ROW, LIGHT_LAMPS
 from facetrace.kernel.scene import (
+    EYE,
     ISOTROPIC,
     ISOTROPIC_UNPOLARISED,
+    RIGHT,
     ROW_AE,
     ROW_AO,
     ROW_CDF,
@@ -24,6 +26,8 @@ from facetrace.kernel.scene import (
     ROW_Z,
     ROWS,
     UNIAXIAL,
+    UP,
+    ZENITH,
     SceneArrays,
 )
 from facetrace.kernel.zones import (
@@ -49,7 +53,6 @@ SAMPLING = np.array([0.25, 0.5, 0.25])
 FAR = 4.0
 FAR_HEIGHTS = 2.0
 PARALLEL = 1e-13
-FARTHEST = 1e30
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,8 @@ class Scene:
 
     facets: tuple[str | None, ...]
     planes: Floats
-    entry: Floats
+    fronts: Floats
+    backs: Floats
     finish: Floats
     split: int | None
     bodies: Floats
@@ -105,7 +109,9 @@ class Scene:
         """What the kernel takes."""
         return SceneArrays(
             planes=self.planes,
-            entry=self.entry,
+            fronts=self.fronts,
+            backs=self.backs,
+            near=None,
             finish=self.finish,
             split=self.split,
             bodies=self.bodies,
@@ -147,23 +153,24 @@ def _light_row(light: Light, to_world: Floats) -> Floats:
     return row
 
 
-def entry_planes(planes: Floats, ray: Floats) -> Floats:
-    """(8, n) for ``kernel.facets.entry_facet``: planes that face the rays of a view, and the others.
+def entry_planes(planes: Floats, eye_frame: Floats, far: float) -> tuple[Floats, Floats]:
+    """(4, n) of the facets that face the rays of a view, and of the others, for ``kernel.facets.entry_facet``.
 
-    A plane of the other kind gets a distance that never decides: -1 among the first, a large
-    one among the second. A plane along the ray stops what starts outside it (huge slope).
+    A plane along the rays stops what starts outside it (a huge slope).
     """
-    normals, offsets = planes[:3], planes[3]
-    slope = normals.T @ ray
-    out = np.zeros((8, planes.shape[1]))
-    out[3], out[7] = -1.0, FARTHEST
+    normals, offsets = planes[:3].T, planes[3]
+    eye, right, up = eye_frame[EYE:RIGHT], eye_frame[RIGHT:UP], eye_frame[UP:ZENITH]
+    slope = -normals @ eye
     facing = slope < -PARALLEL
-    away = np.maximum(slope, PARALLEL)
-    out[:3, facing] = normals[:, facing] / slope[facing]
-    out[3, facing] = offsets[facing] / slope[facing]
-    out[4:7, ~facing] = normals[:, ~facing] / away[~facing]
-    out[7, ~facing] = offsets[~facing] / away[~facing]
-    return out
+
+    def rows(which: NDArray[np.bool_], slope: Floats) -> Floats:
+        n = normals[which]
+        start = offsets[which] - far * (n @ eye)
+        return np.array(
+            [start / slope, -(n @ right) / slope, -(n @ up) / slope, np.flatnonzero(which)]
+        )
+
+    return rows(facing, slope[facing]), rows(~facing, np.maximum(slope[~facing], PARALLEL))
 
 
 def medium_of(
@@ -268,10 +275,14 @@ def scene_of(
     c = direction(*axis)
     beside = across(c)
     beside /= np.linalg.norm(beside)
+    eye_row = np.concatenate([eye, right, up, to_stone @ np.array([0.0, 0.0, 1.0])])
+    far = max(FAR * np.abs(outline).max(), FAR_HEIGHTS * float((solid.vertices @ eye).max()))
+    fronts, backs = entry_planes(solid.planes, eye_row, far)
     return Scene(
         facets=tuple(solid.columns),
         planes=solid.planes,
-        entry=entry_planes(solid.planes, -eye),
+        fronts=fronts,
+        backs=backs,
         finish=finish,
         split=solid.split,
         bodies=table,
@@ -279,9 +290,9 @@ def scene_of(
         crystal=np.concatenate([c, beside]),
         medium=medium,
         light=_light_row(light, to_world),
-        view=np.concatenate([eye, right, up, to_stone @ np.array([0.0, 0.0, 1.0])]),
+        view=eye_row,
         outline=outline,
-        far=max(FAR * np.abs(outline).max(), FAR_HEIGHTS * float((solid.vertices @ eye).max())),
+        far=far,
         white_radiance=light.white(
             float(eye_frame[2, 2]), math.degrees(math.atan2(eye_frame[1, 2], eye_frame[0, 2]))
         ),

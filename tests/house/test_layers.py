@@ -24,7 +24,7 @@ FLOORS = [
     "notebook",
     "cli",
 ]
-KERNEL_MAY = {"numpy", "numba", "math", "collections", "types", "typing"}
+KERNEL_MAY = {"numpy", "numba", "math", "collections", "functools", "types", "typing"}
 # where compiled code is kept between runs is the one file of the kernel that knows of files
 KEEPS = ("code_cache.py", {"hashlib", "contextlib", "pathlib"})
 TRACING = ("facetrace.kernel", "facetrace.trace.run", "facetrace.trace.faceup.trace")

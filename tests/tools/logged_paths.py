@@ -31,8 +31,13 @@ EVENTS = 400
 READ = range(40, 52)
 
 
+def solid_of(design):
+    """The solid of a shipped design, by its file's stem."""
+    return build_solid(read_design(DESIGNS / f"{design}.toml").design)
+
+
 def _scene(design, *, ground=False, zone=False, index=None, tilt=0.0, light="hemisphere"):
-    solid = build_solid(read_design(DESIGNS / f"{design}.toml").design)
+    solid = solid_of(design)
     eye = observer()
     ones = np.ones(len(eye.wavelength_nm))
     zones = [(ones, 2 * ones)] if zone else []

@@ -185,7 +185,8 @@ def test_doubling_points_is_one_run():
     scene = make_scene(random_solid(1), material="ruby")
     whole = trace_sums(scene, 256, 3)
     parts = trace_sums(scene, 256, 3, first=trace_sums(scene, 128, 3))
-    np.testing.assert_allclose(parts.rows, whole.rows, rtol=1e-12)
+    # what roulette gives and takes is a small difference of sums of 256 rays
+    np.testing.assert_allclose(parts.rows, whole.rows, rtol=1e-12, atol=1e-14)
 
 
 def test_pictures_and_figures_agree():
