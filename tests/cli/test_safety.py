@@ -55,6 +55,7 @@ ALLOWED = {
     ("common/workers.py", "concurrent"): "the same",
     ("placement/search.py", "concurrent"): "threads of this process, whose work is compiled functions",
     ("common/workers.py", "ctypes"): "prctl of the C library: a process ends with its parent",
+    ("trace/device.py", "importlib"): "whether a package of a constant name is there",
     ("optics/colour.py", "importlib"): "import_module('colour'), a constant, with its warnings silenced",
 }  # fmt: skip
 # data files and versions of packages

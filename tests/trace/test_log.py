@@ -56,7 +56,8 @@ def test_plain_python_and_compiled_kernel_follow_the_same_paths(plain, name):
     np.testing.assert_allclose(mine[..., PLACE], others[..., PLACE], rtol=0, atol=1e-12)
     np.testing.assert_allclose(mine[..., WAVE], others[..., WAVE], rtol=0, atol=1e-12)
     energy = events.LOG_ENERGY
-    np.testing.assert_allclose(mine[..., energy], others[..., energy], rtol=1e-12, atol=0)
+    # of what was launched: near total reflection a share of what is left has lost digits
+    np.testing.assert_allclose(mine[..., energy], others[..., energy], rtol=1e-12, atol=1e-13)
     np.testing.assert_array_equal(sums[:, COUNT_EVENTS], theirs[:, COUNT_EVENTS])
     # contributions of each ray, of what it was launched with
     assert np.abs(sums - theirs).max() <= 1e-12 * np.abs(sums).max()
