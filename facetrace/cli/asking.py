@@ -98,7 +98,7 @@ def _asked(question: Question, usual: str | None, answers: Answers) -> tuple[str
             f"{question.words(answers)}{hint}", default=usual or "", show_default=False, err=True
         )
         try:
-            if not text.strip():
+            if usual is None and not text.strip():
                 raise FacetraceError(
                     "nothing is usual here, so an answer is needed (Ctrl-C ends it)"
                 )

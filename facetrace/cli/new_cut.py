@@ -183,10 +183,17 @@ def _stone_text(answers: Answers, path: Path) -> str:
         return text(None)
     at_mm = None
     if answers["flaw_facet"] == CULET:
-        stone = _read(text(None), path)
-        x, y, z = map(float, stone.solid.vertices[stone.solid.vertices[:, 2].argmin()])
-        at_mm = x, y, z
+        at_mm = _point_of_culet(_read(text(None), path))
     return text(SeenFlaw(answers["flaw"], answers["flaw_facet"], answers["flaw_deep"], at_mm))
+
+
+def _point_of_culet(stone: CutStone) -> tuple[float, float, float] | None:
+    """The lowest point as the file says places; None where the culet is a facet, which its name says."""
+    if CULET in stone.solid.names:
+        return None
+    corners = stone.solid.vertices
+    ((x, y, z),) = stone.places(corners[[corners[:, 2].argmin()]]).tolist()
+    return x, y, z
 
 
 def _read(text: str, path: Path) -> CutStone:

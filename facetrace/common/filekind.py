@@ -11,7 +11,6 @@ from typing import Any
 from facetrace.common.meant import nearest
 
 HEAD_BYTES = 4096
-# letters of a name that are compared with others
 NO_FILE, NOT_READ = "no such file", "cannot be read"
 # bytes of a result that are read to say which command wrote it
 MOST_RESULT = 10_000_000

@@ -285,7 +285,7 @@ def _explain(error: Any, model: type[pydantic.BaseModel]) -> str:
 
 def _near(error: Any, model: type[pydantic.BaseModel]) -> str | None:
     """The key that an unknown one may have been meant for."""
-    return nearest(str(error["loc"][-1])[:MOST_KEY], _fields_at(model, error["loc"]))
+    return nearest(str(error["loc"][-1]), _fields_at(model, error["loc"]))
 
 
 # what a value must be, by pydantic's names for what is wrong; {} are its facts

@@ -16,6 +16,7 @@ import tomllib
 
 import numpy as np
 import pytest
+import trimesh
 from shared import ROOT, refused, run
 
 from facetrace.cli import shop
@@ -231,6 +232,38 @@ def test_a_chipped_culet_has_its_place(here):
     np.testing.assert_allclose(
         flaw["at_mm"], stone.solid.vertices[stone.solid.vertices[:, 2].argmin()], atol=5e-4
     )
+
+
+def test_a_culet_of_a_scan_or_cut_flat_has_its_place(here):
+    """Of a scan in the scan's own frame, wherever that lies; where the culet is a facet, by its name."""
+    made("design")
+    assert run("solid", "design.toml", "--mesh", "scan.stl").exit_code == 0
+    moved = trimesh.load(here / "scan.stl")
+    moved.apply_translation([30, -20, 100])
+    moved.export(here / "moved.stl")
+    words = (
+        "--size",
+        "6.5x6.5x4.15",
+        "--carats",
+        "1.19",
+        "--flaw",
+        "chip",
+        "--flaw-facet",
+        "culet",
+        "--flaw-deep",
+        "0.03",
+    )
+    made("stone", "scanned.toml", "--design", "moved.stl", *words)
+    (flaw,) = tomllib.loads((here / "scanned.toml").read_text(encoding="utf-8"))["flaw"]
+    np.testing.assert_allclose(
+        flaw["at_mm"], moved.vertices[moved.vertices[:, 2].argmin()], atol=1e-3
+    )
+    text = (here / "design.toml").read_text(encoding="utf-8")
+    flat = re.sub(r"(?m)^#? ?culet_percent = .*$", "culet_percent = 3", text)
+    (here / "flat.toml").write_text(flat, encoding="utf-8")
+    made("stone", "flat-stone.toml", "--design", "flat.toml", *words)
+    (flaw,) = tomllib.loads((here / "flat-stone.toml").read_text(encoding="utf-8"))["flaw"]
+    assert flaw["facet"] == "culet"
 
 
 def test_a_file_of_another_kind_is_refused_at_once(here):

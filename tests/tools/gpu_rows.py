@@ -17,7 +17,6 @@ FIRST, ROWS, RAYS = 40, 36, 2
 FLOOR = 0.1
 
 if __name__ == "__main__":
-    # threads of a simulated card share what is only ever written
     warnings.simplefilter("error")
     for name, scene in logged_paths.scenes().items():
         rays = over_silhouette(scene, 5, 0, RAYS, RAYS, FLOOR)
