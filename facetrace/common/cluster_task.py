@@ -12,10 +12,10 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property, lru_cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import facetrace
 from facetrace.common.errors import FacetraceError
@@ -25,6 +25,9 @@ PACKAGES, CARD_PACKAGES = ("numpy", "numba", "scipy", "trimesh"), ("numba-cuda",
 DASK = "distributed"
 SOURCES = (".py", ".toml", ".csv")
 MISSING = "none"
+# of what jobs share, a worker keeps so many: those of the study that it is at
+MOST_SHARED = 2
+Value = TypeVar("Value")
 
 # the parallel code of numba must not be entered twice in a process, however many threads Dask gives a worker
 _one_at_a_time = threading.Lock()
@@ -46,6 +49,25 @@ def packed(function: Callable[[Any], Any], job: Any) -> bytes:
         return pickle.dumps((function, job))
     except (pickle.PicklingError, AttributeError, TypeError) as error:
         raise FacetraceError(f"cannot be sent to a worker: {error}") from None
+
+
+class Shared(Generic[Value]):
+    """What many jobs have in common: pickled once for all of them, and opened once by a worker, with what it keeps of it."""
+
+    def __init__(self, value: Value) -> None:
+        self.value = value
+
+    @cached_property
+    def _content(self) -> bytes:
+        return pickle.dumps(self.value)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _opened, (self._content,)
+
+
+@lru_cache(maxsize=MOST_SHARED)
+def _opened(content: bytes) -> Shared[Any]:
+    return Shared(pickle.loads(content))
 
 
 def done_there(theirs: Mapping[str, str], payload: bytes, contents: Mapping[str, bytes]) -> Outcome:

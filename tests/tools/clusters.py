@@ -3,10 +3,9 @@
 import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
-from shared import PATIENCE, ROOT, eventually
+from shared import ROOT, eventually
 
 
 class TestCluster:
