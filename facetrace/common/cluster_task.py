@@ -72,7 +72,7 @@ def _opened(content: bytes) -> Shared[Any]:
 
 def done_there(theirs: Mapping[str, str], payload: bytes, contents: Mapping[str, bytes]) -> Outcome:
     """Do a job, of who asks with *theirs* as versions; contents: of files, by their digests."""
-    global _unwanted, _contents
+    global _unwanted, _contents, _threads
     problem = differing(theirs)
     if problem:
         return Outcome(refused=problem)
@@ -81,7 +81,7 @@ def done_there(theirs: Mapping[str, str], payload: bytes, contents: Mapping[str,
     with _one_at_a_time:
         if unwanted():
             return Outcome()
-        _unwanted, _contents = unwanted, contents
+        _unwanted, _contents, _threads = unwanted, contents, threads
         import numba
 
         numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
@@ -93,7 +93,7 @@ def done_there(theirs: Mapping[str, str], payload: bytes, contents: Mapping[str,
         except FacetraceError as error:
             return Outcome(error=error)
         finally:
-            _unwanted, _contents = _never, {}
+            _unwanted, _contents, _threads = _never, {}, 1
 
 
 # ---- versions ---------------------------------------------------------------------------------
@@ -155,11 +155,17 @@ def _never() -> bool:
 
 _unwanted: Callable[[], bool] = _never
 _contents: Mapping[str, bytes] = {}
+_threads = 1
 
 
 def unwanted() -> bool:
     """Whether nobody waits any more for the task that runs in this process: it was cancelled, or its asker is gone."""
     return _unwanted()
+
+
+def threads_here() -> int:
+    """Threads that the task which runs in this process may have."""
+    return _threads
 
 
 def _dask_says() -> tuple[Callable[[], bool], int]:
