@@ -18,6 +18,8 @@ import numpy as np
 from numba import config, cuda, float32, float64
 from numpy.typing import NDArray
 
+from facetrace.kernel import driver
+from facetrace.kernel.compiling import fingerprint, with_own_files
 from facetrace.kernel.facets import NEAR_ROOM
 from facetrace.kernel.launch import launch, place_of, trace_row
 from facetrace.kernel.scene import UNIAXIAL, Floats, Rays, SceneArrays
@@ -181,29 +183,86 @@ def _on_card(arrays: Any) -> Any:
     return type(arrays)(*map(placed, arrays))
 
 
-@lru_cache(maxsize=1)
-def _adder() -> Any:
-    """The kernel that adds rows, in their order."""
+@cuda.jit(device=True, inline=True)
+def _lane():
+    return cuda.blockIdx.x * LANES + cuda.threadIdx.x
 
-    def add_rows(rows, together, added):
-        place = cuda.grid(1)
-        if place < added.size:
-            column, group = place % SUMS, place // SUMS
-            scene, group = group // added.shape[1], group % added.shape[1]
-            total = 0.0
-            for row in range(group * together, (group + 1) * together):
-                total += rows[scene, row, column]
-            added[scene, group, column] = total
 
-    return cuda.jit(add_rows)
+@cuda.jit(device=True, inline=True)
+def _lanes():
+    return cuda.gridDim.x * LANES
+
+
+@cuda.jit(device=True, inline=True)
+def _clear(sums):
+    for k in range(SUMS):
+        sums[k] = 0.0
+
+
+@cuda.jit(device=True, inline=True)
+def _keep(sums, out, row):
+    for k in range(SUMS):
+        out[row, k] = sums[k]
+
+
+@cuda.jit(device=True, inline=True)
+def _trace_alone(scene, rays, first_row, rows, out, sums):
+    for row in range(_lane(), rows, _lanes()):
+        _clear(sums)
+        trace_row(scene, rays, first_row + row, sums, None)
+        _keep(sums, out, row)
+
+
+@cuda.jit(device=True, inline=True)
+def _trace_in_step(scene, rays, first_row, rows, out, sums):
+    row = _lane()
+    set_number, index = place_of(rays, first_row + row)
+    left = rays.row_rays
+    # only to say of what types they are
+    wavelength, draws, flight = launch(scene, rays, 0, 0, sums, None)
+    _clear(sums)
+    flies = False
+    while True:
+        if not flies and left == 0 and row < rows:
+            _keep(sums, out, row)
+            _clear(sums)
+            row += _lanes()
+            set_number, index = place_of(rays, first_row + row)
+            left = rays.row_rays
+        waits = not flies and row < rows
+        waiting = cuda.syncthreads_count(np.int32(waits))
+        flying = cuda.syncthreads_count(np.int32(flies))
+        if waiting + flying == 0:
+            return
+        if waits and waiting >= flying:
+            wavelength, draws, flight = launch(scene, rays, set_number, index, sums, None)
+            index += 1
+            left -= 1
+            if flight.facet >= 0:
+                flight = enter_uniaxial(scene, wavelength, draws, flight, sums, None)
+                flies = flight.weight > 0.0
+                if not flies:
+                    sums[COUNT_EVENTS] += flight.events
+        if flies:
+            if scene.split is not None and flight.in_air:
+                flight = enter_uniaxial(scene, wavelength, draws, flight, sums, None)
+            else:
+                flight = cross_uniaxial(scene, wavelength, draws, rays.floor, flight, sums, None)
+            flies = flight.weight > 0.0
+            if not flies:
+                sums[COUNT_EVENTS] += flight.events
 
 
 @lru_cache(maxsize=16)
 def _kernel(kind: Kind) -> Any:
     """The kernel for a kind of scene. What is False or 0 is None again, and no code is made for it."""
-    lobes, ground, near, uniaxial = kind
+    lobes, ground, near, uniaxial = map(int, kind)
+    stamp = fingerprint(*driver.CODE)
 
+    # numba keeps compiled code by what a function closes over: numbers alone, the same in every process
     def trace_all(given, first_row, rows, out):
+        if stamp < 0:  # never; see compiling
+            return
         which = cuda.blockIdx.y
         if near:
             planes = cuda.shared.array((near, 4), float32)
@@ -238,72 +297,40 @@ def _kernel(kind: Kind) -> Any:
         )  # fmt: skip
         sums = cuda.local.array(SUMS, float64)
         if uniaxial:
-            trace_in_step(scene, rays, first_row, rows, out[which], sums)
+            _trace_in_step(scene, rays, first_row, rows, out[which], sums)
         else:
-            for row in range(lane(), rows, lanes()):
-                clear(sums)
-                trace_row(scene, rays, first_row + row, sums, None)
-                keep(sums, out[which], row)
-
-    @cuda.jit(device=True, inline=True)
-    def lane():
-        return cuda.blockIdx.x * LANES + cuda.threadIdx.x
-
-    @cuda.jit(device=True, inline=True)
-    def lanes():
-        return cuda.gridDim.x * LANES
-
-    @cuda.jit(device=True, inline=True)
-    def clear(sums):
-        for k in range(SUMS):
-            sums[k] = 0.0
-
-    @cuda.jit(device=True, inline=True)
-    def keep(sums, out, row):
-        for k in range(SUMS):
-            out[row, k] = sums[k]
-
-    @cuda.jit(device=True, inline=True)
-    def trace_in_step(scene, rays, first_row, rows, out, sums):
-        row = lane()
-        set_number, index = place_of(rays, first_row + row)
-        left = rays.row_rays
-        # only to say of what types they are
-        wavelength, draws, flight = launch(scene, rays, 0, 0, sums, None)
-        clear(sums)
-        flies = False
-        while True:
-            if not flies and left == 0 and row < rows:
-                keep(sums, out, row)
-                clear(sums)
-                row += lanes()
-                set_number, index = place_of(rays, first_row + row)
-                left = rays.row_rays
-            waits = not flies and row < rows
-            waiting = cuda.syncthreads_count(np.int32(waits))
-            flying = cuda.syncthreads_count(np.int32(flies))
-            if waiting + flying == 0:
-                return
-            if waits and waiting >= flying:
-                wavelength, draws, flight = launch(scene, rays, set_number, index, sums, None)
-                index += 1
-                left -= 1
-                if flight.facet >= 0:
-                    flight = enter_uniaxial(scene, wavelength, draws, flight, sums, None)
-                    flies = flight.weight > 0.0
-                    if not flies:
-                        sums[COUNT_EVENTS] += flight.events
-            if flies:
-                if lobes and flight.in_air:
-                    flight = enter_uniaxial(scene, wavelength, draws, flight, sums, None)
-                else:
-                    flight = cross_uniaxial(
-                        scene, wavelength, draws, rays.floor, flight, sums, None
-                    )
-                flies = flight.weight > 0.0
-                if not flies:
-                    sums[COUNT_EVENTS] += flight.events
+            _trace_alone(scene, rays, first_row, rows, out[which], sums)
 
     # fastmath is of single precision alone: quotients to 2 units in the last place, which the search allows for
-    limits = {} if config.ENABLE_CUDASIM else {"max_registers": REGISTERS}
-    return cuda.jit(fastmath=True, **limits)(trace_all)
+    return _kept(trace_all, fastmath=True, max_registers=REGISTERS)
+
+
+@lru_cache(maxsize=1)
+def _adder() -> Any:
+    """The kernel that adds rows, in their order."""
+
+    def add_rows(rows, together, added):
+        place = cuda.grid(1)
+        if place < added.size:
+            column, group = place % SUMS, place // SUMS
+            scene, group = group // added.shape[1], group % added.shape[1]
+            total = 0.0
+            for row in range(group * together, (group + 1) * together):
+                total += rows[scene, row, column]
+            added[scene, group, column] = total
+
+    return _kept(add_rows)
+
+
+def _kept(function: Any, **options: Any) -> Any:
+    """A kernel whose code is kept on disk where a place can be written to, as ``compiling.parallel_entry``'s."""
+    if config.ENABLE_CUDASIM:
+        return cuda.jit(function)
+    from numba.cuda.core import config as card_config
+
+    # few rays are as good as many: no warning that the card has room for more
+    card_config.CUDA_LOW_OCCUPANCY_WARNINGS = 0
+    try:
+        return with_own_files(cuda.jit(cache=True, **options)(function))
+    except RuntimeError:
+        return cuda.jit(**options)(function)
