@@ -18,7 +18,7 @@ from facetrace.solid.polyhedron import Floats, Solid
 from facetrace.trace.faceup import Estimate, share_of
 from facetrace.trace.paired import aligned
 from facetrace.trace.run import ROULETTE_SHARE, trace_all
-from facetrace.trace.scene import Medium, Scene, View, direction, scene_of
+from facetrace.trace.scene import Medium, Scene, View, direction, scene_of, seen_otherwise
 
 LINE_NM = 589.3
 STEP_DEG = 5.0
@@ -68,10 +68,13 @@ def tilt_tolerances(
 ) -> list[TiltTolerance]:  # fmt: skip
     """``tilt_tolerance`` of each (solid, axis): all searches go step by step together, so that their views are traced at once."""
     searches = [_search(distinct_azimuths(*stone), share) for stone in stones]
+    upright = [scene_of(solid, clear, axis, LIGHT, View()) for solid, axis in stones]
     found: dict[int, TiltTolerance] = {}
     wanted = {k: next(search) for k, search in enumerate(searches)}
     while wanted:
-        scenes = [_seen(*stones[k], clear, view) for k, views in wanted.items() for view in views]
+        scenes = [
+            _tilted(upright[k], stones[k][0], view) for k, views in wanted.items() for view in views
+        ]
         traced = iter(trace_all(scenes, points, seed, ROULETTE_SHARE))
         asked, wanted = wanted, {}
         for k, views in asked.items():
@@ -83,9 +86,9 @@ def tilt_tolerances(
     return [found[k] for k in range(len(stones))]
 
 
-def _seen(solid: Solid, axis: tuple[float, float], clear: Medium, view: Tilted) -> Scene:
+def _tilted(scene: Scene, solid: Solid, view: Tilted) -> Scene:
     tilt, azimuth = view
-    return aligned(scene_of(solid, clear, axis, LIGHT, View(eye_tilt=tilt, eye_azimuth=azimuth)))
+    return aligned(seen_otherwise(scene, solid, LIGHT, View(eye_tilt=tilt, eye_azimuth=azimuth)))
 
 
 def _search(
