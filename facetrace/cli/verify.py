@@ -2,7 +2,7 @@
 
 import typer
 
-from facetrace.cli.options import JsonOption
+from facetrace.cli.options import DeviceName, DeviceOption, JsonOption
 from facetrace.cli.shell import check_outputs, deliver, note, one_line_errors, out, progress
 
 EXAMPLES = """
@@ -11,11 +11,14 @@ EXAMPLES = """
 `facetrace verify`
 
 `facetrace verify --json verify.json`
+
+`facetrace verify --device gpu`
 """
 
 
 @one_line_errors
 def verify(
+    device: DeviceOption = DeviceName.cpu,
     json: JsonOption = None,
 ) -> None:
     """Hold this installation against published numbers, exact laws and a second tracer.

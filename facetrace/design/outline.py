@@ -8,6 +8,7 @@ ch. 1.7, for the sums used below.)
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -252,7 +253,16 @@ def girdle_polygon(design: Design) -> GirdlePolygon:
         index = _pointed_positions(design, girdle.facets)
     else:
         index = girdle_positions(design.gear, girdle.facets)
-    turn = 2 * math.pi / design.gear
+    normal, distance, corners = _sized(outline.model_dump_json(), design.gear, tuple(index))
+    return GirdlePolygon(tuple(index), normal, distance, corners)
+
+
+# the candidates of a sweep mostly share it
+@lru_cache(maxsize=64)
+def _sized(outline_json: str, gear: int, index: tuple[float, ...]) -> tuple[Floats, Floats, Floats]:
+    """Normals, distances and corners of the girdle facets on a smooth curve; see ``GirdlePolygon``."""
+    outline = Outline.model_validate_json(outline_json)
+    turn = 2 * math.pi / gear
     normal = np.array([[math.cos(turn * i), math.sin(turn * i)] for i in index])
     # reach of the curve towards +x, -x and +-y
     half = outline.width_mm / 2
@@ -268,7 +278,7 @@ def girdle_polygon(design: Design) -> GirdlePolygon:
         if outline.shape != "pear":
             found[:2] = found[:2].mean()
         reach *= asked / found
-    return GirdlePolygon(tuple(index), normal, distance, corners)
+    return _unchanging(normal, distance, corners)
 
 
 def _heart(design: Design, facets: int) -> GirdlePolygon:
@@ -278,9 +288,21 @@ def _heart(design: Design, facets: int) -> GirdlePolygon:
     assert design.outline is not None
     count = facets // 2
     index = [_place(design, (i + 0.5) / count) for i in range(count)]
-    turn = 2 * math.pi / design.gear
+    normal, distance, corners = _sized_lobe(
+        design.outline.model_dump_json(), design.gear, tuple(index)
+    )
+    return GirdlePolygon(tuple(index), normal[:-1], distance[:-1], corners, half=True)
+
+
+@lru_cache(maxsize=64)
+def _sized_lobe(
+    outline_json: str, gear: int, index: tuple[float, ...]
+) -> tuple[Floats, Floats, Floats]:
+    """As ``_sized`` of a lobe, its wall last."""
+    outline = Outline.model_validate_json(outline_json)
+    turn = 2 * math.pi / gear
     normal = np.array([[math.cos(turn * i), math.sin(turn * i)] for i in index] + [[0.0, -1.0]])
-    lobe = _lobe(design.outline)
+    lobe = _lobe(outline)
     asked = np.array([lobe.point, lobe.head, lobe.side])
     reach = asked.copy()
     for _ in range(200):
@@ -291,7 +313,13 @@ def _heart(design: Design, facets: int) -> GirdlePolygon:
         corners = corners_of(normal, distance)
         high, low = corners.max(axis=0), corners.min(axis=0)
         reach *= asked / np.array([high[0], -low[0], high[1]])
-    return GirdlePolygon(tuple(index), normal[:-1], distance[:-1], corners, half=True)
+    return _unchanging(normal, distance, corners)
+
+
+def _unchanging(a: Floats, b: Floats, c: Floats) -> tuple[Floats, Floats, Floats]:
+    for array in (a, b, c):
+        array.flags.writeable = False
+    return a, b, c
 
 
 def _curve(outline: Outline, normal: Floats, ahead: float, behind: float, b: float) -> Floats:

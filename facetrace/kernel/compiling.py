@@ -96,10 +96,13 @@ def serial_entry(function: Callable[..., Any]) -> Callable[..., Any]:
 
 def _kept(function: Callable[..., Any], options: dict[str, Any]) -> Callable[..., Any]:
     try:
-        compiled = _compiled(function, options, cache=True)
+        return with_own_files(_compiled(function, options, cache=True))
     except RuntimeError:
         return _compiled(function, options)
-    # in plain Python there is nothing to keep
+
+
+def with_own_files(compiled: Callable[..., Any]) -> Callable[..., Any]:
+    """A function that numba keeps on disk, kept in files of ``code_cache``; in plain Python there is nothing to keep."""
     cache = getattr(compiled, "_cache", None)
     if cache is not None:
         cache._cache_file.__class__ = CodeCacheFile

@@ -115,15 +115,17 @@ def _widest_level(solid: Solid) -> float:
 
 def _heights(along: Floats, z: Floats) -> list[float]:
     """Vertical extent of a convex polygon at each of its corners."""
-    found = []
     following_along, following_z = np.roll(along, -1), np.roll(z, -1)
-    for place in along:
-        levels = list(z[np.abs(along - place) < SAME_PLACE])
-        for a, b, za, zb in zip(along, following_along, z, following_z, strict=True):
-            if min(abs(a - place), abs(b - place)) > SAME_PLACE and (a - place) * (b - place) < 0:
-                levels.append(za + (zb - za) * (place - a) / (b - a))
-        found.append(float(max(levels) - min(levels)))
-    return found
+    # at each place (down) each corner and each side (across) that it meets, NaN where it does not
+    off, following_off = along - along[:, None], following_along - along[:, None]
+    corner = np.where(np.abs(off) < SAME_PLACE, z, np.nan)
+    crosses = (off * following_off < 0) & (
+        np.minimum(np.abs(off), np.abs(following_off)) > SAME_PLACE
+    )
+    part = -off / np.where(crosses, following_along - along, np.inf)
+    side = np.where(crosses, z + (following_z - z) * part, np.nan)
+    levels = np.hstack([corner, side])
+    return list(np.nanmax(levels, axis=1) - np.nanmin(levels, axis=1))
 
 
 def _meet_error(solid: Solid, near: float) -> float:

@@ -1,5 +1,6 @@
 """A convex solid from half-spaces, with its facets, corners and edges (Qhull through scipy)."""
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -64,20 +65,16 @@ class Solid:
         extents = np.linalg.svd(corners - corners.mean(axis=0), compute_uv=False)
         if extents[-1] <= FLAT * extents[0]:
             raise SolidError("the planes leave nothing of the stone (empty or flat)")
-        rings: list[list[int]] = [[] for _ in d]
-        for corner, owner in enumerate(owners):
-            for i in owner:
-                rings[i].append(corner)
-        polygons, kept, missing = [], [], []
-        for i, ring in enumerate(rings):
-            if len(ring) < 3:
-                missing.append(names[i])
-                continue
-            kept.append(i)
-            polygons.append(_ordered(corners, np.array(ring), n[i]))
+        # all places where a corner is on a plane, plane by plane
+        counts = [len(owner) for owner in owners]
+        corner = np.repeat(np.arange(len(owners)), counts)
+        plane = np.fromiter(itertools.chain.from_iterable(owners), np.int64, len(corner))
+        met = np.bincount(plane, minlength=len(d)) >= 3
+        kept = np.flatnonzero(met)
+        polygons = _ordered(corners, corner[met[plane]], plane[met[plane]], n)
         return Solid(
             tuple(names[i] for i in kept), n[kept], d[kept], corners, tuple(polygons),
-            tuple(missing),
+            tuple(names[i] for i in np.flatnonzero(~met)),
         )  # fmt: skip
 
     @cached_property
@@ -107,16 +104,20 @@ class Solid:
     @cached_property
     def areas(self) -> Floats:
         """Area of each facet in mm^2, (n,)."""
-        return np.array([0.5 * np.linalg.norm(self._cross_sum(p)) for p in self.polygons])
+        sizes = np.array([len(p) for p in self.polygons])
+        starts, ring = np.cumsum(sizes) - sizes, np.concatenate(self.polygons)
+        following = np.arange(1, len(ring) + 1)
+        following[starts + sizes - 1] = starts
+        points = self.vertices[ring] - np.repeat(self.vertices[ring[starts]], sizes, axis=0)
+        x, y, z = points.T
+        u, v, w = points[following].T
+        cross = np.column_stack([y * w - z * v, z * u - x * w, x * v - y * u])
+        return np.asarray(0.5 * np.linalg.norm(np.add.reduceat(cross, starts), axis=1))
 
     @property
     def face_mm2(self) -> float:
         """Area seen from straight above, of a stone none of whose facets hides another from there."""
         return float(np.sum(self.areas * np.maximum(self.normals[:, 2], 0.0)))
-
-    def _cross_sum(self, polygon: Ints) -> Floats:
-        points = self.vertices[polygon] - self.vertices[polygon[0]]
-        return np.asarray(np.cross(points, np.roll(points, -1, axis=0)).sum(axis=0))
 
     @cached_property
     def volume(self) -> float:
@@ -222,18 +223,32 @@ def _corners(n: Floats, d: Floats, centre: Floats) -> tuple[Floats, list[set[int
     graph = coo_array((ones, (near[:, 0], near[:, 1])), shape=(len(points), len(points)))
     _, groups = connected_components(graph, directed=False)
     # members group by group, each in the order of the hull
-    members = np.split(np.argsort(groups, kind="stable"), np.cumsum(np.bincount(groups))[:-1])
-    owners = [set(hull.simplices[m].ravel().tolist()) for m in members]
-    return np.array([points[m].mean(axis=0) for m in members]), owners
+    counts = np.bincount(groups)
+    order, starts = np.argsort(groups, kind="stable"), np.cumsum(counts) - counts
+    owners = [
+        {*simplices.ravel().tolist()} for simplices in np.split(hull.simplices[order], starts[1:])
+    ]
+    return np.add.reduceat(points[order], starts) / counts[:, None], owners
 
 
-def _ordered(corners: Floats, ring: Ints, normal: Floats) -> Ints:
-    """Corner numbers counter-clockwise around the outward normal."""
-    points = corners[ring]
-    rays = points - points.mean(axis=0)
-    first = rays[0] - (rays[0] @ normal) * normal
-    first /= np.linalg.norm(first)
-    # numpy's cross product of two vectors takes ten times as long, and this is done for every facet
-    (nx, ny, nz), (fx, fy, fz) = normal.tolist(), first.tolist()
-    second = np.array([ny * fz - nz * fy, nz * fx - nx * fz, nx * fy - ny * fx])
-    return np.asarray(ring[np.argsort(np.arctan2(rays @ second, rays @ first))])
+def _ordered(corners: Floats, corner: Ints, plane: Ints, normals: Floats) -> list[Ints]:
+    """For each plane that occurs, in order, its corners' numbers counter-clockwise around the outward normal.
+
+    corner, plane (k,): numbers of a corner and of a plane on which it lies.
+    """
+    by_plane = np.argsort(plane, kind="stable")
+    corner, plane = corner[by_plane], plane[by_plane]
+    _, starts, counts = np.unique(plane, return_index=True, return_counts=True)
+    points, normal = corners[corner], normals[plane]
+    middles = np.add.reduceat(points, starts) / counts[:, None]
+    rays = points - np.repeat(middles, counts, axis=0)
+    first = rays[starts]
+    along = np.einsum("ij,ij->i", first, normal[starts])
+    first = first - along[:, None] * normal[starts]
+    second = np.repeat(np.cross(normal[starts], first), counts, axis=0)
+    angle = np.arctan2(
+        np.einsum("ij,ij->i", rays, second),
+        np.einsum("ij,ij->i", rays, np.repeat(first, counts, axis=0)),
+    )
+    order = np.lexsort((angle, plane))
+    return np.split(corner[order], starts[1:])

@@ -22,10 +22,11 @@ from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import cells
-from facetrace.studies.tilt import LINE_NM, MOST_DEG, tilt_tolerance
+from facetrace.studies.tilt import LINE_NM, MOST_DEG, TiltTolerance, tilt_tolerances
+from facetrace.trace.device import chosen_device
 from facetrace.trace.faceup import COLOUR, SHARES, Estimate, MeanColour, face_up
 from facetrace.trace.paired import aligned, difference
-from facetrace.trace.run import SETS, Sums, points_for, roulette_floor, trace_sums
+from facetrace.trace.run import SETS, Sums, points_for, roulette_floor, trace_all, trace_sums
 from facetrace.trace.scene import Medium, Scene, View, medium_of, scene_of
 
 MOST_CANDIDATES = 100_000
@@ -36,6 +37,8 @@ GAINS = ("light_return", "brightness")
 NEVER = f">{MOST_DEG:g}"
 # grid values are decimal numbers; more digits than these are rounding
 DIGITS = 9
+# candidates that are traced together: a card does many small stones as fast as one large
+AT_ONCE = {"cpu": 1, "gpu": 128}
 # half the widths of the sweep that is made unasked, and its steps, degrees
 USUAL = (("pavilion.angle", 4.0, 0.5), ("crown.angle", 6.0, 1.0))
 
@@ -193,10 +196,17 @@ def shaped(design: Design, conditions: Conditions) -> Solid:
 def traced(design: Design, conditions: Conditions, floor: float | None = None) -> Traced:
     """Build and trace. *floor*: see ``trace.run.trace_sums``. Raises DesignError where it cannot be cut."""
     solid = shaped(design, conditions)
-    axis = (design.axis.tilt, design.axis.azimuth)
-    scene = aligned(scene_of(solid, conditions.medium, axis, conditions.light, View()))
+    scene = _scene(solid, _axis(design), conditions)
     floor = roulette_floor(scene, conditions.seed) if floor is None else floor
     return Traced(solid, scene, trace_sums(scene, conditions.points, conditions.seed, floor=floor))
+
+
+def _scene(solid: Solid, axis: tuple[float, float], conditions: Conditions) -> Scene:
+    return aligned(scene_of(solid, conditions.medium, axis, conditions.light, View()))
+
+
+def _axis(design: Design) -> tuple[float, float]:
+    return design.axis.tilt, design.axis.azimuth
 
 
 def sweep(
@@ -208,24 +218,45 @@ def sweep(
     and no figures.
     """
     base: Traced | None = None
-    for key in candidates(design, ranges):
-        if key in done:
-            yield done[key]
-            continue
-        base = base or traced(design, conditions)
-        values: Row = dict(zip((r.name for r in ranges), key, strict=True))
+    keys = candidates(design, ranges)
+    missing = iter([key for key in keys if key not in done])
+    made: dict[Key, Row] = {}
+    for key in keys:
+        if key not in done and key not in made:
+            base = base or traced(design, conditions)
+            part = list(itertools.islice(missing, AT_ONCE[chosen_device()]))
+            made = dict(zip(part, rows_of(design, ranges, conditions, base, part), strict=True))
+        yield done[key] if key in done else made[key]
+
+
+def rows_of(
+    design: Design, ranges: Sequence[Range], conditions: Conditions, base: Traced, keys: Sequence[Key]
+) -> list[Row]:  # fmt: skip
+    """A row for each key, which depends on nothing but the key; *base*: the design as it stands, with which all are compared."""
+    rows: list[Row] = []
+    shapes: list[tuple[int, Design, Solid]] = []
+    for key in keys:
+        named: Row = dict(zip((r.name for r in ranges), key, strict=True))
         try:
-            yield values | _figures(with_values(design, ranges, key), conditions, base)
+            candidate = with_values(design, ranges, key)
+            shapes.append((len(rows), candidate, shaped(candidate, conditions)))
         except FacetraceError as problem:
-            blank = dict.fromkeys(columns(design, ranges))
-            yield blank | values | {"remark": f"cannot be cut: {problem}"}
+            named = dict.fromkeys(columns(design, ranges)) | named | {"remark": f"cannot be cut: {problem}"}  # fmt: skip
+        rows.append(named)
+    scenes = [_scene(solid, _axis(of), conditions) for _, of, solid in shapes]
+    sums = trace_all(scenes, conditions.points, conditions.seed, base.sums.floor)
+    tilts = tilt_tolerances(
+        [(solid, _axis(of)) for _, of, solid in shapes], conditions.clear, conditions.window_share, conditions.seed,
+    )  # fmt: skip
+    for (number, _, solid), scene, own, tilt in zip(shapes, scenes, sums, tilts, strict=True):
+        rows[number] |= _figures(Traced(solid, scene, own), conditions.density, base, tilt)
+    return rows
 
 
-def _figures(design: Design, conditions: Conditions, base: Traced) -> Row:
-    candidate = traced(design, conditions, base.sums.floor)
+def _figures(candidate: Traced, density: float, base: Traced, tilt: TiltTolerance) -> Row:
     figures = face_up(candidate.sums, candidate.scene)
     gains = difference(candidate.sums, candidate.scene, base.sums, base.scene, GAINS)
-    sizes = measure(candidate.solid, conditions.density)
+    sizes = measure(candidate.solid, density)
     named: dict[str, Estimate | None] = {**figures.measures, **_colours(figures.colour)}
     row: Row = {name: getattr(sizes, name) for name in SIZES[:-1]}
     row["face_mm2"] = candidate.solid.face_mm2
@@ -233,10 +264,6 @@ def _figures(design: Design, conditions: Conditions, base: Traced) -> Row:
         row |= cells(name, named[name])
     for name in GAINS:
         row |= cells(f"{name}_gain", gains[name])
-    axis = (design.axis.tilt, design.axis.azimuth)
-    tilt = tilt_tolerance(
-        candidate.solid, conditions.clear, axis, conditions.window_share, conditions.seed
-    )  # fmt: skip
     row |= cells("clear_window", tilt.face_up) | cells("tilt_deg", tilt.tilt)
     if tilt.tilt is None:
         row["tilt_deg"] = NEVER

@@ -7,18 +7,18 @@ sin t = n sin(P - C) for a flat table over flanks at P, total reflection at C.
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Generator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from facetrace.optics.lights import Light
 from facetrace.solid.polyhedron import Floats, Solid
-from facetrace.trace.faceup import Estimate, face_up
+from facetrace.trace.faceup import Estimate, share_of
 from facetrace.trace.paired import aligned
-from facetrace.trace.run import ROULETTE_SHARE, trace_sums
-from facetrace.trace.scene import Medium, View, direction, scene_of
+from facetrace.trace.run import ROULETTE_SHARE, trace_all
+from facetrace.trace.scene import Medium, Scene, View, direction, scene_of, seen_otherwise
 
 LINE_NM = 589.3
 STEP_DEG = 5.0
@@ -34,7 +34,8 @@ SAME = 1e-6
 LIGHT = Light("uniform", 1.0, 0.0, 1.0)
 
 
-WindowAt = Callable[[float, float], Estimate]
+# (tilt, azimuth) of a view, degrees
+Tilted = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -58,47 +59,95 @@ def tilt_tolerance(
 
     *share* of all light (0 to 1); *points* of each of 128 sets for one tilt.
     """
+    return tilt_tolerances([(solid, axis)], clear, share, seed, points)[0]
 
-    def window(tilt: float, azimuth: float) -> Estimate:
-        view = View(eye_tilt=tilt, eye_azimuth=azimuth)
-        scene = aligned(scene_of(solid, clear, axis, LIGHT, view))
-        sums = trace_sums(scene, points, seed, floor=ROULETTE_SHARE)
-        return face_up(sums, scene).measures["window"]
 
-    level = window(0.0, 0.0)
+def tilt_tolerances(
+    stones: Sequence[tuple[Solid, tuple[float, float]]], clear: Medium, share: float, seed: int,
+    points: int = POINTS,
+) -> list[TiltTolerance]:  # fmt: skip
+    """``tilt_tolerance`` of each (solid, axis): all searches go step by step together, so that their views are traced at once."""
+    searches = [_search(distinct_azimuths(*stone), share) for stone in stones]
+    upright = [scene_of(solid, clear, axis, LIGHT, View()) for solid, axis in stones]
+    found: dict[int, TiltTolerance] = {}
+    wanted = {k: next(search) for k, search in enumerate(searches)}
+    while wanted:
+        scenes = [
+            _tilted(upright[k], stones[k][0], view) for k, views in wanted.items() for view in views
+        ]
+        traced = iter(trace_all(scenes, points, seed, ROULETTE_SHARE))
+        asked, wanted = wanted, {}
+        for k, views in asked.items():
+            windows = [share_of(next(traced), "window") for _ in views]
+            try:
+                wanted[k] = searches[k].send(windows)
+            except StopIteration as done:
+                found[k] = done.value
+    return [found[k] for k in range(len(stones))]
+
+
+def _tilted(scene: Scene, solid: Solid, view: Tilted) -> Scene:
+    tilt, azimuth = view
+    return aligned(seen_otherwise(scene, solid, LIGHT, View(eye_tilt=tilt, eye_azimuth=azimuth)))
+
+
+def _search(
+    azimuths: Sequence[float], share: float
+) -> Generator[list[Tilted], list[Estimate], TiltTolerance]:
+    """One stone's search: gives the views that it wants next, and is sent their windows."""
+    (level,) = yield [(0.0, 0.0)]
     if level.value > share:
         return TiltTolerance(Estimate(0.0, 0.0), 0.0, level)
-    azimuths = distinct_azimuths(solid, axis)
     before = dict.fromkeys(azimuths, level)
     for step in range(1, round(MOST_DEG / STEP_DEG) + 1):
         tilt = step * STEP_DEG
-        now = {a: window(tilt, a) for a in azimuths}
+        windows = yield [(tilt, azimuth) for azimuth in azimuths]
+        now = dict(zip(azimuths, windows, strict=True))
         opened = [a for a in azimuths if now[a].value > share]
         if opened:
-            crossings = {a: _crossing(window, a, tilt, before[a], now[a], share) for a in opened}
+            brackets = [_Bracket(tilt - STEP_DEG, tilt, before[a], now[a]) for a in opened]
+            for halving in range(HALVINGS):
+                if halving == SLOPE_HALVINGS:
+                    brackets = [b.with_slope() for b in brackets]
+                middles = yield [(b.middle, a) for b, a in zip(brackets, opened, strict=True)]
+                brackets = [b.halved(m, share) for b, m in zip(brackets, middles, strict=True)]
+            crossings = dict(zip(opened, (b.crossing(share) for b in brackets), strict=True))
             worst = min(opened, key=lambda a: crossings[a].value)
             return TiltTolerance(crossings[worst], worst, level)
         before = now
     return TiltTolerance(None, None, level)
 
 
-def _crossing(
-    window: WindowAt, azimuth: float, tilt: float, shut: Estimate, opened: Estimate, share: float
-) -> Estimate:
-    """Tilt between *tilt* - 5, where the window is at most *share*, and *tilt*, where it is more."""
-    low, high = tilt - STEP_DEG, tilt
-    slope = math.inf
-    for halving in range(HALVINGS):
-        if halving == SLOPE_HALVINGS:
-            slope = (opened.value - shut.value) / (high - low)
-        middle = (low + high) / 2
-        there = window(middle, azimuth)
+@dataclass(frozen=True)
+class _Bracket:
+    """Tilts between which the window exceeds the share: at *low* it is *shut*, at *high* *opened*; slope: of the window, per degree."""
+
+    low: float
+    high: float
+    shut: Estimate
+    opened: Estimate
+    slope: float = math.inf
+
+    @property
+    def middle(self) -> float:
+        return (self.low + self.high) / 2
+
+    def with_slope(self) -> "_Bracket":
+        slope = (self.opened.value - self.shut.value) / (self.high - self.low)
+        return replace(self, slope=slope)
+
+    def halved(self, there: Estimate, share: float) -> "_Bracket":
+        """The half that holds the crossing, *there* being the window at the middle."""
         if there.value > share:
-            high, opened = middle, there
-        else:
-            low, shut = middle, there
-    at = low + (high - low) * (share - shut.value) / (opened.value - shut.value)
-    return Estimate(at, max(shut.stderr, opened.stderr) / slope, min(shut.dof, opened.dof))
+            return replace(self, high=self.middle, opened=there)
+        return replace(self, low=self.middle, shut=there)
+
+    def crossing(self, share: float) -> Estimate:
+        """The tilt at which the window is that share, by a straight line."""
+        shut, opened = self.shut, self.opened
+        part = (share - shut.value) / (opened.value - shut.value)
+        at = self.low + (self.high - self.low) * part
+        return Estimate(at, max(shut.stderr, opened.stderr) / self.slope, min(shut.dof, opened.dof))
 
 
 def distinct_azimuths(solid: Solid, axis: tuple[float, float]) -> tuple[float, ...]:

@@ -4,7 +4,7 @@ Figures are the same to rounding (1e-12 of the light). So it is no part of a sce
 door says it for all that happens inside (``tracing_on``).
 """
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from importlib.util import find_spec
@@ -60,23 +60,38 @@ def missing_card() -> str | None:
     return None if cuda.is_available() else NO_CARD
 
 
-def rows_of(scene: SceneArrays, rays: Rays, first: int, rows: int, task_rows: int) -> Floats:
+def traced_rows(scene: SceneArrays, rays: Rays, first: int, rows: int, task_rows: int) -> Floats:
     """Sums (rows, SUMS) of rows *first*, ... of *rays*; *task_rows*: of one task of a processor's core.
 
     Raises FacetraceError where a card fails.
     """
     if chosen_device() == "gpu":
-        return _on_card(scene, rays, first, rows)
+        alone: Floats = traced_on_card([scene], [rays], first, rows)[0]
+        return alone
     out = np.zeros((rows, SUMS))
     trace_rows(scene, rays, first, task_rows, out, None)
     return out
 
 
-def _on_card(scene: SceneArrays, rays: Rays, first: int, rows: int) -> Floats:
+def alike(scene: SceneArrays) -> tuple[Hashable, ...]:
+    """What scenes must have in common to be traced in one launch, besides their medium."""
+    from facetrace.kernel import gpu_driver
+
+    return (*gpu_driver.kind_of(scene), scene.bodies.shape, scene.physics)
+
+
+def traced_on_card(
+    scenes: Sequence[SceneArrays], rays: Sequence[Rays], first: int, rows: int, together: int = 1
+) -> Floats:  # fmt: skip
+    """Sums (scenes, rows / together, SUMS) of scenes that differ in nothing that ``gpu_driver.trace_rows`` needs to be the same.
+
+    Raises FacetraceError where a card fails.
+    """
     from facetrace.kernel import gpu_driver
 
     try:
-        return gpu_driver.trace_rows(scene, rays, first, rows)
+        sums: Floats = gpu_driver.trace_rows(scenes, rays, first, rows, together)
+        return sums
     except _card_errors() as error:
         what = str(error).strip().splitlines()
         raise FacetraceError(

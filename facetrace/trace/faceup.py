@@ -174,6 +174,12 @@ def lost_light(sums: Sums) -> Estimate:
     return estimates(sums.rows, lambda totals: lost_light_of(totals)[:, None])[0]
 
 
+def share_of(sums: Sums, name: str) -> Estimate:
+    """One of SHARES with its error."""
+    columns = [SHARES[name]]
+    return estimates(sums.rows, lambda totals: totals[:, columns] / totals[:, [SUM_Y]])[0]
+
+
 def figures_of(totals: Floats, scene: Scene, names: Sequence[str]) -> Floats:
     """Named figures (n, k) of totals (n, columns): SHARES, brightness, lightness, chroma, hue_deg.
 

@@ -1,7 +1,7 @@
 """Running a scene: independent sets of paths for figures, pixels for pictures."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from facetrace.kernel.launch import STRATA
 from facetrace.kernel.scene import Rays
 from facetrace.kernel.tally import SEEN_X, SUM_Y, SUMS
-from facetrace.trace.device import chosen_device, rows_of
+from facetrace.trace.device import alike, chosen_device, traced_on_card, traced_rows
 from facetrace.trace.points import key_of, scrambled_tables
 from facetrace.trace.scene import Scene
 
@@ -26,7 +26,9 @@ ROW_RAYS = {"cpu": 1024, "gpu": 64}
 FIRST_POINTS = 16
 PICTURE_SALT = 0x5A5A5A
 # rays traced between two signs of life
-BATCH_RAYS = {"cpu": 1 << 18, "gpu": 1 << 24}
+BATCH_RAYS = {"cpu": 1 << 18, "gpu": 1 << 26}
+# scenes that a card is given at once
+MOST_SCENES = 1 << 12
 TASK_RAYS = 1 << 11
 MARGIN = 0.04
 # rays of a picture's pixel that share all but their wavelength: with 32 rays a pixel 4 gave the
@@ -96,7 +98,7 @@ def _trace(scene: Scene, rays: Rays, rows: int, report: Progress) -> Floats:
     arrays = scene.arrays
     for start in range(0, rows, batch):
         part = out[start : start + batch]
-        part[:] = rows_of(arrays, rays, start, len(part), task_rows)
+        part[:] = traced_rows(arrays, rays, start, len(part), task_rows)
         report(min(1.0, (start + len(part)) / rows))
     return out
 
@@ -124,25 +126,74 @@ def over_silhouette(
 
 
 def _set_sums(
-    scene: Scene, seed: int, have: int, points: int, floor: float, report: Progress
-) -> Floats:
-    """Sums (SETS, columns) of points *have* ... *points* - 1 of every set."""
+    scenes: Sequence[Scene], seed: int, have: int, points: int, floors: Sequence[float], report: Progress
+) -> Floats:  # fmt: skip
+    """Sums (scenes, SETS, columns) of points *have* ... *points* - 1 of every set."""
     new = points - have
     row_rays = min(ROW_RAYS[chosen_device()], new & -new)
-    rays = over_silhouette(scene, seed, have, new, row_rays, floor)
-    rows = _trace(scene, rays, SETS * new // row_rays, report)
-    return np.asarray(rows.reshape(SETS, -1, SUMS).sum(axis=1))
+    rays = [
+        over_silhouette(scene, seed, have, new, row_rays, floor)
+        for scene, floor in zip(scenes, floors, strict=True)
+    ]
+    rows = SETS * new // row_rays
+    if chosen_device() == "gpu":
+        return _sets_on_card(scenes, rays, rows, report)
+    found = np.zeros((len(scenes), SETS, SUMS))
+    for k, (scene, own) in enumerate(zip(scenes, rays, strict=True)):
+        traced = _trace(scene, own, rows, _part_of(report, k, len(scenes)))
+        found[k] = traced.reshape(SETS, -1, SUMS).sum(axis=1)
+    return found
 
 
-def roulette_floor(scene: Scene, seed: int) -> float:
-    """Weight below which roulette begins, from a pilot run of 2,048 rays."""
-    pilot = _set_sums(scene, seed, 0, PILOT_POINTS, LEAST_FLOOR, _nothing)
+def _part_of(report: Progress, k: int, count: int) -> Progress:
+    return lambda share: report((k + share) / count)
+
+
+def _sets_on_card(
+    scenes: Sequence[Scene], rays: Sequence[Rays], rows: int, report: Progress
+) -> Floats:
+    """Sums (scenes, SETS, columns); like scenes go together, and as many rays as a card does in a fraction of a second."""
+    arrays = [scene.arrays for scene in scenes]
+    like: dict[Hashable, list[int]] = {}
+    for k, scene in enumerate(scenes):
+        like.setdefault((*alike(arrays[k]), id(scene.medium)), []).append(k)
+    room = BATCH_RAYS["gpu"] // rays[0].row_rays
+    most = min(MOST_SCENES, max(1, room // rows))
+    # of one scene whole sets at a time
+    sets = SETS if most > 1 else min(SETS, max(1, room * SETS // rows))
+    found, done = np.zeros((len(scenes), SETS, SUMS)), 0
+    for members in like.values():
+        for k in range(0, len(members), most):
+            batch = members[k : k + most]
+            for first in range(0, SETS, sets):
+                found[batch, first : first + sets] = traced_on_card(
+                    [arrays[i] for i in batch], [rays[i] for i in batch],
+                    first * (rows // SETS), sets * (rows // SETS), rows // SETS,
+                )  # fmt: skip
+            done += len(batch)
+            report(done / len(scenes))
+    return found
+
+
+def roulette_floors(scenes: Sequence[Scene], seed: int) -> list[float]:
+    """Of each scene the weight below which roulette begins, from a pilot run of 2,048 rays."""
+    least = [LEAST_FLOOR] * len(scenes)
+    pilots = _set_sums(scenes, seed, 0, PILOT_POINTS, least, _nothing)
+    return [_floor(pilot) for pilot in pilots]
+
+
+def _floor(pilot: Floats) -> float:
     launched = max(float(pilot[:, SUM_Y].sum()), 1e-300)
     within = min(float(pilot[:, SEEN_X + 1].sum()) / launched, 1.0)
     off = pilot[:, SEEN_X + 1] - within * pilot[:, SUM_Y]
     apart = off[0::2] - off[1::2]
     spread = float(np.sqrt(np.sum(apart**2) * SETS * PILOT_POINTS)) / launched
     return max(LEAST_FLOOR, min(ROULETTE_SHARE * within, ROULETTE_SPREAD * spread))
+
+
+def roulette_floor(scene: Scene, seed: int) -> float:
+    """``roulette_floors`` of one scene."""
+    return roulette_floors([scene], seed)[0]
 
 
 def warm_up(scene: Scene) -> None:
@@ -165,14 +216,27 @@ def trace_sums(
     another scene's roulette instead of a pilot run: stones that are compared should share it.
     """
     have = first.points if first else 0
-    if points % PILOT_POINTS or points <= have:
-        raise ValueError(f"points must be a multiple of {PILOT_POINTS}, more than already traced")
+    _check_points(points, have)
     if first:
         floor = first.floor
     elif floor is None:
         floor = roulette_floor(scene, seed)
-    rows = _set_sums(scene, seed, have, points, floor, report)
+    rows = _set_sums([scene], seed, have, points, [floor], report)[0]
     return Sums(rows + first.rows if first else rows, points, seed, floor)
+
+
+def trace_all(
+    scenes: Sequence[Scene], points: int, seed: int, floor: float, report: Progress = _nothing
+) -> list[Sums]:
+    """``trace_sums`` of each scene from the start, with one floor: on a card as fast as one scene with all their rays."""
+    _check_points(points, 0)
+    found = _set_sums(scenes, seed, 0, points, [floor] * len(scenes), report)
+    return [Sums(rows, points, seed, floor) for rows in found]
+
+
+def _check_points(points: int, have: int) -> None:
+    if points % PILOT_POINTS or points <= have:
+        raise ValueError(f"points must be a multiple of {PILOT_POINTS}, more than already traced")
 
 
 def trace_pixels(

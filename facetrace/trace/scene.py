@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -265,6 +266,29 @@ def scene_of(
         # the walk over a ground facet knows crystals; one without birefringence is the same stone
         medium = replace(medium, physics=UNIAXIAL)
     table, body_planes = _body_table(bodies)
+    c = direction(*axis)
+    beside = across(c)
+    beside /= np.linalg.norm(beside)
+    return Scene(
+        facets=tuple(solid.columns),
+        planes=solid.planes,
+        finish=finish,
+        split=solid.split,
+        bodies=table,
+        body_planes=body_planes,
+        crystal=np.concatenate([c, beside]),
+        medium=medium,
+        **_seen(solid, light, view),
+    )
+
+
+def seen_otherwise(scene: Scene, solid: Solid, light: Light, view: View) -> Scene:
+    """The same stone, which *solid* is, in another view or light: as ``scene_of``, in less time."""
+    return replace(scene, **_seen(solid, light, view))
+
+
+def _seen(solid: Solid, light: Light, view: View) -> dict[str, Any]:
+    """What of a ``Scene`` depends on the view."""
     to_world = rocking(view.tilt, view.azimuth)
     if view.spin:
         to_world = to_world @ turning(view.spin)
@@ -272,28 +296,17 @@ def scene_of(
     to_stone = to_world.T
     right, up, eye = (to_stone @ eye_frame[:, k] for k in range(3))
     outline = solid.silhouette(right, up)
-    c = direction(*axis)
-    beside = across(c)
-    beside /= np.linalg.norm(beside)
     eye_row = np.concatenate([eye, right, up, to_stone @ np.array([0.0, 0.0, 1.0])])
     far = max(FAR * np.abs(outline).max(), FAR_HEIGHTS * float((solid.vertices @ eye).max()))
     fronts, backs = entry_planes(solid.planes, eye_row, far)
-    return Scene(
-        facets=tuple(solid.columns),
-        planes=solid.planes,
-        fronts=fronts,
-        backs=backs,
-        finish=finish,
-        split=solid.split,
-        bodies=table,
-        body_planes=body_planes,
-        crystal=np.concatenate([c, beside]),
-        medium=medium,
-        light=_light_row(light, to_world),
-        view=eye_row,
-        outline=outline,
-        far=far,
-        white_radiance=light.white(
+    return {
+        "fronts": fronts,
+        "backs": backs,
+        "light": _light_row(light, to_world),
+        "view": eye_row,
+        "outline": outline,
+        "far": far,
+        "white_radiance": light.white(
             float(eye_frame[2, 2]), math.degrees(math.atan2(eye_frame[1, 2], eye_frame[0, 2]))
         ),
-    )
+    }

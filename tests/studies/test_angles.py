@@ -382,8 +382,10 @@ def test_stopped_and_resumed_is_the_same_sweep(stone, monkeypatch):
     assert result.exit_code == 130
     assert f"stopped: 5 of 9 in {part}" in result.output.replace("\n", "")
     calls = []
-    real = sweeping.tilt_tolerance
-    monkeypatch.setattr(sweeping, "tilt_tolerance", lambda *a: calls.append(1) or real(*a))
+    real = sweeping.tilt_tolerances
+    monkeypatch.setattr(
+        sweeping, "tilt_tolerances", lambda stones, *a: calls.extend(stones) or real(stones, *a)
+    )
     again = run("angles", stone, *QUICK, "--csv", part)
     assert again.exit_code == 0
     assert len(calls) == 4

@@ -22,6 +22,6 @@ if __name__ == "__main__":
         rays = over_silhouette(scene, 5, 0, RAYS, RAYS, FLOOR)
         sums = np.zeros((ROWS, SUMS))
         driver.trace_rows(scene.arrays, rays, FIRST, 1, sums, None)
-        found = gpu_driver.trace_rows(scene.arrays, rays, FIRST, ROWS)
-        again = gpu_driver.trace_rows(scene.arrays, rays, FIRST + 1, ROWS - 1)
+        found = gpu_driver.trace_rows([scene.arrays], [rays], FIRST, ROWS)[0]
+        again = gpu_driver.trace_rows([scene.arrays], [rays], FIRST + 1, ROWS - 1)[0]
         print(f"{name}: {np.abs(found - sums).max():.1e} {np.abs(again - sums[1:]).max():.1e}")
