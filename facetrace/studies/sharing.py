@@ -12,7 +12,7 @@ Result = TypeVar("Result")
 Item = TypeVar("Item")
 
 # parts for each worker, so that none waits long for the last; and what a part has at most
-PARTS, MOST_IN_PART = 8, 32
+PARTS, MOST_IN_PART = 8, 128
 
 
 def each(function: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterator[Result]:
