@@ -191,8 +191,12 @@ class Cluster:
                 words = NOT_THERE if isinstance(problem, BaseException) else problem
                 raise FacetraceError(f"worker {worker}: {words}")
 
-    def no_workers(self) -> FacetraceError:
-        """What is said where there are none."""
+    def no_workers(self, paused: int = 0) -> FacetraceError:
+        """What is said where there are none but those that Dask has *paused*."""
+        if paused:
+            return FacetraceError(
+                f"{self.address}: all workers ({paused}) are short of memory and take no work; begin them anew, fewer on a machine"
+            )
         return FacetraceError(
             f"{self.address}: the scheduler has no workers; begin some: dask worker {self.address}"
         )
@@ -300,10 +304,10 @@ class _Work:
         for task in list(self.under_way.values()):
             if task.worker not in self.workers:
                 self._worker_ended(task)
-        if self.workers:
+        if self.under_way or any(self.workers.values()):
             self.last_worker = now
         elif now > self.last_worker + WORKER_SECONDS:
-            raise self.cluster.no_workers()
+            raise self.cluster.no_workers(len(self.workers))
 
     def _begin(self, task: _Task, worker: str) -> None:
         task.worker = worker
