@@ -32,7 +32,12 @@ class LocalCluster:
             # a nanny ends its worker
             process.terminate()
         for process in (*self.workers, self.scheduler):
-            process.wait()
+            try:
+                process.wait(10)
+            except subprocess.TimeoutExpired:
+                # in the midst of a task
+                process.kill()
+                process.wait()
 
     def _read_address(self, file: Path) -> str:
         try:
