@@ -33,7 +33,7 @@ class LocalCluster:
             process.terminate()
         for process in (*self.workers, self.scheduler):
             try:
-                process.wait(10)
+                process.wait(5)
             except subprocess.TimeoutExpired:
                 # in the midst of a task
                 process.kill()
