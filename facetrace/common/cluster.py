@@ -29,6 +29,7 @@ Result = TypeVar("Result")
 
 NO_PACKAGE = "a cluster needs one more package; in facetrace's folder: pip install -e '.[cluster]'"
 NOT_THERE = "has no facetrace, or another version of it than this machine; install the same there, and begin it again"
+NO_CERTIFICATES = "TLS needs certificates; name them in Dask's settings, DASK_DISTRIBUTED__COMM__TLS__CA_FILE and others"
 # s for the scheduler to answer, and for a first or another worker to come: one that ended is begun anew by its nanny
 CONNECT_SECONDS, WORKER_SECONDS = 10.0, 30.0
 # s between looks at which workers there are, and for one result to arrive
@@ -234,12 +235,14 @@ def _client(address: str) -> Any:
         warnings.simplefilter("ignore", distributed.versions.VersionMismatchWarning)
         for name in ("distributed", "distributed.client", "asyncio", "tornado.application"):
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+        if address.startswith("tls:") and not distributed.Security().tls_ca_file:
+            raise FacetraceError(f"{address}: {NO_CERTIFICATES}")
+        client = distributed.Client.__new__(distributed.Client)
         try:
-            client = distributed.Client(
-                address, timeout=CONNECT_SECONDS, set_as_default=False, name="facetrace"
-            )
+            client.__init__(address, timeout=CONNECT_SECONDS, set_as_default=False, name="facetrace")  # fmt: skip
         except Exception as error:
-            # libraries of connections, names and certificates, each with errors of its own
+            # libraries of connections, names and certificates, each with errors of its own; nothing is left to be closed
+            client.status = "closed"
             why = " ".join(str(error).split()) or type(error).__name__
             raise FacetraceError(
                 f"{address}: no scheduler can be reached there ({why[:200]}); begin one: dask scheduler"
