@@ -9,6 +9,7 @@ import typer
 
 from facetrace.cli.options import (
     AxisTiltOption,
+    ClusterOption,
     DeviceName,
     DeviceOption,
     Edge,
@@ -103,6 +104,7 @@ def angles(
     no_absorption: Annotated[bool, typer.Option("--no-absorption", help="Leave out all colour: the cut alone.")] = False,
     seed: SeedOption = 1,
     device: DeviceOption = DeviceName.cpu,
+    cluster: ClusterOption = None,
     csv: Annotated[
         Path | None, typer.Option(help="Where all candidates go, and from where a sweep goes on [default: beside the design, -angles.csv; none with --json -].")
     ] = None,
@@ -115,6 +117,7 @@ def angles(
 ) -> None:  # fmt: skip
     """Sweep pavilion and crown angles, or any number of a design: light against weight, and advice."""
     from facetrace.cli.loading import load_stone, ranges_of
+    from facetrace.common.cluster import working_on
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.results import angles as words
@@ -134,6 +137,7 @@ def angles(
     substance = material_for(file, material, spectrum)
     # the table stays locked until all files are there: of two runs all are of one
     with ExitStack() as held:
+        held.enter_context(working_on(cluster, device.value))
         study = study_angles(
             own, substance, lamp, ranges=ranges_of(own, "--vary", vary or ()), wish=prefer.value,
             at_least=at_least or 0.0, keep_light=keep_light / 100, absorbing=not no_absorption, rays=rays, seed=seed,

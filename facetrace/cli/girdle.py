@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from facetrace.cli.options import (
+    ClusterOption,
     DeviceName,
     DeviceOption,
     FreshOption,
@@ -72,6 +73,7 @@ def girdle(
     no_absorption: Annotated[bool, typer.Option("--no-absorption", help="The stone without colour only.")] = False,
     seed: SeedOption = 1,
     device: DeviceOption = DeviceName.cpu,
+    cluster: ClusterOption = None,
     csv: Annotated[
         Path | None, typer.Option(help="Where all rows go, and from where it goes on [default: beside the design, -girdle.csv; none with --json -].")
     ] = None,
@@ -84,6 +86,7 @@ def girdle(
 ) -> None:  # fmt: skip
     """The girdle ground, polished smooth or in flats: light it gives back, and what flats cost."""
     from facetrace.cli.loading import load_stone, numbers_of
+    from facetrace.common.cluster import working_on
     from facetrace.common.errors import FacetraceError
     from facetrace.optics.lights import find_light
     from facetrace.results import girdle as words
@@ -98,6 +101,7 @@ def girdle(
     file, _ = load_stone(design)
     # the table stays locked until all files are there: of two runs all are of one
     with ExitStack() as held:
+        held.enter_context(working_on(cluster, device.value))
         study = study_girdle(
             file.design, material_for(file, material, spectrum), find_light(light.value, head),
             thicknesses=numbers_of("--thickness", thickness, 0.02, 5),

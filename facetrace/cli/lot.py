@@ -9,6 +9,7 @@ import typer
 
 from facetrace.cli import plan_options as shared
 from facetrace.cli.options import (
+    ClusterOption,
     DeviceName,
     DeviceOption,
     FreshOption,
@@ -56,11 +57,13 @@ def lot(
     workers: shared.WorkersOption = None,
     seed: SeedOption = 1,
     device: DeviceOption = DeviceName.cpu,
+    cluster: ClusterOption = None,
     csv: Annotated[Path | None, typer.Option(help="All plans; an interrupted run goes on from it [default: beside the folder, -lot.csv; none with --json -].")] = None,
     fresh: FreshOption = False,
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Plan every rough of a folder: carats, value and bid limit of each, and of all."""
+    from facetrace.common.cluster import working_on
     from facetrace.common.workers import Workers, usual_workers
     from facetrace.results.lot import lot_document, lot_notes, lot_sentences, lot_table, told_of
     from facetrace.studies.lot import lot_ledger, plan_lot, rough_files
@@ -80,6 +83,7 @@ def lot(
     # the table stays locked until all files are there: of two runs all are of one
     with ExitStack() as held:
         pool = held.enter_context(Workers(workers or usual_workers()))
+        held.enter_context(working_on(cluster, device.value))
         signal = held.enter_context(stopping())
         ledger = held.enter_context(lot_ledger(folder.name, wishes, table, fresh))
         answer = plan_lot(

@@ -9,6 +9,7 @@ import typer
 from facetrace.cli.options import (
     AxisAzimuthOption,
     AxisTiltOption,
+    ClusterOption,
     DeviceName,
     DeviceOption,
     Edge,
@@ -116,6 +117,7 @@ def movie(
     ] = False,
     seed: SeedOption = 1,
     device: DeviceOption = DeviceName.cpu,
+    cluster: ClusterOption = None,
     target: Annotated[
         Path | None,
         typer.Option("--out", help="Where the movie goes: .webp or .gif (one palette of 256 colours, not dithered) "
@@ -125,6 +127,7 @@ def movie(
 ) -> None:  # fmt: skip
     """The stone rocks or spins under a light: fire and flashes, one exposure and scale in all frames."""
     from facetrace.cli.loading import load_stone
+    from facetrace.common.cluster import working_on
     from facetrace.optics.lights import find_light
     from facetrace.report.movie import movie_bytes
     from facetrace.results import movie as words
@@ -150,10 +153,11 @@ def movie(
         light=find_light(light.value, head, head_edge is Edge.hard),
         absorbing=not no_absorption,
     )
-    made = film(
-        stone, motion=motion.value, tilt=tilt, azimuth=azimuth, frames=count, size=size, samples=samples, seed=seed,
-        glare=not no_glare, exposure=exposure, progress=progress,
-    )  # fmt: skip
+    with working_on(cluster, device.value):
+        made = film(
+            stone, motion=motion.value, tilt=tilt, azimuth=azimuth, frames=count, size=size, samples=samples, seed=seed,
+            glare=not no_glare, exposure=exposure, progress=progress,
+        )  # fmt: skip
     with progress("writing"):
         content = movie_bytes(made, goes_to)
     deliver({goes_to.path: content}, json, lambda: words.movie_document(made, goes_to, design))

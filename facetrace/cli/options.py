@@ -35,6 +35,9 @@ class DeviceName(StrEnum):
     auto = "auto"
 
 
+# under which a command's context keeps the address of a cluster
+CLUSTER = "facetrace.cluster"
+
 LightOption = Annotated[LightName, typer.Option(help="Light around the stone.")]
 MaterialOption = Annotated[
     str | None,
@@ -99,13 +102,32 @@ SeedOption = Annotated[
 ]
 
 
+def work_there(context: typer.Context, address: str | None) -> str | None:
+    """Note that workers elsewhere trace, so that ``trace_there`` asks for no card here."""
+    if address is not None:
+        context.meta[CLUSTER] = address
+    return address
+
+
+ClusterOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS", is_eager=True, callback=work_there,
+        help="Have the workers of a Dask cluster do the work; the scheduler's address, like tcp://10.0.0.5:8786 [default: this machine]. "
+        "The figures are the same, to the last digit on processors of one kind.",
+    ),
+]  # fmt: skip
+
+
 def trace_there(context: typer.Context, device: DeviceName) -> DeviceName:
     """Have all that the command traces traced there."""
     if device is not DeviceName.cpu and not context.resilient_parsing:
         from facetrace.trace.device import tracing_on
 
+        # beside a cluster, whose workers have the cards, this machine needs none
+        here = device is DeviceName.gpu and CLUSTER not in context.meta
         try:
-            context.with_resource(tracing_on("gpu" if device is DeviceName.gpu else "auto"))
+            context.with_resource(tracing_on("gpu" if here else "auto"))
         except FacetraceError as problem:
             raise typer.BadParameter(str(problem)) from None
     return device

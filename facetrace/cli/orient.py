@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from facetrace.cli.options import (
+    ClusterOption,
     DeviceName,
     DeviceOption,
     FreshOption,
@@ -71,6 +72,7 @@ def orient(
     samples: Annotated[int, typer.Option(min=1, max=4096, help="Rays in each pixel of each of 8 pictures.")] = 8,
     seed: SeedOption = 1,
     device: DeviceOption = DeviceName.cpu,
+    cluster: ClusterOption = None,
     csv: Annotated[
         Path | None,
         typer.Option(help="All candidates; an interrupted run goes on from it [default: beside the design, -orient.csv; none with --json -]."),
@@ -91,6 +93,7 @@ def orient(
 ) -> None:  # fmt: skip
     """Find the smallest table tilt and culet shift that hide a colour zone face up."""
     from facetrace.cli.loading import load_stone, numbers_of
+    from facetrace.common.cluster import working_on
     from facetrace.optics.lights import find_light
     from facetrace.results import orient as words
     from facetrace.rough.zone import read_zones
@@ -105,6 +108,7 @@ def orient(
     file, _ = load_stone(design)
     # the table stays locked until all files are there: of two runs all are of one
     with ExitStack() as held:
+        held.enter_context(working_on(cluster, device.value))
         study = study_orientation(
             file.design, material_for(file, material, spectrum), read_zones(zone), find_light(light.value, head),
             Grid(

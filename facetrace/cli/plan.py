@@ -9,6 +9,7 @@ import typer
 
 from facetrace.cli import plan_options as shared
 from facetrace.cli.options import (
+    ClusterOption,
     DeviceName,
     DeviceOption,
     FreshOption,
@@ -75,6 +76,7 @@ def plan(
     workers: shared.WorkersOption = None,
     seed: SeedOption = 1,
     device: DeviceOption = DeviceName.cpu,
+    cluster: ClusterOption = None,
     csv: Annotated[Path | None, typer.Option(help="All plans; an interrupted run goes on from it [default: beside the rough, -plan.csv; none with --json -].")] = None,
     fresh: FreshOption = False,
     picture: Annotated[Path | None, typer.Option(help="The stone in the rough [default: beside the rough, -plan.png; none with --json -].")] = None,
@@ -84,6 +86,7 @@ def plan(
     json: JsonOption = None,
 ) -> None:  # fmt: skip
     """Find the heaviest stone of each design in a rough, how it would look, and what it may be worth."""
+    from facetrace.common.cluster import working_on
     from facetrace.common.workers import Workers, usual_workers
     from facetrace.results.plan_member import plan_document
     from facetrace.rough.model import read_rough
@@ -111,6 +114,7 @@ def plan(
     # the table stays locked until all files are there: of two runs all are of one
     with ExitStack() as held:
         pool = held.enter_context(Workers(workers or usual_workers()))
+        held.enter_context(working_on(cluster, device.value))
         signal = held.enter_context(stopping())
         ledger = held.enter_context(plan_ledger(tasks, table, fresh))
         answer = plan_rough(

@@ -100,7 +100,7 @@ WorkersOption = Annotated[
     typer.Option(
         min=1,
         max=256,
-        help="Cores that work [default: all]; the numbers are the same.",
+        help="Cores of this machine that work [default: all]; the numbers are the same. With --cluster: on what is done here.",
     ),
 ]
 

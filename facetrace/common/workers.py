@@ -34,12 +34,13 @@ def usual_workers() -> int:
 class Workers:
     """Processes that are begun when they are first needed, and end with the block: ``with Workers(2) as workers``.
 
-    count: of the processes, and of the threads that the work in this process may have. Processes end with this
-    one, however it ends.
+    count: of the processes, and of the threads that the work in this process may have; processes: whether there may be
+    any. They end with this one, however it ends.
     """
 
-    def __init__(self, count: int) -> None:
+    def __init__(self, count: int, *, processes: bool = True) -> None:
         self.count = count
+        self._most = count if processes else 1
         self._pool: ProcessPoolExecutor | None = None
         self._others: set[BaseProcess] = set()
 
@@ -68,7 +69,7 @@ class Workers:
 
     def start(self) -> None:
         """Begin the processes now, so that they are ready when work comes; one worker needs none."""
-        pool = self._started() if self.count > 1 else None
+        pool = self._started() if self._most > 1 else None
         if pool is not None:
             with signals_blocked():
                 for _ in range(self.count):
@@ -83,7 +84,7 @@ class Workers:
         *function* must be a module's own, jobs and results arrays and plain objects. Raises FacetraceError where
         another ends a worker.
         """
-        pool = self._started() if min(self.count, len(jobs)) > 1 else None
+        pool = self._started() if min(self._most, len(jobs)) > 1 else None
         if pool is None:
             for job in jobs:
                 if stopped():

@@ -7,16 +7,19 @@ girdle change. All finishes of one setting share their random numbers and the fl
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
+from facetrace.common.cluster_task import Shared
 from facetrace.common.ledger import CellReader, Key, Row
 from facetrace.design.model import Design
 from facetrace.optics.colour import observer
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
-from facetrace.solid.girdle import GIRDLE, Blank, blank_of, flats_in, lift_for
+from facetrace.solid.girdle import GIRDLE, blank_of, flats_in, lift_for
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import SURE_ERRORS, Keeping, cells, fingerprint, number
+from facetrace.studies.sharing import each
 from facetrace.trace.faceup import face_up, lost_light
 from facetrace.trace.paired import aligned, difference, recovered
 from facetrace.trace.run import SETS, points_for, roulette_floor, trace_sums
@@ -97,32 +100,64 @@ def sweep(design: Design, grid: GirdleGrid, done: Mapping[Key, Row]) -> Iterator
     girdle; recovered: gain as a share of the light lost with the ground girdle; flats_recovered: the
     same against the smooth polished girdle. Raises DesignError, FacetraceError (``solid.girdle``).
     """
-    blank: Blank | None = None
-    for thickness in grid.thicknesses:
-        stones: list[Solid] = []
-        for stone, medium in grid.media.items():
-            for tilt in grid.tilts:
-                keys = [(stone, thickness, tilt, *finish) for finish in grid.finishes]
-                if all(key in done for key in keys):
-                    yield from (done[key] for key in keys)
-                    continue
-                blank = blank or blank_of(design)
-                stones = stones or _stones(blank, thickness, grid)
-                rows = _group(stones, medium, tilt, grid)
-                for key, row in zip(keys, rows, strict=True):
-                    named: Row = dict(zip(KEY, key, strict=True))
-                    yield named | row
+    groups = [
+        _Group(blanks, stone, tilt)
+        for blanks in (Shared(_Blanks(design, grid, thickness)) for thickness in grid.thicknesses)
+        for stone in grid.media
+        for tilt in grid.tilts
+    ]
+    made = each(rows_of, [g for g in groups if not all(key in done for key in g.keys)])
+    for group in groups:
+        if all(key in done for key in group.keys):
+            yield from (done[key] for key in group.keys)
+        else:
+            yield from next(made)
 
 
-def _stones(blank: Blank, thickness: float, grid: GirdleGrid) -> list[Solid]:
-    lift = lift_for(blank, thickness)
-    smooth = blank.stone(blank.outline, lift)
-    cut = [blank.stone(flats_in(blank.outline, n), lift) for n in grid.flats]
-    return [smooth, smooth, *cut]
+@dataclass(frozen=True)
+class _Blanks:
+    """A design with girdles of one thickness, which its groups share."""
+
+    design: Design
+    grid: GirdleGrid
+    thickness: float
+
+    @cached_property
+    def stones(self) -> list[Solid]:
+        """One for each finish."""
+        blank = blank_of(self.design)
+        lift = lift_for(blank, self.thickness)
+        smooth = blank.stone(blank.outline, lift)
+        cut = [blank.stone(flats_in(blank.outline, n), lift) for n in self.grid.flats]
+        return [smooth, smooth, *cut]
 
 
-def _group(stones: list[Solid], medium: Medium, tilt: float, grid: GirdleGrid) -> list[Row]:
-    """One row for each finish, under one light and view."""
+@dataclass(frozen=True)
+class _Group:
+    """All finishes of one thickness, of a stone by what it is called, under one tilt of the eye."""
+
+    blanks: Shared[_Blanks]
+    stone: str
+    tilt: float
+
+    @property
+    def keys(self) -> list[Key]:
+        """Of its rows."""
+        of = self.blanks.value
+        return [(self.stone, of.thickness, self.tilt, *finish) for finish in of.grid.finishes]
+
+
+def rows_of(group: _Group) -> list[Row]:
+    """One row for each finish of a group, which share their random numbers."""
+    blanks = group.blanks.value
+    grid = blanks.grid
+    rows = _figures(blanks.stones, grid.media[group.stone], group.tilt, grid)
+    return [
+        dict(zip(KEY, key, strict=True)) | row for key, row in zip(group.keys, rows, strict=True)
+    ]
+
+
+def _figures(stones: list[Solid], medium: Medium, tilt: float, grid: GirdleGrid) -> list[Row]:
     view = View(eye_tilt=tilt, eye_azimuth=grid.azimuth)
     scenes = []
     for solid, (finish, _) in zip(stones, grid.finishes, strict=True):

@@ -3,18 +3,21 @@
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from facetrace.common.cluster_task import Shared
 from facetrace.common.progress import ProgressBar, silent
 from facetrace.optics.lights import Light
 from facetrace.solid.polyhedron import Floats
 from facetrace.studies.face_up import StoneInLight
 from facetrace.studies.screen import Bytes, frame_pixels
+from facetrace.studies.sharing import each
 from facetrace.trace.maps import FaceMaps, face_maps
 from facetrace.trace.motion import frame_around, views_of
 from facetrace.trace.run import roulette_floor, trace_pixels
-from facetrace.trace.scene import Scene, View
+from facetrace.trace.scene import Medium, Scene, View
 
 DEFAULT_FRAMES, DEFAULT_SIZE, DEFAULT_TILT = 60, 320, 20.0
 # rays in each pixel: lamps are small, so few paths reach them
@@ -112,17 +115,41 @@ def film(
         camera = _camera(scenes, size, rays, seed, glare)
         exposed = exposure or _common_exposure(scenes, camera, stone.light)
         # a view that comes again is traced once
+        different = list(dict.fromkeys(views))
+        shared = Shared(_Set(stone, camera, exposed))
         done: dict[View, tuple[Bytes, float]] = {}
-        for number, (view, scene) in enumerate(zip(views, scenes, strict=True), start=1):
-            if view not in done:
-                done[view] = frame_pixels(camera.maps(scene), medium.white, exposed, glare)
-            report(number / len(scenes))
+        for view, shot in zip(
+            different, each(shot_of, [(shared, v) for v in different]), strict=True
+        ):
+            done[view] = shot
+            report(len(done) / len(different))
     shots = [done[view] for view in views]
     return Movie(
         stone, motion, tilt, tuple(views), tuple(frame for frame, _ in shots), tuple(share for _, share in shots),
         camera, exposed, exposure is None, medium.white, scenes[0].white_radiance,
         time.perf_counter() - started,
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Set:
+    """What all frames share."""
+
+    stone: StoneInLight
+    camera: Camera
+    exposure: float
+
+    @cached_property
+    def medium(self) -> Medium:
+        """The crystal for a trace."""
+        return self.stone.medium()
+
+
+def shot_of(job: tuple[Shared[_Set], View]) -> tuple[Bytes, float]:
+    """A frame in one view, and the share of the stone that is too bright."""
+    of, view = job[0].value, job[1]
+    maps = of.camera.maps(of.stone.scene(of.medium, view))
+    return frame_pixels(maps, of.medium.white, of.exposure, of.camera.glare)
 
 
 def exposure_rule(light: Light) -> tuple[float, float]:

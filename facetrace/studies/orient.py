@@ -4,11 +4,14 @@ A grid of tilts and shifts is tried first; then, towards the candidate of it tha
 tilts, and at what that gave smaller shifts.
 """
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
+from facetrace.common.cluster_task import Shared
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import CellReader, Key, Ledger, Row
 from facetrace.design.model import Design
@@ -17,6 +20,7 @@ from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.rough.zone import ZoneFile
 from facetrace.studies.rows import Keeping, fingerprint, number
+from facetrace.studies.sharing import each, parts
 from facetrace.studies.visibility import (
     FIGURES,
     PORTRAIT_SAMPLES,
@@ -241,19 +245,40 @@ def sweep(
     A row depends on its candidate and the test alone, never on what was done before. Raises
     FacetraceError where the design itself cannot be cut; a candidate that cannot has a remark and no figures.
     """
-    base: Look | None = None
+    shared = Shared(_Compared(subject, test))
+    missing = [c for c in wanted if c.key not in done]
+    made = itertools.chain.from_iterable(each(rows_of, [(shared, part) for part in parts(missing)]))
     for candidate in wanted:
-        if candidate.key in done:
-            yield done[candidate.key]
-            continue
-        base = base or look_at(subject, BASE, test)
-        try:
-            look = base if candidate == BASE else look_at(subject, candidate, test)
-        except FacetraceError as problem:
-            key = dict(zip(KEY, candidate.key, strict=True))
-            yield dict.fromkeys(COLUMNS) | key | {"remark": f"cannot be cut: {problem}"}
-            continue
-        yield row_of(candidate, look, base, test, subject.density)
+        yield done[candidate.key] if candidate.key in done else next(made)
+
+
+@dataclass(frozen=True)
+class _Compared:
+    """What all candidates share: each is compared with the base."""
+
+    subject: Subject
+    test: VisibilityTest
+
+    @cached_property
+    def base(self) -> Look:
+        """The base, looked at once. Raises FacetraceError where the design itself cannot be cut."""
+        return look_at(self.subject, BASE, self.test)
+
+
+def rows_of(job: tuple[Shared[_Compared], Sequence[Candidate]]) -> list[Row]:
+    """Rows of some candidates."""
+    shared, wanted = job
+    return [_row_of(shared.value, candidate) for candidate in wanted]
+
+
+def _row_of(shared: _Compared, candidate: Candidate) -> Row:
+    base = shared.base
+    try:
+        look = base if candidate == BASE else look_at(shared.subject, candidate, shared.test)
+    except FacetraceError as problem:
+        key = dict(zip(KEY, candidate.key, strict=True))
+        return dict.fromkeys(COLUMNS) | key | {"remark": f"cannot be cut: {problem}"}
+    return row_of(candidate, look, base, shared.test, shared.subject.density)
 
 
 def that_can_be_cut(rows: Sequence[Row]) -> list[Row]:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
+from facetrace.common.cluster import chosen_cluster
 from facetrace.common.ledger import Ledger, fingerprint_of
 from facetrace.common.progress import ProgressBar, Tell, silent, untold
 from facetrace.common.workers import Workers, usual_workers
@@ -11,6 +12,7 @@ from facetrace.rough.rough import Rough
 from facetrace.studies.answer import Answer, answered
 from facetrace.studies.placed_stone import COLUMNS, KEY, Found, complete
 from facetrace.studies.plan_task import PlanWishes, Task, TrialDesign, tasks_of
+from facetrace.studies.plan_there import found_there
 from facetrace.studies.price import Prices
 from facetrace.studies.rows import announce, progress_title, rows_kept
 from facetrace.studies.run import Run, unseen
@@ -64,12 +66,16 @@ def _found(
 ) -> list[Found]:
     keys = [key for task in tasks for key in task.keys]
     run.of = len(tasks)
-    tell(_estimate(tasks, run))
+    cluster = chosen_cluster()
+    if cluster is None:
+        tell(_estimate(tasks, run))
     announce(ledger, keys, "plans", tell, complete)
     found: list[Found] = []
     with rows_kept(ledger, keys), progress(progress_title(keys, "plans")) as report:
         run.report = report
-        for each in found_for(tasks, ledger, run):
+        for each in (
+            found_there(tasks, ledger, run, cluster) if cluster else found_for(tasks, ledger, run)
+        ):
             found.append(each)
             report(len(found) / len(keys))
     run.report = unseen
