@@ -39,6 +39,8 @@ GAINS = ("light_return", "brightness")
 NEVER = f">{MOST_DEG:g}"
 # grid values are decimal numbers; more digits than these are rounding
 DIGITS = 9
+# candidates that a card traces together: many small stones as fast as one large; and about how long one takes besides
+FOR_CARD, PYTHON_S = 128, 0.006
 # half the widths of the sweep that is made unasked, and its steps, degrees
 USUAL = (("pavilion.angle", 4.0, 0.5), ("crown.angle", 6.0, 1.0))
 
@@ -220,7 +222,8 @@ def sweep(
     shared = Shared(_Swept(design, tuple(ranges), conditions))
     keys = candidates(design, ranges)
     missing = [key for key in keys if key not in done]
-    made = itertools.chain.from_iterable(each(rows_of, [(shared, p) for p in parts(missing)]))
+    jobs = [(shared, part) for part in parts(missing, FOR_CARD)]
+    made = itertools.chain.from_iterable(each(rows_of, jobs, PYTHON_S * len(missing)))
     for key in keys:
         yield done[key] if key in done else next(made)
 
