@@ -48,7 +48,7 @@ def face_maps(pixels: Pixels, scene: Scene) -> FaceMaps:
     # in one pixel the few wavelengths drawn do not sum to white; the expectation does
     counts = pixels.sums[..., COUNT_HITS]
     total = pixels.sums[..., SUM_X : SUM_X + 3].sum(axis=(0, 1)) / counts.sum()
-    sums = dict(zip(COLUMNS, _smoothed(pixels.sums[..., COLUMNS]), strict=True))
+    sums = {column: _smoothed(pixels.sums[..., column]) for column in COLUMNS}
     hits = sums[COUNT_HITS]
     coverage = hits / np.maximum(hits + sums[COUNT_MISSES], 1)
     weight = np.where(hits > 0, sums[SUM_Y], np.nan)
@@ -72,9 +72,10 @@ def face_maps(pixels: Pixels, scene: Scene) -> FaceMaps:
 
 
 def _smoothed(sums: Floats) -> Floats:
-    """(columns, height, width): rays of a pixel count for its neighbours too, 1 2 1 across, 1 2 1 down (sum 16)."""
-    sums = np.ascontiguousarray(np.moveaxis(sums, -1, 0))
-    for axis in (1, 2):
+    """(height, width): rays of a pixel count for its neighbours too, 1 2 1 across, 1 2 1 down (sum 16)."""
+    # in one piece of memory first, which takes half the time
+    sums = np.ascontiguousarray(sums)
+    for axis in (0, 1):
         sums = correlate1d(sums, [0.25, 0.5, 0.25], axis=axis, mode="nearest")
     return sums
 
