@@ -25,6 +25,9 @@ NEAR_ROOM = 2.0e-6
 _NEAR_ZERO = np.float32(0.0)
 _ZERO, _ONE, _TWO, _THREE = np.uint32(0), np.uint32(1), np.uint32(2), np.uint32(3)
 
+# a group of neighbouring facets: a plane's normal and distance, beyond which they all lie, and their numbers
+GROUP_PLANE, GROUP_FIRST, GROUP_END = 3, 4, 5
+
 # the finish of a wall between two lobes
 WALL = -1.0
 # how far (mm) rounding may put a point on the edge of one lobe into the other
@@ -40,24 +43,55 @@ def roughness(finish, facet):
 
 
 @device
-def leaving_facet(planes, first, end, px, py, pz, sx, sy, sz):
-    """(number, distance) of the facet, *first* to *end* - 1, by which a ray from inside leaves them; -1 if none.
+def _least(planes, first, end, best, px, py, pz, sx, sy, sz):
+    """The least of *best* and of the times at which a ray from inside leaves facets *first* to *end* - 1, as bits.
 
     The order of positive floats is that of their bits read as integers, so the
     smallest distance and its facet are one integer minimum, which vectorises.
     """
-    best = _INFINITE
     for f in range(first, end):
         speed = planes[0, f] * sx + planes[1, f] * sy + planes[2, f] * sz
         room = planes[3, f] - (planes[0, f] * px + planes[1, f] * py + planes[2, f] * pz)
         t = room / speed if speed > 1.0e-300 else math.inf
         best = min(best, (np.float64(t).view(np.int64) & ~_NUMBER_MASK) | f)
+    return best
+
+
+@device
+def _facet_of(planes, best, px, py, pz, sx, sy, sz):
+    """(number, distance) that the bits of ``_least`` tell of; -1 if there is none."""
     if best >= _INFINITE:
         return -1, 0.0
     f = best & _NUMBER_MASK
     speed = planes[0, f] * sx + planes[1, f] * sy + planes[2, f] * sz
     room = planes[3, f] - (planes[0, f] * px + planes[1, f] * py + planes[2, f] * pz)
     return f, max(room / speed, 0.0)
+
+
+@device
+def leaving_facet(planes, first, end, px, py, pz, sx, sy, sz):
+    """(number, distance) of the facet, *first* to *end* - 1, by which a ray from inside leaves them; -1 if none."""
+    best = _least(planes, first, end, _INFINITE, px, py, pz, sx, sy, sz)
+    return _facet_of(planes, best, px, py, pz, sx, sy, sz)
+
+
+@device
+def leaving_facet_of_groups(planes, groups, px, py, pz, sx, sy, sz):
+    """As ``leaving_facet`` of all facets, of a stone with many.
+
+    groups (6, k): GROUP_... of neighbours. All of their facets lie beyond a plane, so a flight whose ends both lie before it
+    does not leave by them.
+    """
+    best, t = _INFINITE, math.inf
+    for g in range(groups.shape[1]):
+        start = groups[0, g] * px + groups[1, g] * py + groups[2, g] * pz
+        end = start + (groups[0, g] * sx + groups[1, g] * sy + groups[2, g] * sz) * t
+        # an end that is not known yet is no number
+        if start >= groups[GROUP_PLANE, g] or not end < groups[GROUP_PLANE, g]:
+            first, after = int(groups[GROUP_FIRST, g]), int(groups[GROUP_END, g])
+            best = _least(planes, first, after, best, px, py, pz, sx, sy, sz)
+            t = np.int64(best & ~_NUMBER_MASK).view(np.float64)
+    return _facet_of(planes, best, px, py, pz, sx, sy, sz)
 
 
 @device
@@ -98,15 +132,17 @@ def confirmed_facet(planes, near, px, py, pz, sx, sy, sz):
 
 
 @device
-def exit_facet(planes, near, finish, split, at, px, py, pz, sx, sy, sz):
+def exit_facet(planes, near, groups, finish, split, at, px, py, pz, sx, sy, sz):
     """(number, distance) of the facet at which a flight from facet *at* ends; -1 if there is none.
 
     A wall is flown through: from the same start, the other lobe is left where the flight ends.
     """
     if split is None:
-        if near is None:
-            return leaving_facet(planes, 0, planes.shape[1], px, py, pz, sx, sy, sz)
-        return confirmed_facet(planes, near, px, py, pz, sx, sy, sz)
+        if near is not None:
+            return confirmed_facet(planes, near, px, py, pz, sx, sy, sz)
+        if groups is not None:
+            return leaving_facet_of_groups(planes, groups, px, py, pz, sx, sy, sz)
+        return leaving_facet(planes, 0, planes.shape[1], px, py, pz, sx, sy, sz)
     first, end = (0, split) if at < split else (split, planes.shape[1])
     f, t = leaving_facet(planes, first, end, px, py, pz, sx, sy, sz)
     if f >= 0 and finish[f] < 0.0:

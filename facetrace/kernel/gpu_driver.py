@@ -287,7 +287,7 @@ def _kernel(kind: Kind) -> Any:
         else:
             split = None
         scene = SceneArrays(
-            given.planes[which], given.fronts[which], given.backs[which], planes, finish, split,
+            given.planes[which], given.fronts[which], given.backs[which], planes, None, finish, split,
             given.bodies[which], given.body_planes[which], given.crystal[which], given.spectrum, given.physics,
             given.light[which], given.eye_frame[which],
         )  # fmt: skip

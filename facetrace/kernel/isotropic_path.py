@@ -98,7 +98,7 @@ def stay_isotropic(
         note(log, ENTERS, facet, px, py, pz, MODE_ISOTROPIC, dx, dy, dz, energy)
     while True:
         facet, t = exit_facet(
-            planes, scene.near, finish, scene.split, facet, px, py, pz, dx, dy, dz
+            planes, scene.near, scene.groups, finish, scene.split, facet, px, py, pz, dx, dy, dz
         )
         power_s = 0.5 * (ar * ar + ai * ai + cr * cr + ci * ci)
         power_p = 0.5 * (br * br + bi * bi + er * er + ei * ei)

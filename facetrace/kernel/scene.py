@@ -39,7 +39,8 @@ class SceneArrays(NamedTuple):
     """Stone, medium, light and view, in the stone's frame [mm].
 
     planes (4, n): outward normals and distances of the facets; fronts (4, n), backs (4, n): ``facets.entry_facet``;
-    near: planes in single precision for ``facets.confirmed_facet``, or None; finish (n,): roughness, 0 if
+    near: planes in single precision for ``facets.confirmed_facet``, or None; groups (6, k): of facets, for
+    ``facets.leaving_facet_of_groups``, or None; finish (n,): roughness, 0 if
     polished, ``facets.WALL`` if no surface, None where all are polished; split: columns of the first of two lobes,
     None for a stone of one; bodies and body_planes: ``zones``; crystal (6,): AXIS and AXIS_NORMAL;
     spectrum (ROWS + 2 zones, nodes): ROW_...; physics: UNIAXIAL or one of the others; light: ``light``;
@@ -50,6 +51,7 @@ class SceneArrays(NamedTuple):
     fronts: Floats
     backs: Floats
     near: NDArray[np.float32] | None
+    groups: Floats | None
     finish: Floats | None
     split: int | None
     bodies: Floats

@@ -188,7 +188,9 @@ def cross_uniaxial(scene, wavelength, draws, floor, flight, sums, log):
     px, py, pz, facet = flight.px, flight.py, flight.pz, flight.facet
     nx, ny, nz = planes[0, facet], planes[1, facet], planes[2, facet]
     sx, sy, sz = ray_of_mode(kx, ky, kz, mode, cx, cy, cz, no, ne)
-    facet, t = exit_facet(planes, scene.near, finish, scene.split, facet, px, py, pz, sx, sy, sz)
+    facet, t = exit_facet(
+        planes, scene.near, scene.groups, finish, scene.split, facet, px, py, pz, sx, sy, sz
+    )
     if facet < 0:
         sums[SUM_LOST] += wavelength.y * weight
         note(log, LOST, facet, px, py, pz, mode, kx, ky, kz, weight)

@@ -1,36 +1,26 @@
 """Angles, or any parameters of a design, swept: light against weight, and one candidate recommended."""
 
-import itertools
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
-from facetrace.common.cluster import chosen_cluster
-from facetrace.common.cluster_task import Shared
-from facetrace.common.ledger import Key, Row
+from facetrace.common.ledger import Row
 from facetrace.design.model import Design
 from facetrace.optics.lights import Light
 from facetrace.optics.material import Material
 from facetrace.solid.build import build_solid
 from facetrace.studies.rows import Keeping, fingerprint
-from facetrace.studies.sharing import each, parts
 from facetrace.studies.sweep import (
-    AT_ONCE,
     Conditions,
     Range,
-    Traced,
     candidates,
     columns,
     conditions_of,
     needed,
-    rows_of,
     sweep,
-    traced,
     usual_ranges,
 )
 from facetrace.studies.wish import WISHES, Comparing, Confirmed, Wish, choose, confirm, front
-from facetrace.trace.device import chosen_device
 
 
 @dataclass(frozen=True)
@@ -113,10 +103,8 @@ def study_angles(
         mark, columns(design, ranges), [r.name for r in ranges], about, needed()
     ) as ledger:  # fmt: skip
         started = time.perf_counter()
-        work = swept if chosen_cluster() else sweep
-        rows = keeping.filled(
-            ledger, keys, work(design, ranges, conditions, ledger.rows), "candidates"
-        )
+        work = sweep(design, ranges, conditions, ledger.rows)
+        rows = keeping.filled(ledger, keys, work, "candidates")
         seconds = time.perf_counter() - started
         apart = Comparing(design, ranges, conditions)
         weight = conditions.weight
@@ -129,42 +117,6 @@ def study_angles(
             confirm(design, ranges, conditions, best[wish]), at_least, keep_light,
             tuple(build_solid(design).missing), seconds,
         )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class _Swept:
-    """What all candidates share: each is compared with the design as it stands."""
-
-    design: Design
-    ranges: tuple[Range, ...]
-    conditions: Conditions
-
-    @cached_property
-    def base(self) -> Traced:
-        """The design as it stands, traced once. Raises DesignError where it cannot be cut."""
-        return traced(self.design, self.conditions)
-
-
-def swept(
-    design: Design, ranges: Sequence[Range], conditions: Conditions, done: Mapping[Key, Row]
-) -> Iterator[Row]:
-    """As ``sweep.sweep``, shared out to a cluster."""
-    shared = Shared(_Swept(design, tuple(ranges), conditions))
-    keys = candidates(design, ranges)
-    missing = [key for key in keys if key not in done]
-    made = itertools.chain.from_iterable(each(rows_there, [(shared, p) for p in parts(missing)]))
-    for key in keys:
-        yield done[key] if key in done else next(made)
-
-
-def rows_there(job: tuple[Shared[_Swept], Sequence[Key]]) -> list[Row]:
-    """Rows of some candidates, so many at once as on one machine."""
-    of, keys = job[0].value, job[1]
-    step = AT_ONCE[chosen_device()]
-    return [
-        row for k in range(0, len(keys), step)
-        for row in rows_of(of.design, of.ranges, of.conditions, of.base, keys[k : k + step])
-    ]  # fmt: skip
 
 
 def _under(conditions: Conditions) -> str:

@@ -35,6 +35,8 @@ NEAR_CLAIM = (80, 130)
 
 SIZES = ("carats", "carats_to_smooth", "girdle_mean_mm", "girdle_min_mm")
 FIGURES = ("light_return", "window", "extinction", "brightness", "lost")
+# about how long a group of rows takes besides its rays
+PYTHON_S = 0.05
 KEY = ("stone", "thickness_mm", "eye_tilt", "finish", "flats")
 
 
@@ -106,7 +108,8 @@ def sweep(design: Design, grid: GirdleGrid, done: Mapping[Key, Row]) -> Iterator
         for stone in grid.media
         for tilt in grid.tilts
     ]
-    made = each(rows_of, [g for g in groups if not all(key in done for key in g.keys)])
+    missing = [g for g in groups if not all(key in done for key in g.keys)]
+    made = each(rows_of, missing, PYTHON_S * len(missing))
     for group in groups:
         if all(key in done for key in group.keys):
             yield from (done[key] for key in group.keys)

@@ -28,6 +28,8 @@ BODY, BODY_LEVEL = 0.9, 0.3
 ALL, ALL_LEVEL = 0.995, 1.0
 # it looks at so many of the frames, each with so many pixels a side
 SAMPLE_FRAMES, SAMPLE_SIZE = 8, 96
+# about how long a frame takes besides its rays
+PYTHON_S = 0.06
 # two figures are enough for an exposure, and easy to ask for again
 EXPOSURE_FIGURES = 2
 LEAST_EXPOSURE, MOST_EXPOSURE = 0.01, 100.0
@@ -119,7 +121,9 @@ def film(
         shared = Shared(_Set(stone, camera, exposed))
         done: dict[View, tuple[Bytes, float]] = {}
         for view, shot in zip(
-            different, each(shot_of, [(shared, v) for v in different]), strict=True
+            different,
+            each(shot_of, [(shared, v) for v in different], PYTHON_S * len(different)),
+            strict=True,
         ):
             done[view] = shot
             report(len(done) / len(different))

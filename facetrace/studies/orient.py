@@ -52,6 +52,8 @@ NAMES = (
 )  # fmt: skip
 COLUMNS: dict[str, CellReader] = dict.fromkeys(NAMES, float) | {"remark": str}
 MOST_CANDIDATES = 20_000
+# about how long a candidate takes besides its rays
+PYTHON_S = 0.06
 # of what is tried between two candidates of the grid: degrees, % of the width
 FINER = 1.0
 # a scale that rounding alone keeps from 1
@@ -247,7 +249,8 @@ def sweep(
     """
     shared = Shared(_Compared(subject, test))
     missing = [c for c in wanted if c.key not in done]
-    made = itertools.chain.from_iterable(each(rows_of, [(shared, part) for part in parts(missing)]))
+    jobs = [(shared, part) for part in parts(missing)]
+    made = itertools.chain.from_iterable(each(rows_of, jobs, PYTHON_S * len(missing)))
     for candidate in wanted:
         yield done[candidate.key] if candidate.key in done else next(made)
 

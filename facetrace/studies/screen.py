@@ -31,7 +31,7 @@ def face_pixels(
     if maps.lamps:
         stone, _ = dimmed(stone, white, exposure)
     stone_rgb, outside = srgb_of(stone, white, exposure)
-    paper_rgb, _ = srgb_of(np.broadcast_to(white * PAPER, stone.shape), white, 1.0)
+    paper_rgb, _ = srgb_of(white * PAPER, white, 1.0)
     share = outside * stone[..., 0].size / max(1, int((maps.coverage > 0).sum()))
     return stone_rgb * cover + paper_rgb * (1 - cover), share
 

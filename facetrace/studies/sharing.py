@@ -1,11 +1,15 @@
-"""Work of a study in parts: one by one in this process, or on the workers of the cluster that it was put on."""
+"""Work of a study in parts: one by one in this process, on the workers of the cluster that it was put on, or by processes that feed a card.
+
+A card traces a small stone in less time than Python takes to build it. So much work for a card is shared out to several processes.
+"""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TypeVar
 
 from facetrace.common.cluster import Cluster, Ended, chosen_cluster
 from facetrace.common.errors import FacetraceError
-from facetrace.trace.device import tracing_on
+from facetrace.common.workers import Workers, usual_workers
+from facetrace.trace.device import chosen_device, tracing_on
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -13,12 +17,23 @@ Item = TypeVar("Item")
 
 # parts for each worker, so that none waits long for the last; and what a part has at most
 PARTS, MOST_IN_PART = 8, 128
+# processes that feed a card at most, and about how long they take to begin
+MOST_FEEDERS, START_S = 8, 4.0
 
 
-def each(function: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterator[Result]:
-    """The result of each job, in order. Raises FacetraceError where a job cannot be done on the cluster."""
+def each(
+    function: Callable[[Job], Result], jobs: Sequence[Job], python_s: float
+) -> Iterator[Result]:
+    """The result of each job, in order; *python_s*: about how long all of them take besides the card's own work.
+
+    Raises FacetraceError where a job cannot be done on the cluster.
+    """
     cluster = chosen_cluster()
     if cluster is None:
+        if chosen_device() == "gpu" and python_s > START_S and len(jobs) > 1:
+            with Workers(feeders()) as workers:
+                yield from workers.each(traced_there, [("gpu", function, job) for job in jobs])
+            return
         yield from map(function, jobs)
         return
     for result in cluster.each(traced_there, on_device(cluster, function, jobs)):
@@ -31,10 +46,17 @@ def each(function: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterator[Res
 ENDED = "ended twice while it was at the same work: too little memory?"
 
 
-def parts(items: Sequence[Item]) -> list[Sequence[Item]]:
-    """The items in parts for ``each``: one by one in this process, several together for workers elsewhere."""
+def feeders() -> int:
+    """Processes that feed a card."""
+    return min(usual_workers(), MOST_FEEDERS)
+
+
+def parts(items: Sequence[Item], for_card: int = 1) -> list[Sequence[Item]]:
+    """The items in parts for ``each``: one by one in this process, *for_card* for a card, several for workers elsewhere."""
     cluster = chosen_cluster()
-    size = min(MOST_IN_PART, max(1, len(items) // (PARTS * cluster.count))) if cluster else 1
+    size = for_card if chosen_device() == "gpu" else 1
+    if cluster:
+        size = min(MOST_IN_PART, max(1, len(items) // (PARTS * cluster.count)))
     return [items[k : k + size] for k in range(0, len(items), size)]
 
 

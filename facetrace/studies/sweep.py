@@ -10,7 +10,9 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
+from facetrace.common.cluster_task import Shared
 from facetrace.common.errors import FacetraceError
 from facetrace.common.ledger import Cell, CellReader, Key, Row
 from facetrace.design.model import Design
@@ -22,8 +24,8 @@ from facetrace.solid.build import build_solid
 from facetrace.solid.measure import measure
 from facetrace.solid.polyhedron import Solid
 from facetrace.studies.rows import cells
+from facetrace.studies.sharing import each, parts
 from facetrace.studies.tilt import LINE_NM, MOST_DEG, TiltTolerance, tilt_tolerances
-from facetrace.trace.device import chosen_device
 from facetrace.trace.faceup import COLOUR, SHARES, Estimate, MeanColour, face_up
 from facetrace.trace.paired import aligned, difference
 from facetrace.trace.run import SETS, Sums, points_for, roulette_floor, trace_all, trace_sums
@@ -37,8 +39,8 @@ GAINS = ("light_return", "brightness")
 NEVER = f">{MOST_DEG:g}"
 # grid values are decimal numbers; more digits than these are rounding
 DIGITS = 9
-# candidates that are traced together: a card does many small stones as fast as one large
-AT_ONCE = {"cpu": 1, "gpu": 128}
+# candidates that a card traces together: many small stones as fast as one large; and about how long one takes besides
+FOR_CARD, PYTHON_S = 128, 0.006
 # half the widths of the sweep that is made unasked, and its steps, degrees
 USUAL = (("pavilion.angle", 4.0, 0.5), ("crown.angle", 6.0, 1.0))
 
@@ -217,22 +219,35 @@ def sweep(
     Raises DesignError where the design itself cannot be cut; a candidate that cannot has a remark
     and no figures.
     """
-    base: Traced | None = None
+    shared = Shared(_Swept(design, tuple(ranges), conditions))
     keys = candidates(design, ranges)
-    missing = iter([key for key in keys if key not in done])
-    made: dict[Key, Row] = {}
+    missing = [key for key in keys if key not in done]
+    jobs = [(shared, part) for part in parts(missing, FOR_CARD)]
+    made = itertools.chain.from_iterable(each(rows_of, jobs, PYTHON_S * len(missing)))
     for key in keys:
-        if key not in done and key not in made:
-            base = base or traced(design, conditions)
-            part = list(itertools.islice(missing, AT_ONCE[chosen_device()]))
-            made = dict(zip(part, rows_of(design, ranges, conditions, base, part), strict=True))
-        yield done[key] if key in done else made[key]
+        yield done[key] if key in done else next(made)
 
 
-def rows_of(
-    design: Design, ranges: Sequence[Range], conditions: Conditions, base: Traced, keys: Sequence[Key]
-) -> list[Row]:  # fmt: skip
-    """A row for each key, which depends on nothing but the key; *base*: the design as it stands, with which all are compared."""
+@dataclass(frozen=True)
+class _Swept:
+    """What all candidates share: each is compared with the design as it stands."""
+
+    design: Design
+    ranges: tuple[Range, ...]
+    conditions: Conditions
+
+    @cached_property
+    def base(self) -> Traced:
+        """The design as it stands, traced once. Raises DesignError where it cannot be cut."""
+        return traced(self.design, self.conditions)
+
+
+def rows_of(job: tuple[Shared[_Swept], Sequence[Key]]) -> list[Row]:
+    """Rows of some candidates, each of which depends on nothing but its key."""
+    shared, keys = job[0].value, job[1]
+    design, ranges, conditions, base = (
+        shared.design, shared.ranges, shared.conditions, shared.base
+    )  # fmt: skip
     rows: list[Row] = []
     shapes: list[tuple[int, Design, Solid]] = []
     for key in keys:

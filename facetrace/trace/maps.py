@@ -16,6 +16,10 @@ Floats = NDArray[np.float64]
 
 THROUGH = ("light_return", "window", "extinction")
 KINDS = (*THROUGH, "absorbed")
+# what a map needs of a pixel's sums
+COLUMNS = [
+    COUNT_HITS, COUNT_MISSES, SUM_Y, *SHARES.values(), *range(SEEN_X, SEEN_X + 3), *range(GLARE_X, GLARE_X + 3),
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -44,17 +48,21 @@ def face_maps(pixels: Pixels, scene: Scene) -> FaceMaps:
     # in one pixel the few wavelengths drawn do not sum to white; the expectation does
     counts = pixels.sums[..., COUNT_HITS]
     total = pixels.sums[..., SUM_X : SUM_X + 3].sum(axis=(0, 1)) / counts.sum()
-    sums = _smoothed(pixels.sums)
-    hits = sums[..., COUNT_HITS]
-    coverage = hits / np.maximum(hits + sums[..., COUNT_MISSES], 1)
-    weight = np.where(hits > 0, sums[..., SUM_Y], np.nan)
-    shares = {name: sums[..., column] / weight for name, column in SHARES.items()}
+    sums = {column: _smoothed(pixels.sums[..., column]) for column in COLUMNS}
+    hits = sums[COUNT_HITS]
+    coverage = hits / np.maximum(hits + sums[COUNT_MISSES], 1)
+    weight = np.where(hits > 0, sums[SUM_Y], np.nan)
+    shares = {name: sums[column] / weight for name, column in SHARES.items()}
     launched = np.where(hits > 0, hits, np.nan)[..., None]
     scale = scene.medium.white / scene.white_radiance / total / launched
+
+    def xyz(first: int) -> Floats:
+        return np.asarray(np.stack([sums[first + k] for k in range(3)], axis=-1) * scale)
+
     return FaceMaps(
         coverage=coverage,
-        xyz=sums[..., SEEN_X : SEEN_X + 3] * scale,
-        glare=sums[..., GLARE_X : GLARE_X + 3] * scale,
+        xyz=xyz(SEEN_X),
+        glare=xyz(GLARE_X),
         shares=shares,
         dominant=_area_won(shares, KINDS, hits),
         leading=_area_won(shares, THROUGH, hits),
@@ -64,7 +72,9 @@ def face_maps(pixels: Pixels, scene: Scene) -> FaceMaps:
 
 
 def _smoothed(sums: Floats) -> Floats:
-    """Rays of a pixel count for its neighbours too: 1 2 1 across, 1 2 1 down (sum 16)."""
+    """(height, width): rays of a pixel count for its neighbours too, 1 2 1 across, 1 2 1 down (sum 16)."""
+    # in one piece of memory first, which takes half the time
+    sums = np.ascontiguousarray(sums)
     for axis in (0, 1):
         sums = correlate1d(sums, [0.25, 0.5, 0.25], axis=axis, mode="nearest")
     return sums

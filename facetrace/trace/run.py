@@ -92,15 +92,14 @@ def _nothing(_: float) -> None:
 
 def _trace(scene: Scene, rays: Rays, rows: int, report: Progress) -> Floats:
     """Sums (rows, columns) of the first rows of *rays*; the same bits for any number of threads."""
-    out = np.zeros((rows, SUMS))
     task_rows = max(1, TASK_RAYS // rays.row_rays)
     batch = task_rows * max(1, BATCH_RAYS[chosen_device()] // (task_rows * rays.row_rays))
-    arrays = scene.arrays
+    arrays, parts = scene.arrays, []
     for start in range(0, rows, batch):
-        part = out[start : start + batch]
-        part[:] = traced_rows(arrays, rays, start, len(part), task_rows)
-        report(min(1.0, (start + len(part)) / rows))
-    return out
+        count = min(batch, rows - start)
+        parts.append(traced_rows(arrays, rays, start, count, task_rows))
+        report(min(1.0, (start + count) / rows))
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def points_for(rays: int) -> int:
