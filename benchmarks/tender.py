@@ -2,20 +2,21 @@
 
 ``python benchmarks/tender.py --roughs 200``: invented scans of natural shape (pebbles, broken prisms, plates; some with cracks,
 crystals, silk or a blue zone), then ``facetrace lot FOLDER DESIGN --cluster ADDRESS`` with a scheduler and workers of this machine,
-all begun here. Memory is looked at every second; times of roughs come from the scheduler's log of tasks.
+all begun here. Memory and processor are looked at every second; times of roughs come from the scheduler's log of tasks.
 """
 
 import argparse
+import os
 import subprocess
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import psutil
 import trimesh
 
 ROOT = Path(__file__).parent.parent
@@ -49,22 +50,27 @@ def rough_of(number: int, triangles: int) -> Made:
 
 
 class Watched:
-    """The most memory [MB] of processes, and their seconds of processor."""
+    """The most memory [MB] of processes, and their seconds of processor (Linux, proc(5))."""
 
     def __init__(self, **processes: int) -> None:
-        self.processes = {name: psutil.Process(pid) for name, pid in processes.items()}
+        self.processes = {name: Path("/proc") / str(pid) for name, pid in processes.items()}
         self.most = dict.fromkeys(processes, 0.0)
         self.busy = dict.fromkeys(processes, 0.0)
 
     def look(self) -> None:
         """Once more; what has ended stays as it was."""
         for name, process in self.processes.items():
-            try:
-                self.most[name] = max(self.most[name], process.memory_info().rss / MB)
-                times = process.cpu_times()
-            except psutil.NoSuchProcess:
-                continue
-            self.busy[name] = times.user + times.system
+            with suppress(OSError, StopIteration):
+                status = (process / "status").read_text().splitlines()
+                kb = next(line.split()[1] for line in status if line.startswith("VmHWM"))
+                ticks = (process / "stat").read_text().rpartition(")")[2].split()
+                self.most[name] = int(kb) * 1024 / MB
+                self.busy[name] = (int(ticks[11]) + int(ticks[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def through_loop() -> int:
+    """Bytes that went through the machine's own network device."""
+    return int(Path("/sys/class/net/lo/statistics/tx_bytes").read_text())
 
 
 def planned(
@@ -81,7 +87,7 @@ def planned(
         looker.wait_for_workers(count)
         # the scheduler keeps a log of tasks from now on
         looker.get_task_stream()
-        before, begun = psutil.net_io_counters(pernic=True)["lo"].bytes_sent, time.time()
+        before, begun = through_loop(), time.time()
         command = subprocess.Popen(
             [sys.executable, "-m", "facetrace.cli.main", "lot", str(folder), *words, "--cluster", cluster.address],
             cwd=ROOT, stdout=subprocess.DEVNULL,
@@ -92,7 +98,7 @@ def planned(
             watched.look()
             time.sleep(1)
         seconds = time.time() - begun
-        sent = psutil.net_io_counters(pernic=True)["lo"].bytes_sent - before
+        sent = through_loop() - before
         log: Any = looker.get_task_stream(start=begun)
     spans = [
         span["stop"] - span["start"] for task in log if "done_there" in str(task["key"])

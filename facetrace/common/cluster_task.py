@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache, cached_property, lru_cache
-from importlib.metadata import PackageNotFoundError, version
+from importlib import metadata
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
@@ -129,8 +129,8 @@ def dask_differs(theirs: Mapping[str, str | None]) -> str:
 
 def _version(name: str) -> str:
     try:
-        return version(name)
-    except PackageNotFoundError:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
         return MISSING
 
 
