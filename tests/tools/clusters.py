@@ -17,7 +17,7 @@ class LocalCluster:
         self.workers: list[subprocess.Popen[bytes]] = []
         file = folder / "scheduler.json"
         self.scheduler = self._begun(
-            "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(file)
+            "scheduler", "--host", "127.0.0.1", "--port", "0", "--dashboard-address", "127.0.0.1:0", "--scheduler-file", str(file)
         )  # fmt: skip
         self.address = ""
         eventually(lambda: file.exists() and bool(self._read_address(file)))
@@ -28,16 +28,19 @@ class LocalCluster:
         return self
 
     def __exit__(self, *_: object) -> None:
-        for process in (*self.workers, self.scheduler):
-            # a nanny ends its worker
+        # workers first: one whose scheduler ends at the same moment may wait for ever
+        for process in self.workers:
+            # politely, so that a nanny ends its worker
             process.terminate()
-        for process in (*self.workers, self.scheduler):
+        for process in self.workers:
             try:
                 process.wait(5)
             except subprocess.TimeoutExpired:
                 # in the midst of a task
                 process.kill()
                 process.wait()
+        self.scheduler.kill()
+        self.scheduler.wait()
 
     def _read_address(self, file: Path) -> str:
         try:
@@ -51,7 +54,7 @@ class LocalCluster:
         """Begin one; package: where its facetrace lies."""
         usual = () if "--nanny" in words else ("--no-nanny",)
         begun = self._begun(
-            "worker", self.address, "--host", "127.0.0.1", "--nthreads", "1", "--memory-limit", "0", "--no-dashboard",
+            "worker", self.address, "--host", "127.0.0.1", "--nthreads", "1", "--memory-limit", "0", "--dashboard-address", "127.0.0.1:0",
             "--local-directory", str(self.folder), *usual, *words, package=package,
         )  # fmt: skip
         self.workers.append(begun)
