@@ -206,6 +206,13 @@ def test_a_worker_that_is_added_gets_work_and_that_of_one_killed_is_done_by_the_
         assert found == list(range(6))
 
 
+def test_work_that_was_stopped_ends_on_its_worker(two, tmp_path):
+    with working_on(two) as both:
+        jobs = both.each(cluster_jobs.at_work_until_unwanted, [tmp_path] * 3, (tmp_path / "begun").exists)  # fmt: skip
+        assert list(jobs) == []
+        eventually((tmp_path / "ended").exists)
+
+
 def test_only_the_job_that_ends_its_worker_twice_is_given_up(tmp_path):
     with LocalCluster(tmp_path) as nursed:
         # its nanny begins it anew

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from shared import PATIENCE
 
-from facetrace.common.cluster_task import FileCopy, Shared, files_here
+from facetrace.common.cluster_task import FileCopy, Shared, files_here, unwanted
 from facetrace.studies.answer import Answer
 
 KILLER = "Ends its worker"
@@ -33,6 +33,16 @@ def begun_with(job: tuple[Path, int, int]) -> int:
     while len(list(folder.iterdir())) < processes and time.monotonic() < until:
         time.sleep(0.02)
     return number
+
+
+def at_work_until_unwanted(folder: Path) -> None:
+    """Begins, works until nobody waits for it, and says so in the folder."""
+    (folder / "begun").touch()
+    until = time.monotonic() + PATIENCE
+    while not unwanted():
+        assert time.monotonic() < until
+        time.sleep(0.02)
+    (folder / "ended").touch()
 
 
 def opened(shared: Shared[list[int]]) -> int:
