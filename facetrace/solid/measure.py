@@ -90,22 +90,26 @@ def _table_width(solid: Solid, across: int) -> float:
 
 def _girdle(solid: Solid) -> tuple[tuple[float, float, float], float, float]:
     """((least, mean, most) height of the vertical facets, highest and lowest z of the girdle)."""
-    heights, area, run = [], 0.0, 0.0
-    tops, bottoms = [], []
-    for normal, polygon, size in zip(solid.normals, solid.polygons, solid.areas, strict=True):
-        if abs(normal[2]) > VERTICAL:
-            continue
-        points = solid.vertices[polygon]
-        along = points @ np.array([-normal[1], normal[0], 0.0])
-        heights += _heights(along, points[:, 2])
-        area += float(size)
-        run += float(np.ptp(along))
-        tops.append(points[:, 2].max())
-        bottoms.append(points[:, 2].min())
-    if not heights:
+    upright = np.flatnonzero(np.abs(solid.normals[:, 2]) <= VERTICAL)
+    if not len(upright):
         middle = _widest_level(solid)
         return (0.0, 0.0, 0.0), middle, middle
-    return (min(heights), area / run, max(heights)), max(tops), min(bottoms)
+    by_size: dict[int, list[int]] = {}
+    for k in upright:
+        by_size.setdefault(len(solid.polygons[k]), []).append(int(k))
+    heights, levels, run = [], [], 0.0
+    for like in by_size.values():
+        points = solid.vertices[np.array([solid.polygons[k] for k in like])]
+        nx, ny, _ = solid.normals[like].T[:, :, None]
+        along, z = nx * points[..., 1] - ny * points[..., 0], points[..., 2]
+        heights.append(_heights(along, z).ravel())
+        levels.append(z.ravel())
+        run += float(np.ptp(along, axis=1).sum())
+    all_heights, z = np.concatenate(heights), np.concatenate(levels)
+    mean = float(solid.areas[upright].sum()) / run
+    return (
+        (float(all_heights.min()), mean, float(all_heights.max())), float(z.max()), float(z.min())
+    )  # fmt: skip
 
 
 def _widest_level(solid: Solid) -> float:
@@ -113,19 +117,20 @@ def _widest_level(solid: Solid) -> float:
     return float(solid.vertices[np.argmax(np.linalg.norm(solid.vertices[:, :2], axis=1)), 2])
 
 
-def _heights(along: Floats, z: Floats) -> list[float]:
-    """Vertical extent of a convex polygon at each of its corners."""
-    following_along, following_z = np.roll(along, -1), np.roll(z, -1)
+def _heights(along: Floats, z: Floats) -> Floats:
+    """Vertical extent (n, k) of convex polygons at each of their corners (n, k), along the facet and up."""
+    following_along, following_z = np.roll(along, -1, axis=1), np.roll(z, -1, axis=1)
     # at each place (down) each corner and each side (across) that it meets, NaN where it does not
-    off, following_off = along - along[:, None], following_along - along[:, None]
-    corner = np.where(np.abs(off) < SAME_PLACE, z, np.nan)
+    off = along[:, None, :] - along[:, :, None]
+    following_off = following_along[:, None, :] - along[:, :, None]
+    corner = np.where(np.abs(off) < SAME_PLACE, z[:, None, :], np.nan)
     crosses = (off * following_off < 0) & (
         np.minimum(np.abs(off), np.abs(following_off)) > SAME_PLACE
     )
-    part = -off / np.where(crosses, following_along - along, np.inf)
-    side = np.where(crosses, z + (following_z - z) * part, np.nan)
-    levels = np.hstack([corner, side])
-    return list(np.nanmax(levels, axis=1) - np.nanmin(levels, axis=1))
+    part = -off / np.where(crosses, (following_along - along)[:, None, :], np.inf)
+    side = np.where(crosses, z[:, None, :] + (following_z - z)[:, None, :] * part, np.nan)
+    levels = np.concatenate([corner, side], axis=2)
+    return np.asarray(np.nanmax(levels, axis=2) - np.nanmin(levels, axis=2))
 
 
 def _meet_error(solid: Solid, near: float) -> float:

@@ -40,7 +40,7 @@ NEVER = f">{MOST_DEG:g}"
 # grid values are decimal numbers; more digits than these are rounding
 DIGITS = 9
 # candidates that a card traces together: many small stones as fast as one large; and about how long one takes besides
-FOR_CARD, PYTHON_S = 128, 0.006
+FOR_CARD, PYTHON_S = 64, 0.01
 # half the widths of the sweep that is made unasked, and its steps, degrees
 USUAL = (("pavilion.angle", 4.0, 0.5), ("crown.angle", 6.0, 1.0))
 

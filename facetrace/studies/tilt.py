@@ -156,7 +156,14 @@ def distinct_azimuths(solid: Solid, axis: tuple[float, float]) -> tuple[float, .
     tree = cKDTree(planes)
     c = direction(*axis)
     kept: list[float] = []
-    same = [m for m in _square() if _maps(m, planes, tree, c)]
+    square = _square()
+    moved = np.vstack([np.column_stack([planes[:, :3] @ m.T, planes[:, 3]]) for m in square])
+    gaps = tree.query(moved)[0].reshape(len(square), -1).max(axis=1)
+    # every facet to a facet, and the optic axis to itself
+    same = [
+        m for m, gap in zip(square, gaps, strict=True)
+        if gap < SAME and abs(abs(float(c @ m @ c)) - 1) < SAME
+    ]  # fmt: skip
     for azimuth in AZIMUTHS:
         here = direction(90.0, azimuth)
         if not any(
@@ -172,10 +179,3 @@ def _square() -> list[Floats]:
     mirror = np.diag([1.0, -1.0, 1.0])
     turns = [np.linalg.matrix_power(turn, k) for k in range(4)]
     return [*turns[1:], *(t @ mirror for t in turns)]
-
-
-def _maps(matrix: Floats, planes: Floats, tree: cKDTree, c: Floats) -> bool:
-    """Whether a symmetry takes every facet to a facet, and the optic axis to itself."""
-    moved = np.column_stack([planes[:, :3] @ matrix.T, planes[:, 3]])
-    gap, _ = tree.query(moved)
-    return bool(abs(abs(float(c @ matrix @ c)) - 1) < SAME and gap.max() < SAME)

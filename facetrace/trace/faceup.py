@@ -197,31 +197,33 @@ def face_up(sums: Sums, scene: Scene) -> FaceUp:
     """Figures from sums."""
     rows = sums.rows
     columns = list((SHARES | UNNAMED).values())
-    shares = estimates(rows, lambda totals: totals[:, columns] / totals[:, [SUM_Y]])
+
+    # all at once, which takes half the time
+    def figures(totals: Floats) -> Floats:
+        with_glare, within = (xyz_of(totals, scene, glare=glare) for glare in (True, False))
+        return np.hstack([totals[:, columns] / totals[:, [SUM_Y]], with_glare, within])
+
+    *shares, x, y, z, x_within, y_within, z_within = estimates(rows, figures)
     named = dict(zip(SHARES | UNNAMED, shares, strict=True))
-    brightness = estimates(rows, lambda totals: xyz_of(totals, scene, glare=True)[:, 1:2])[0]
+    lightness: Sequence[Estimate | None] = [None] * 4
+    hues: Sequence[Estimate | None] = [None] * 2
+    if scene.medium.spectrum.shape[1] > 2:
+
+        def lch(totals: Floats) -> Floats:
+            both = (xyz_of(totals, scene, glare=glare) for glare in (True, False))
+            return np.hstack([_lch(xyz, scene.medium.white) for xyz in both])
+
+        lightness = estimates(rows, lambda totals: lch(totals)[:, [0, 1, 3, 4]])
+        hues = estimates(rows, lambda totals: lch(totals)[:, [2, 5]], period=360.0)
     return FaceUp(
-        measures={name: named[name] for name in SHARES} | {"brightness": brightness},
+        measures={name: named[name] for name in SHARES} | {"brightness": y},
         outcomes={name: estimate.value for name, estimate in named.items()},
-        colour=_mean_colour(rows, scene, glare=True),
-        within=_mean_colour(rows, scene, glare=False),
+        colour=MeanColour((x, y, z), lightness[0], lightness[1], hues[0]),
+        within=MeanColour((x_within, y_within, z_within), lightness[2], lightness[3], hues[1]),
         rays=int(rows[:, COUNT_HITS].sum() + rows[:, COUNT_MISSES].sum()),
         events=int(rows[:, COUNT_EVENTS].sum()),
         seed=sums.seed,
     )
-
-
-def _mean_colour(rows: Floats, scene: Scene, *, glare: bool) -> MeanColour:
-    x, y, z = estimates(rows, lambda totals: xyz_of(totals, scene, glare=glare))
-    if scene.medium.spectrum.shape[1] == 2:
-        return MeanColour((x, y, z), None, None, None)
-
-    def lch(totals: Floats) -> Floats:
-        return _lch(xyz_of(totals, scene, glare=glare), scene.medium.white)
-
-    lightness, chroma, _ = estimates(rows, lch)
-    hue = estimates(rows, lambda totals: lch(totals)[:, 2:], period=360.0)[0]
-    return MeanColour((x, y, z), lightness, chroma, hue)
 
 
 def trace_face_up(

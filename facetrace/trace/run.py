@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,6 +31,8 @@ BATCH_RAYS = {"cpu": 1 << 18, "gpu": 1 << 26}
 # scenes that a card is given at once
 MOST_SCENES = 1 << 12
 TASK_RAYS = 1 << 11
+# tasks that each thread has at least
+TASKS_EACH = 4
 MARGIN = 0.04
 # rays of a picture's pixel that share all but their wavelength: with 32 rays a pixel 4 gave the
 # least rms dE*ab of 1, 4, 8, 16, 32 in clear, red and blue stones
@@ -92,7 +95,9 @@ def _nothing(_: float) -> None:
 
 def _trace(scene: Scene, rays: Rays, rows: int, report: Progress) -> Floats:
     """Sums (rows, columns) of the first rows of *rays*; the same bits for any number of threads."""
-    task_rows = max(1, TASK_RAYS // rays.row_rays)
+    # a part for each thread even of few rays
+    most = -(-rows // (TASKS_EACH * numba.get_num_threads()))
+    task_rows = max(1, min(TASK_RAYS // rays.row_rays, most))
     batch = task_rows * max(1, BATCH_RAYS[chosen_device()] // (task_rows * rays.row_rays))
     arrays, parts = scene.arrays, []
     for start in range(0, rows, batch):
