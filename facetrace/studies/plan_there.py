@@ -74,7 +74,7 @@ class RoughJob:
 
 
 def files_of(file: RoughFile) -> tuple[FileCopy, ...]:
-    """The rough file and what it names, as they are now. Raises FacetraceError for names that lead away, OSError."""
+    """The rough file and what it names, as they are now. Raises FacetraceError where one cannot be read."""
     model = file.model
     named = [model.shape.mesh, model.spectrum, *(d.spectrum for d in model.defect)]
     # materials of the house are no files
