@@ -141,10 +141,17 @@ class Cluster:
         return {name: of["status"] == "running" for name, of in found["workers"].items()}
 
     def submit(self, payload: bytes, contents: Mapping[str, bytes], worker: str) -> Any:
-        """The future of a task on that worker."""
+        """The future of a task on that worker, None where it ended before it got what it needs."""
         with self._connection():
-            # files travel by themselves: Dask means a task to be small
-            sent = self._client.scatter([dict(contents)], workers=[worker], hash=False)[0] if contents else {}  # fmt: skip
+            sent: Any = {}
+            if contents:
+                # files travel by themselves: Dask means a task to be small
+                try:
+                    (sent,) = self._client.scatter([dict(contents)], workers=[worker], hash=False)
+                except Exception:
+                    # of a worker that is gone, each release with errors of its own
+                    self._check_status()
+                    return None
             return self._client.submit(
                 cluster_task.done_there, self.versions, payload, sent, workers=[worker], pure=False
             )  # fmt: skip
@@ -316,6 +323,10 @@ class _Work:
         task.worker = worker
         self.under_way[worker] = task
         task.future = self.cluster.submit(task.payload, task.contents, worker)
+        if task.future is None:
+            del self.under_way[worker]
+            self._again(task)
+            return
         task.future.add_done_callback(lambda future: self.done.put((task, future)))
 
     def _again(self, task: _Task) -> None:
