@@ -144,7 +144,7 @@ def tell(
     for many in (2_000, 20_000):
         print(f"{many:,} roughs: {many * core / 3600:.1f} core-hours; {many * core / 36_000:.1f} cores for 10 hours")  # fmt: skip
     for name in ("client", "scheduler"):
-        print(f"the {name} is busy at about {core * count / max(watched.busy[name], 1e-9):.0f} workers")  # fmt: skip
+        print(f"the {name} is busy at {core * count / max(watched.busy[name], 1e-9):.0f} workers at least: what it does beside tasks is counted, too")  # fmt: skip
 
 
 if __name__ == "__main__":
