@@ -23,12 +23,13 @@ if TYPE_CHECKING:
         tracing_on,
         verify,
         wishes,
+        working_on,
     )
 
 __version__ = "0.1.0"
 __all__ = [
     "CutStone", "Design", "Prices", "Result", "Rough", "colours", "load", "place_lot",
-    "tracing_on", "verify", "wishes",
+    "tracing_on", "verify", "wishes", "working_on",
 ]  # fmt: skip
 
 

@@ -29,6 +29,7 @@ Result = TypeVar("Result")
 
 NO_PACKAGE = "a cluster needs one more package; in facetrace's folder: pip install -e '.[cluster]'"
 NOT_THERE = "has no facetrace, or another version of it than this machine; install the same there, and begin it again"
+NO_CERTIFICATES = "TLS needs certificates; name them in Dask's settings, DASK_DISTRIBUTED__COMM__TLS__CA_FILE and others"
 # s for the scheduler to answer, and for a first or another worker to come: one that ended is begun anew by its nanny
 CONNECT_SECONDS, WORKER_SECONDS = 10.0, 30.0
 # s between looks at which workers there are, and for one result to arrive
@@ -140,10 +141,17 @@ class Cluster:
         return {name: of["status"] == "running" for name, of in found["workers"].items()}
 
     def submit(self, payload: bytes, contents: Mapping[str, bytes], worker: str) -> Any:
-        """The future of a task on that worker."""
+        """The future of a task on that worker, None where it ended before it got what it needs."""
         with self._connection():
-            # files travel by themselves: Dask means a task to be small
-            sent = self._client.scatter([dict(contents)], workers=[worker], hash=False)[0] if contents else {}  # fmt: skip
+            sent: Any = {}
+            if contents:
+                # files travel by themselves: Dask means a task to be small
+                try:
+                    (sent,) = self._client.scatter([dict(contents)], workers=[worker], hash=False)
+                except Exception:
+                    # of a worker that is gone, each release with errors of its own
+                    self._check_status()
+                    return None
             return self._client.submit(
                 cluster_task.done_there, self.versions, payload, sent, workers=[worker], pure=False
             )  # fmt: skip
@@ -191,8 +199,12 @@ class Cluster:
                 words = NOT_THERE if isinstance(problem, BaseException) else problem
                 raise FacetraceError(f"worker {worker}: {words}")
 
-    def no_workers(self) -> FacetraceError:
-        """What is said where there are none."""
+    def no_workers(self, paused: int = 0) -> FacetraceError:
+        """What is said where there are none but those that Dask has *paused*."""
+        if paused:
+            return FacetraceError(
+                f"{self.address}: all workers ({paused}) are short of memory and take no work; begin them anew, fewer on a machine"
+            )
         return FacetraceError(
             f"{self.address}: the scheduler has no workers; begin some: dask worker {self.address}"
         )
@@ -230,12 +242,14 @@ def _client(address: str) -> Any:
         warnings.simplefilter("ignore", distributed.versions.VersionMismatchWarning)
         for name in ("distributed", "distributed.client", "asyncio", "tornado.application"):
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+        if address.startswith("tls:") and not distributed.Security().tls_ca_file:
+            raise FacetraceError(f"{address}: {NO_CERTIFICATES}")
+        client = distributed.Client.__new__(distributed.Client)
         try:
-            client = distributed.Client(
-                address, timeout=CONNECT_SECONDS, set_as_default=False, name="facetrace"
-            )
+            client.__init__(address, timeout=CONNECT_SECONDS, set_as_default=False, name="facetrace")  # fmt: skip
         except Exception as error:
-            # libraries of connections, names and certificates, each with errors of its own
+            # libraries of connections, names and certificates, each with errors of its own; nothing is left to be closed
+            client.status = "closed"
             why = " ".join(str(error).split()) or type(error).__name__
             raise FacetraceError(
                 f"{address}: no scheduler can be reached there ({why[:200]}); begin one: dask scheduler"
@@ -300,15 +314,19 @@ class _Work:
         for task in list(self.under_way.values()):
             if task.worker not in self.workers:
                 self._worker_ended(task)
-        if self.workers:
+        if self.under_way or any(self.workers.values()):
             self.last_worker = now
         elif now > self.last_worker + WORKER_SECONDS:
-            raise self.cluster.no_workers()
+            raise self.cluster.no_workers(len(self.workers))
 
     def _begin(self, task: _Task, worker: str) -> None:
         task.worker = worker
         self.under_way[worker] = task
         task.future = self.cluster.submit(task.payload, task.contents, worker)
+        if task.future is None:
+            del self.under_way[worker]
+            self._again(task)
+            return
         task.future.add_done_callback(lambda future: self.done.put((task, future)))
 
     def _again(self, task: _Task) -> None:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache, cached_property, lru_cache
-from importlib.metadata import PackageNotFoundError, version
+from importlib import metadata
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
@@ -129,8 +129,8 @@ def dask_differs(theirs: Mapping[str, str | None]) -> str:
 
 def _version(name: str) -> str:
     try:
-        return version(name)
-    except PackageNotFoundError:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
         return MISSING
 
 
@@ -201,18 +201,15 @@ class _MissingFiles(Exception):  # noqa: N818
 
 
 def copies_of(paths: Sequence[Path]) -> tuple[FileCopy, ...]:
-    """Files as they are now, read one by one. Raises OSError."""
-    return tuple(FileCopy(path.absolute(), _digest(path.read_bytes())) for path in paths)
+    """Files as they are now, read one by one. Raises FacetraceError where one cannot be read."""
+    return tuple(FileCopy(path.absolute(), _digest(_read(path))) for path in paths)
 
 
 def contents_of(files: Sequence[FileCopy]) -> dict[str, bytes]:
     """What is in files, by their digests. Raises FacetraceError where they are no longer what they were."""
     found = {}
     for file in files:
-        try:
-            found[file.digest] = file.path.read_bytes()
-        except OSError as error:
-            raise FacetraceError(f"{file.path} cannot be read ({error.strerror})") from None
+        found[file.digest] = _read(file.path)
         if _digest(found[file.digest]) != file.digest:
             raise FacetraceError(f"{file.path} was changed meanwhile; give the same command again")
     return found
@@ -236,6 +233,13 @@ def files_here(files: Sequence[FileCopy]) -> Iterator[Path]:
             place.parent.mkdir(parents=True, exist_ok=True)
             place.write_bytes(_contents[file.digest])
         yield Path(folder) / files[0].path.relative_to(top)
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise FacetraceError(f"{path} cannot be read ({error.strerror})") from None
 
 
 def _is_here(file: FileCopy) -> bool:

@@ -40,8 +40,8 @@ FINGERPRINT = "# fingerprint: "
 # the column that says why a row has no figures
 REMARK = "remark"
 SAVE_SECONDS = 1.0
-# a table of 20,000 rows has less than 20 MB
-MOST_BYTES = 100_000_000
+# a table of 20,000 rows has less than 35 MB; of a lot with ten designs ten times that
+MOST_BYTES = 400_000_000
 # saving takes at most this share of the time
 SAVE_SHARE = 0.05
 

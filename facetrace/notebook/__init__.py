@@ -4,6 +4,7 @@
 ``Result``: short in a line, a picture and tables when a notebook shows it, ``rows()`` for pandas or polars, ``to_json()``.
 """
 
+from facetrace.common.cluster import working_on
 from facetrace.notebook.cut_stone import CutStone
 from facetrace.notebook.design import Design
 from facetrace.notebook.files import colours, load, verify
@@ -13,5 +14,5 @@ from facetrace.trace.device import tracing_on
 
 __all__ = [
     "CutStone", "Design", "Prices", "Result", "Rough", "colours", "load", "place_lot",
-    "tracing_on", "verify", "wishes",
+    "tracing_on", "verify", "wishes", "working_on",
 ]  # fmt: skip

@@ -1,5 +1,6 @@
 """A lot of roughs: what is kept of each, the table, sentences, and the JSON document."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -60,8 +61,8 @@ def lot_notes(lot: LotAnswer) -> list[str]:
 
 def _names(roughs: Sequence[LotRough]) -> list[str]:
     """What each rough is called: by its file where two have one name."""
-    names = [rough.name for rough in roughs]
-    return [r.name if names.count(r.name) == 1 else r.file for r in roughs]
+    names = Counter(rough.name for rough in roughs)
+    return [r.name if names[r.name] == 1 else r.file for r in roughs]
 
 
 def _short(name: str, letters: int) -> str:

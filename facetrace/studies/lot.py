@@ -209,7 +209,7 @@ def _there(
             try:
                 read = read_rough(file)
                 copies = files_of(read)
-            except (FacetraceError, OSError) as problem:
+            except FacetraceError as problem:
                 words = words_of_reading(file) or str(problem)
                 unreadable.append((k, _Planned(_left_out(file, words))))
                 continue

@@ -74,7 +74,7 @@ class RoughJob:
 
 
 def files_of(file: RoughFile) -> tuple[FileCopy, ...]:
-    """The rough file and what it names, as they are now. Raises FacetraceError for names that lead away, OSError."""
+    """The rough file and what it names, as they are now. Raises FacetraceError where one cannot be read."""
     model = file.model
     named = [model.shape.mesh, model.spectrum, *(d.spectrum for d in model.defect)]
     # materials of the house are no files
@@ -110,6 +110,7 @@ def found_there(
             designs = Shared(Designs((tasks[k].trial,), tasks[k].wishes))
             yield RoughJob(files, designs, tuple(map(row_of, known[k])), share_of(run, cluster, len(asked) - number))  # fmt: skip
 
+    before = list(ledger.rows)
     there = cluster.as_done(traced_there, on_device(cluster, searched_there, jobs()), run.stopped)
     for count, (number, result) in enumerate(there, start=1):
         if isinstance(result, Ended):
@@ -119,6 +120,9 @@ def found_there(
         for found in known[k]:
             ledger.add(row_of(found))
         run.report(count / len(asked))
+    # as they were and in the order of the tasks, not as they came
+    made = [row_of(found) for k in asked for found in known[k]]
+    ledger.replace_rows([*(ledger.rows[key] for key in before), *made])
     for k, task in enumerate(tasks):
         kinds = {found.kind for found in known[k]}
         none = [NothingFound(task, kind, remark=f"{STOPPED}, before a stone was found") for kind in task.kinds if kind not in kinds]  # fmt: skip

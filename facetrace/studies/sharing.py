@@ -3,7 +3,9 @@
 A card traces a small stone in less time than Python takes to build it. So much work for a card is shared out to several processes.
 """
 
+import platform
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack
 from typing import TypeVar
 
 from facetrace.common.cluster import Cluster, Ended, chosen_cluster
@@ -68,7 +70,11 @@ def on_device(
 
 
 def traced_there(job: tuple[str, Callable[[Job], Result], Job]) -> Result:
-    """The result of a job, traced on a device of this machine."""
+    """The result of a job, traced on a device of this machine. Raises FacetraceError where it has none such."""
     device, function, of = job
-    with tracing_on(device):  # type: ignore[arg-type]
+    with ExitStack() as held:
+        try:
+            held.enter_context(tracing_on(device))  # type: ignore[arg-type]
+        except FacetraceError as problem:
+            raise FacetraceError(f"{platform.node()}: {problem}") from None
         return function(of)

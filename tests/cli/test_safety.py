@@ -56,6 +56,8 @@ ALLOWED = {
     ("placement/search.py", "concurrent"): "threads of this process, whose work is compiled functions",
     ("common/workers.py", "ctypes"): "prctl of the C library: a process ends with its parent",
     ("trace/device.py", "importlib"): "whether a package of a constant name is there",
+    ("common/cluster.py", "importlib"): "the same",
+    ("common/cluster_task.py", "pickle"): "workers of a cluster that the user named hand one another our own objects; files are never opened so",
     ("optics/colour.py", "importlib"): "import_module('colour'), a constant, with its warnings silenced",
 }  # fmt: skip
 # data files and versions of packages

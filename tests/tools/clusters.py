@@ -1,5 +1,6 @@
-"""Real clusters of this machine: a scheduler and workers as processes, told apart by their addresses."""
+"""Real clusters on this machine: a scheduler and workers as processes of their own."""
 
+import json
 import os
 import subprocess
 import sys
@@ -8,43 +9,62 @@ from pathlib import Path
 from shared import ROOT, eventually
 
 
-class TestCluster:
-    """A scheduler on a free port of 127.0.0.1; workers are begun and ended one by one."""
+class LocalCluster:
+    """A scheduler on a free port of 127.0.0.1; workers are begun one by one, each with one thread."""
 
-    __test__ = False
-
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, workers: int = 0) -> None:
         self.folder = folder
-        folder.mkdir(parents=True, exist_ok=True)
+        self.workers: list[subprocess.Popen[bytes]] = []
         file = folder / "scheduler.json"
-        self.scheduler = self._begun("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(file))  # fmt: skip
-        eventually(lambda: file.exists() and file.read_text().strip().endswith("}"))
-        import json
-
-        self.address = json.loads(file.read_text())["address"]
-        self.workers: list[subprocess.Popen] = []
-
-    def _begun(self, what, *words, path=ROOT):
-        log = (self.folder / "log.txt").open("ab")
-        # modules that tests send by name must be found there, too
-        paths = os.pathsep.join(map(str, [path, ROOT / "tests" / "tools"]))
-        return subprocess.Popen(
-            [sys.executable, "-m", "distributed.cli.dask_" + what, *words],
-            cwd=self.folder, stdout=log, stderr=log,
-            env=os.environ | {"PYTHONPATH": paths, "DASK_DISTRIBUTED__WORKER__MEMORY__TERMINATE": "0"},
+        self.scheduler = self._begun(
+            "scheduler", "--host", "127.0.0.1", "--port", "0", "--dashboard-address", "127.0.0.1:0", "--scheduler-file", str(file)
         )  # fmt: skip
+        self.address = ""
+        eventually(lambda: file.exists() and bool(self._read_address(file)))
+        for _ in range(workers):
+            self.worker()
 
-    def worker(self, *words, path=ROOT):
-        """Begin a worker of one thread; returns its process."""
+    def __enter__(self) -> "LocalCluster":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        # workers first: one whose scheduler ends at the same moment may wait for ever
+        for process in self.workers:
+            # politely, so that a nanny ends its worker
+            process.terminate()
+        for process in self.workers:
+            try:
+                process.wait(5)
+            except subprocess.TimeoutExpired:
+                # in the midst of a task
+                process.kill()
+                process.wait()
+        self.scheduler.kill()
+        self.scheduler.wait()
+
+    def _read_address(self, file: Path) -> str:
+        try:
+            self.address = json.loads(file.read_text())["address"]
+        except ValueError:
+            # in the midst of being written
+            return ""
+        return self.address
+
+    def worker(self, *words: str, package: Path = ROOT) -> "subprocess.Popen[bytes]":
+        """Begin one; package: where its facetrace lies."""
+        usual = () if "--nanny" in words else ("--no-nanny",)
         begun = self._begun(
-            "worker", self.address, "--host", "127.0.0.1", "--nthreads", "1", "--no-dashboard", "--no-nanny",
-            "--local-directory", str(self.folder), *words, path=path,
+            "worker", self.address, "--host", "127.0.0.1", "--nthreads", "1", "--memory-limit", "0", "--dashboard-address", "127.0.0.1:0",
+            "--local-directory", str(self.folder), *usual, *words, package=package,
         )  # fmt: skip
         self.workers.append(begun)
         return begun
 
-    def close(self) -> None:
-        """End all of it."""
-        for process in (*self.workers, self.scheduler):
-            process.kill()
-            process.wait()
+    def _begun(self, what: str, *words: str, package: Path = ROOT) -> "subprocess.Popen[bytes]":
+        # functions that tests send by name must be found there, too
+        paths = os.pathsep.join(map(str, [package, ROOT / "tests" / "tools"]))
+        with (self.folder / "log.txt").open("ab") as log:
+            return subprocess.Popen(
+                [sys.executable, "-m", f"distributed.cli.dask_{what}", *words],
+                cwd=self.folder, stdout=log, stderr=log, env=os.environ | {"PYTHONPATH": paths},
+            )  # fmt: skip

@@ -222,9 +222,9 @@ def _shape(rng: np.random.Generator, number: int) -> tuple[str, Mesh]:
 
 
 def made(number: int) -> Made:
-    """Rough *number* of COUNT: always the same."""
+    """Rough *number*: always the same; from COUNT on the kinds come again, each rough another one."""
     rng = np.random.default_rng([SEED, number])
-    what, (vertices, faces) = _shape(rng, number)
+    what, (vertices, faces) = _shape(rng, number % COUNT)
     middle = rng.uniform(-1.5, 1.5, size=3)
     size = float(np.ptp(vertices, axis=0).min() / 2)
     vertices = (vertices - (vertices.max(axis=0) + vertices.min(axis=0)) / 2) @ turn(rng).T + middle
@@ -239,7 +239,11 @@ def made(number: int) -> Made:
 
 def write(folder: Path, number: int) -> Path:
     """Write rough.toml and scan.stl of rough *number* into *folder*; the path of rough.toml."""
-    rough = made(number)
+    return written(folder, made(number))
+
+
+def written(folder: Path, rough: Made, name: str = "rough", scan: str = "scan") -> Path:
+    """Write a rough file and its scan into *folder* under these names; the path of the first."""
     folder.mkdir(parents=True, exist_ok=True)
     corners = rough.vertices[rough.faces]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -247,11 +251,11 @@ def write(folder: Path, number: int) -> Path:
     rows = np.zeros(len(corners), dtype=[("numbers", "<f4", 12), ("extra", "<u2")])
     rows["numbers"] = np.concatenate([normals[:, None], corners], axis=1).reshape(-1, 12)
     head = b"invented rough, mm".ljust(80) + np.uint32(len(rows)).tobytes()
-    (folder / "scan.stl").write_bytes(head + rows.tobytes())
+    (folder / f"{scan}.stl").write_bytes(head + rows.tobytes())
     loss = "\n".join(f"{key} = {value}" for key, value in rough.loss.items())
-    path = folder / "rough.toml"
+    path = folder / f"{name}.toml"
     path.write_text(
-        f'name = "{rough.name}"\nnotes = "Invented."\nmaterial = "ruby"\n\n[shape]\nmesh = "scan.stl"\n'
+        f'name = "{rough.name}"\nnotes = "Invented."\nmaterial = "ruby"\n\n[shape]\nmesh = "{scan}.stl"\n'
         f"c_axis = {_numbers(rough.c_axis)}\n\n[loss]\n{loss}\n\n" + "\n".join(rough.defects),
         encoding="utf-8",
     )
