@@ -34,8 +34,6 @@ REGISTERS = 168
 BLOCKS = 24
 # facets up to which they are first looked for in single precision
 NEAR_FACETS = 1024
-# scenes of a launch at most: what a grid has room for
-MOST_SCENES = 1 << 15
 # the distance of a plane that is none: scenes of a launch have as many planes as the one of most
 NO_PLANE_MM = 1e30
 

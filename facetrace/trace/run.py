@@ -130,15 +130,12 @@ def over_silhouette(
 
 
 def _set_sums(
-    scenes: Sequence[Scene], seed: int, have: int, points: int, floors: Sequence[float], report: Progress
+    scenes: Sequence[Scene], seed: int, have: int, points: int, floor: float, report: Progress
 ) -> Floats:  # fmt: skip
     """Sums (scenes, SETS, columns) of points *have* ... *points* - 1 of every set."""
     new = points - have
     row_rays = min(ROW_RAYS[chosen_device()], new & -new)
-    rays = [
-        over_silhouette(scene, seed, have, new, row_rays, floor)
-        for scene, floor in zip(scenes, floors, strict=True)
-    ]
+    rays = [over_silhouette(scene, seed, have, new, row_rays, floor) for scene in scenes]
     rows = SETS * new // row_rays
     if chosen_device() == "gpu":
         return _sets_on_card(scenes, rays, rows, report)
@@ -170,34 +167,25 @@ def _sets_on_card(
         for k in range(0, len(members), most):
             batch = members[k : k + most]
             for first in range(0, SETS, sets):
-                found[batch, first : first + sets] = traced_on_card(
+                part = min(sets, SETS - first)
+                found[batch, first : first + part] = traced_on_card(
                     [arrays[i] for i in batch], [rays[i] for i in batch],
-                    first * (rows // SETS), sets * (rows // SETS), rows // SETS,
+                    first * (rows // SETS), part * (rows // SETS), rows // SETS,
                 )  # fmt: skip
             done += len(batch)
             report(done / len(scenes))
     return found
 
 
-def roulette_floors(scenes: Sequence[Scene], seed: int) -> list[float]:
-    """Of each scene the weight below which roulette begins, from a pilot run of 2,048 rays."""
-    least = [LEAST_FLOOR] * len(scenes)
-    pilots = _set_sums(scenes, seed, 0, PILOT_POINTS, least, _nothing)
-    return [_floor(pilot) for pilot in pilots]
-
-
-def _floor(pilot: Floats) -> float:
+def roulette_floor(scene: Scene, seed: int) -> float:
+    """Weight below which roulette begins, from a pilot run of 2,048 rays."""
+    pilot = _set_sums([scene], seed, 0, PILOT_POINTS, LEAST_FLOOR, _nothing)[0]
     launched = max(float(pilot[:, SUM_Y].sum()), 1e-300)
     within = min(float(pilot[:, SEEN_X + 1].sum()) / launched, 1.0)
     off = pilot[:, SEEN_X + 1] - within * pilot[:, SUM_Y]
     apart = off[0::2] - off[1::2]
     spread = float(np.sqrt(np.sum(apart**2) * SETS * PILOT_POINTS)) / launched
     return max(LEAST_FLOOR, min(ROULETTE_SHARE * within, ROULETTE_SPREAD * spread))
-
-
-def roulette_floor(scene: Scene, seed: int) -> float:
-    """``roulette_floors`` of one scene."""
-    return roulette_floors([scene], seed)[0]
 
 
 def warm_up(scene: Scene) -> None:
@@ -225,7 +213,7 @@ def trace_sums(
         floor = first.floor
     elif floor is None:
         floor = roulette_floor(scene, seed)
-    rows = _set_sums([scene], seed, have, points, [floor], report)[0]
+    rows = _set_sums([scene], seed, have, points, floor, report)[0]
     return Sums(rows + first.rows if first else rows, points, seed, floor)
 
 
@@ -234,7 +222,7 @@ def trace_all(
 ) -> list[Sums]:
     """``trace_sums`` of each scene from the start, with one floor: on a card as fast as one scene with all their rays."""
     _check_points(points, 0)
-    found = _set_sums(scenes, seed, 0, points, [floor] * len(scenes), report)
+    found = _set_sums(scenes, seed, 0, points, floor, report)
     return [Sums(rows, points, seed, floor) for rows in found]
 
 
