@@ -28,7 +28,7 @@ from facetrace.studies.lot import plan_lot, rough_files
 from facetrace.studies.plan_task import PlanWishes, TrialDesign
 
 DESIGNS = ROOT / "designs"
-ANGLES = ("angles", ROUND, "--vary", "pavilion.angle=40:44:0.05", "--rays", 4096, "--no-plot")
+ANGLES = ("angles", ROUND, "--vary", "pavilion.angle=40:44:0.02", "--rays", 4096, "--no-plot")
 FEW_CELLS = ("--most-cells", 20, "--rays", 1024)
 BLOCK = 'name = "{}"\n[shape]\nhabit = "block"\nsize_mm = [8, 7, 6]\n'
 COMMANDS = {
