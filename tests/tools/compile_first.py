@@ -1,10 +1,11 @@
 """Compile the large functions, or load them, before many processes want them at once.
 
-python tests/tools/compile_first.py paths        the kernel, for stones of one lobe and of two
+python tests/tools/compile_first.py paths        the kernel, for stones of one lobe, of two, and of many facets
 python tests/tools/compile_first.py others       placement; the kernel with its log
 """
 
 import sys
+from dataclasses import replace
 
 import logged_paths
 import numpy as np
@@ -24,9 +25,13 @@ LOBES = ("round", "heart")
 def paths():
     """Without a log, as all figures and pictures are traced."""
     scenes = logged_paths.scenes()
-    for name in LOBES:
-        rays = over_silhouette(scenes[name], 1, 0, 1, 1, 0.1)
-        trace_rows(scenes[name].arrays, rays, 0, 1, np.zeros((1, SUMS)), None)
+    few = [scenes[name] for name in LOBES]
+    facets = few[0].planes.shape[1]
+    # one group of all facets: for the compiler a stone of many
+    many = replace(few[0], groups=np.array([[0.0, 0.0, 1.0, -1e9, 0.0, facets]]).T.copy())
+    for scene in (*few, many):
+        rays = over_silhouette(scene, 1, 0, 1, 1, 0.1)
+        trace_rows(scene.arrays, rays, 0, 1, np.zeros((1, SUMS)), None)
 
 
 def others():
