@@ -55,20 +55,19 @@ from dataclasses import replace
 from unittest.mock import patch
 import logged_paths
 from facetrace.trace import device
-from facetrace.trace.run import trace_all, trace_pixels, trace_sums
+from facetrace.trace.run import trace_all, trace_pixels
 import numpy as np
 known = logged_paths.scenes()
 one = known["isotropic"]
 # the last two go in one launch, though one has fewer facets
 steps = replace(logged_paths._scene("rectangle-step"), medium=known["round"].medium)
-many = [one, known["round"], steps]
+many = [known["round"], steps]
 assert steps.planes.shape != known["round"].planes.shape
 found = []
 with patch.object(device, "missing_card", lambda: None):
     for name in ("cpu", "gpu"):
         with device.tracing_on(name):
             sums = [of.rows for of in trace_all(many, 16, 3, 0.9)]
-            assert np.array_equal(sums[0], trace_sums(one, 16, 3, floor=0.9).rows)
             found.append([*sums, trace_pixels(one, 6, 1, 3, floor=0.3).sums])
 for a, b in zip(*found):
     print(np.abs(a - b).max() <= 1e-12 * np.abs(a).max())
@@ -84,4 +83,4 @@ def test_figures_and_pictures_of_a_simulated_card():
         },
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert done.stdout.split() == 4 * ["True"]
+    assert done.stdout.split() == 3 * ["True"]
