@@ -7,6 +7,8 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from facetrace.common.errors import FacetraceError
@@ -217,7 +219,9 @@ def _corners(n: Floats, d: Floats, centre: Floats) -> tuple[Floats, list[set[int
     points = centre - normal / offset[:, None]
     size = float(np.ptp(points, axis=0).max())
     near = cKDTree(points).query_pairs(SAME_CORNER * size, output_type="ndarray")
-    groups = _connected(near, len(points))
+    ones = np.ones(len(near), dtype=np.int8)
+    graph = coo_array((ones, (near[:, 0], near[:, 1])), shape=(len(points), len(points)))
+    _, groups = connected_components(graph, directed=False)
     # members group by group, each in the order of the hull
     counts = np.bincount(groups)
     order, starts = np.argsort(groups, kind="stable"), np.cumsum(counts) - counts
@@ -225,19 +229,6 @@ def _corners(n: Floats, d: Floats, centre: Floats) -> tuple[Floats, list[set[int
         {*simplices.ravel().tolist()} for simplices in np.split(hull.simplices[order], starts[1:])
     ]
     return np.add.reduceat(points[order], starts) / counts[:, None], owners
-
-
-def _connected(pairs: Ints, count: int) -> Ints:
-    """For each of *count* things the number of its group, where *pairs* (k, 2) say which belong together; by their first members."""
-    first = np.arange(count)
-    a, b = pairs.T
-    while True:
-        lower = np.minimum(first[a], first[b])
-        before = first.copy()
-        np.minimum.at(first, a, lower)
-        np.minimum.at(first, b, lower)
-        if np.array_equal(first, before):
-            return np.asarray(np.unique(first, return_inverse=True)[1])
 
 
 def _ordered(corners: Floats, corner: Ints, plane: Ints, normals: Floats) -> list[Ints]:

@@ -22,7 +22,7 @@ from facetrace.studies.rows import SURE_ERRORS, Keeping, cells, fingerprint, num
 from facetrace.studies.sharing import each
 from facetrace.trace.faceup import face_up, lost_light
 from facetrace.trace.paired import aligned, difference, recovered
-from facetrace.trace.run import SETS, points_for, roulette_floor, trace_sums
+from facetrace.trace.run import SETS, points_for, roulette_floor, trace_all
 from facetrace.trace.scene import Medium, View, medium_of, scene_of
 
 GROUND, POLISHED, FLATS = "ground", "polished", "flats"
@@ -169,7 +169,7 @@ def _figures(stones: list[Solid], medium: Medium, tilt: float, grid: GirdleGrid)
         scene = scene_of(solid, medium, grid.axis, grid.light, view, ground=ground)
         scenes.append(aligned(scene))
     floor = roulette_floor(scenes[0], grid.seed)
-    sums = [trace_sums(s, grid.points, grid.seed, floor=floor) for s in scenes]
+    sums = trace_all(scenes, grid.points, grid.seed, floor)
     smooth = measure(stones[1], grid.density).carats
     rows = []
     for solid, scene, own in zip(stones, scenes, sums, strict=True):

@@ -77,7 +77,7 @@ def alike(scene: SceneArrays) -> tuple[Hashable, ...]:
     """What scenes must have in common to be traced in one launch, besides their medium."""
     from facetrace.kernel import gpu_driver
 
-    return (*gpu_driver.kind_of(scene), scene.bodies.shape, scene.physics)
+    return (*gpu_driver.kind_of(scene), scene.bodies.shape, scene.light.shape, scene.physics)
 
 
 def traced_on_card(

@@ -99,12 +99,17 @@ def _trace(scene: Scene, rays: Rays, rows: int, report: Progress) -> Floats:
     most = -(-rows // (TASKS_EACH * numba.get_num_threads()))
     task_rows = max(1, min(TASK_RAYS // rays.row_rays, most))
     batch = task_rows * max(1, BATCH_RAYS[chosen_device()] // (task_rows * rays.row_rays))
-    arrays, parts = scene.arrays, []
+    arrays = scene.arrays
+    if rows <= batch:
+        whole = traced_rows(arrays, rays, 0, rows, task_rows)
+        report(1.0)
+        return whole
+    out = np.zeros((rows, SUMS))
     for start in range(0, rows, batch):
-        count = min(batch, rows - start)
-        parts.append(traced_rows(arrays, rays, start, count, task_rows))
-        report(min(1.0, (start + count) / rows))
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+        part = out[start : start + batch]
+        part[:] = traced_rows(arrays, rays, start, len(part), task_rows)
+        report((start + len(part)) / rows)
+    return out
 
 
 def points_for(rays: int) -> int:
